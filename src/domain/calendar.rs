@@ -1,0 +1,124 @@
+//! Days: first and last days are days of the UTC calendar, both included.
+
+use serde::{Deserialize, Serialize};
+use time::{Date, Duration, Month, OffsetDateTime, Weekday};
+use utoipa::ToSchema;
+
+words! {
+    /// How a number of days is counted.
+    pub enum DayKind {
+        /// Every day.
+        Calendar = "calendar",
+        /// Monday to Friday, the listed holidays apart.
+        Working = "working",
+    }
+}
+
+/// A number of days and how they are counted.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DayCount {
+    /// How many.
+    #[schema(minimum = 1, maximum = 3650)]
+    pub days: u16,
+    /// Which days count.
+    #[serde(default = "calendar")]
+    pub kind: DayKind,
+    /// Days that are no working days besides Saturdays and Sundays.
+    #[serde(default)]
+    pub holidays: Vec<Date>,
+}
+
+fn calendar() -> DayKind {
+    DayKind::Calendar
+}
+
+impl DayCount {
+    /// The instant at which the count that began at `start` is over: the same time of day, so many
+    /// days that count later.
+    #[must_use]
+    pub fn end(&self, start: OffsetDateTime) -> OffsetDateTime {
+        match self.kind {
+            DayKind::Calendar => start.saturating_add(Duration::days(i64::from(self.days))),
+            DayKind::Working => {
+                let mut end = start;
+                let mut left = self.days;
+                while left > 0 {
+                    let Some(next) = end.checked_add(Duration::DAY) else { return end };
+                    end = next;
+                    if self.is_working(end.date()) {
+                        left -= 1;
+                    }
+                }
+                end
+            }
+        }
+    }
+
+    fn is_working(&self, day: Date) -> bool {
+        !matches!(day.weekday(), Weekday::Saturday | Weekday::Sunday) && !self.holidays.contains(&day)
+    }
+}
+
+/// A first day and perhaps a last one, both included.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Period {
+    /// The first day.
+    pub first_day: Date,
+    /// The last day; without one it does not end by itself.
+    #[serde(default)]
+    pub last_day: Option<Date>,
+}
+
+impl Period {
+    /// Whether `day` is in it.
+    #[must_use]
+    pub fn covers(&self, day: Date) -> bool {
+        self.first_day <= day && self.last_day.is_none_or(|last| day <= last)
+    }
+
+    /// Whether `inner` lies wholly in it.
+    #[must_use]
+    pub fn contains(&self, inner: &Self) -> bool {
+        let ends_in_time = match (self.last_day, inner.last_day) {
+            (None, _) => true,
+            (Some(_), None) => false,
+            (Some(outer), Some(inner)) => inner <= outer,
+        };
+        self.first_day <= inner.first_day && ends_in_time
+    }
+}
+
+/// The same day so many years later; 29 February becomes 28 February where there is none.
+#[must_use]
+pub fn add_years(day: Date, years: u16) -> Date {
+    let year = day.year() + i32::from(years);
+    day.replace_year(year)
+        .or_else(|_| Date::from_calendar_date(year, Month::February, 28))
+        .unwrap_or(Date::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use time::macros::{date, datetime};
+
+    #[test]
+    fn working_days_leave_out_weekends_and_holidays() {
+        let friday = datetime!(2026-12-18 10:00 UTC);
+        let count = |days, kind| DayCount { days, kind, holidays: vec![date!(2026 - 12 - 25)] };
+        assert_eq!(count(1, DayKind::Working).end(friday), datetime!(2026-12-21 10:00 UTC));
+        assert_eq!(count(5, DayKind::Working).end(friday), datetime!(2026-12-28 10:00 UTC));
+        assert_eq!(count(5, DayKind::Calendar).end(friday), datetime!(2026-12-23 10:00 UTC));
+    }
+
+    #[test]
+    fn a_period_includes_its_first_and_last_day() {
+        let period = Period { first_day: date!(2026 - 01 - 10), last_day: Some(date!(2026 - 01 - 20)) };
+        assert!(!period.covers(date!(2026 - 01 - 09)));
+        assert!(period.covers(date!(2026 - 01 - 10)));
+        assert!(period.covers(date!(2026 - 01 - 20)));
+        assert!(!period.covers(date!(2026 - 01 - 21)));
+        assert!(!period.contains(&Period { first_day: date!(2026 - 01 - 10), last_day: None }));
+    }
+}

@@ -1,0 +1,271 @@
+//! The life of a copy request.
+//!
+//! ```text
+//! ask ──┬─ refused
+//!       ├─ waiting ──┬─ declined            (an approver says no)
+//!       │            ├─ withdrawn           (the asker thinks better of it)
+//!       │            ├─ stopped             (the right it rests on was revoked)
+//!       │            └─ authorised ─┐
+//!       └─ authorised ──────────────┴──┬─ completed   (every key handed over)
+//!                                      ├─ withdrawn
+//!                                      ├─ stopped
+//!                                      └─ lapsed      (its time ran out)
+//! ```
+
+use thiserror::Error;
+use time::OffsetDateTime;
+
+use super::calendar::DayCount;
+use super::decision::Outcome;
+
+words! {
+    /// Where a request stands.
+    pub enum RequestState {
+        /// Approvals are missing.
+        Waiting = "waiting",
+        /// It may be cut, in parts, until it lapses.
+        Authorised = "authorised",
+        /// Every key was handed over, or the extension was given.
+        Completed = "completed",
+        /// It was refused when it was asked for.
+        Refused = "refused",
+        /// An approver said no.
+        Declined = "declined",
+        /// The asker withdrew it.
+        Withdrawn = "withdrawn",
+        /// The authorisation lapsed.
+        Lapsed = "lapsed",
+        /// A right on which it rested was revoked.
+        Stopped = "stopped",
+    }
+}
+
+impl RequestState {
+    /// Nothing happens to it any more.
+    #[must_use]
+    pub fn is_final(self) -> bool {
+        !matches!(self, Self::Waiting | Self::Authorised)
+    }
+}
+
+/// An act that the state of a request does not allow.
+#[derive(Debug, Error, PartialEq, Eq)]
+#[error("a request that is {state} cannot be {act}")]
+pub struct WrongState {
+    /// Where it stands.
+    pub state: RequestState,
+    /// What was tried.
+    pub act: &'static str,
+}
+
+/// From when to when an authorisation holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Authorisation {
+    /// Given.
+    pub at: OffsetDateTime,
+    /// Over.
+    pub lapses_at: OffsetDateTime,
+}
+
+impl Authorisation {
+    fn given(now: OffsetDateTime, lapse: &DayCount) -> Self {
+        Self { at: now, lapses_at: lapse.end(now) }
+    }
+}
+
+/// The part of a request that changes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Progress {
+    /// Where it stands.
+    pub state: RequestState,
+    /// Keys asked for.
+    pub quantity: u32,
+    /// Keys cut.
+    pub cut: u32,
+    /// Keys handed over.
+    pub handed: u32,
+    /// The authorisation, once given.
+    pub authorisation: Option<Authorisation>,
+}
+
+impl Progress {
+    /// A new request, by the decision on it.
+    #[must_use]
+    pub fn asked(quantity: u32, outcome: Outcome, now: OffsetDateTime, lapse: &DayCount) -> Self {
+        let waiting = Self { state: RequestState::Waiting, quantity, cut: 0, handed: 0, authorisation: None };
+        match outcome {
+            Outcome::Permitted => waiting.authorised(now, lapse),
+            Outcome::NeedsApproval => waiting,
+            Outcome::Refused => Self { state: RequestState::Refused, ..waiting },
+        }
+    }
+
+    fn authorised(self, now: OffsetDateTime, lapse: &DayCount) -> Self {
+        Self {
+            state: RequestState::Authorised,
+            authorisation: Some(Authorisation::given(now, lapse)),
+            ..self
+        }
+    }
+
+    fn when(self, allowed: &[RequestState], act: &'static str) -> Result<Self, WrongState> {
+        if allowed.contains(&self.state) { Ok(self) } else { Err(WrongState { state: self.state, act }) }
+    }
+
+    /// After an approval, by the decision that was taken with it.
+    ///
+    /// # Errors
+    /// When it does not wait for approvals.
+    pub fn approved(
+        self,
+        outcome: Outcome,
+        now: OffsetDateTime,
+        lapse: &DayCount,
+    ) -> Result<Self, WrongState> {
+        let waiting = self.when(&[RequestState::Waiting], "approved")?;
+        Ok(if outcome == Outcome::Permitted { waiting.authorised(now, lapse) } else { waiting })
+    }
+
+    /// After an approver said no.
+    ///
+    /// # Errors
+    /// When it does not wait for approvals.
+    pub fn declined(self) -> Result<Self, WrongState> {
+        let waiting = self.when(&[RequestState::Waiting], "declined")?;
+        Ok(Self { state: RequestState::Declined, ..waiting })
+    }
+
+    /// After the asker withdrew it.
+    ///
+    /// # Errors
+    /// When it is over.
+    pub fn withdrawn(self) -> Result<Self, WrongState> {
+        let open = self.when(&[RequestState::Waiting, RequestState::Authorised], "withdrawn")?;
+        Ok(Self { state: RequestState::Withdrawn, ..open })
+    }
+
+    /// After a right on which it rested was revoked.
+    ///
+    /// # Errors
+    /// When it is over.
+    pub fn stopped(self) -> Result<Self, WrongState> {
+        let open = self.when(&[RequestState::Waiting, RequestState::Authorised], "stopped")?;
+        Ok(Self { state: RequestState::Stopped, ..open })
+    }
+
+    /// Once its time has run out.
+    ///
+    /// # Errors
+    /// When it is not authorised.
+    pub fn lapsed(self) -> Result<Self, WrongState> {
+        let authorised = self.when(&[RequestState::Authorised], "lapsed")?;
+        Ok(Self { state: RequestState::Lapsed, ..authorised })
+    }
+
+    /// Whether keys may be cut, as far as the state goes; how many is a matter of the decision.
+    ///
+    /// # Errors
+    /// When it is not authorised.
+    pub fn ready_to_cut(self) -> Result<Self, WrongState> {
+        self.when(&[RequestState::Authorised], "cut")
+    }
+
+    /// After so many keys were cut, which the decision has permitted.
+    ///
+    /// # Errors
+    /// When it is not authorised.
+    pub fn cut(self, keys: u32) -> Result<Self, WrongState> {
+        let authorised = self.ready_to_cut()?;
+        Ok(Self { cut: authorised.cut + keys, ..authorised })
+    }
+
+    /// Whether keys may be handed over, as far as the state goes.
+    ///
+    /// # Errors
+    /// When it is not authorised.
+    pub fn ready_to_hand_over(self) -> Result<Self, WrongState> {
+        self.when(&[RequestState::Authorised], "handed over")
+    }
+
+    /// After so many keys were handed over, which the decision has permitted.
+    ///
+    /// # Errors
+    /// When it is not authorised.
+    pub fn handed_over(self, keys: u32) -> Result<Self, WrongState> {
+        let authorised = self.ready_to_hand_over()?;
+        let handed = authorised.handed + keys;
+        let state =
+            if handed == authorised.quantity { RequestState::Completed } else { RequestState::Authorised };
+        Ok(Self { handed, state, ..authorised })
+    }
+
+    /// After the extension that it asked for was given.
+    ///
+    /// # Errors
+    /// When it is not authorised.
+    pub fn extended(self) -> Result<Self, WrongState> {
+        let authorised = self.when(&[RequestState::Authorised], "extended")?;
+        Ok(Self { state: RequestState::Completed, ..authorised })
+    }
+
+    /// Keys that may still be cut.
+    #[must_use]
+    pub fn left_to_cut(self) -> u32 {
+        self.quantity.saturating_sub(self.cut)
+    }
+
+    /// Keys that were cut and wait to be handed over.
+    #[must_use]
+    pub fn left_to_hand_over(self) -> u32 {
+        self.cut.saturating_sub(self.handed)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::calendar::DayKind;
+    use time::macros::datetime;
+
+    const NOW: OffsetDateTime = datetime!(2026-11-02 09:00 UTC);
+
+    fn lapse() -> DayCount {
+        DayCount { days: 30, kind: DayKind::Calendar, holidays: vec![] }
+    }
+
+    #[test]
+    fn a_request_is_cut_and_handed_over_in_parts_until_it_is_complete() {
+        let request = Progress::asked(3, Outcome::Permitted, NOW, &lapse());
+        assert_eq!(request.authorisation.unwrap().lapses_at, datetime!(2026-12-02 09:00 UTC));
+        let request = request.cut(2).unwrap().handed_over(1).unwrap();
+        assert_eq!((request.left_to_cut(), request.left_to_hand_over()), (1, 1));
+        assert_eq!(request.state, RequestState::Authorised);
+        let request = request.cut(1).unwrap().handed_over(2).unwrap();
+        assert_eq!(request.state, RequestState::Completed);
+        assert_eq!(request.cut(1), Err(WrongState { state: RequestState::Completed, act: "cut" }));
+    }
+
+    #[test]
+    fn what_is_over_stays_over() {
+        let waiting = Progress::asked(1, Outcome::NeedsApproval, NOW, &lapse());
+        let refused = Progress::asked(1, Outcome::Refused, NOW, &lapse());
+        for over in [
+            refused,
+            waiting.declined().unwrap(),
+            waiting.withdrawn().unwrap(),
+            waiting.stopped().unwrap(),
+            waiting.approved(Outcome::Permitted, NOW, &lapse()).unwrap().lapsed().unwrap(),
+        ] {
+            assert!(over.state.is_final());
+            assert!(over.approved(Outcome::Permitted, NOW, &lapse()).is_err());
+            assert!(over.declined().is_err());
+            assert!(over.withdrawn().is_err());
+            assert!(over.stopped().is_err());
+            assert!(over.lapsed().is_err());
+            assert!(over.cut(1).is_err());
+            assert!(over.handed_over(1).is_err());
+        }
+        assert!(waiting.cut(1).is_err());
+        assert_eq!(waiting.approved(Outcome::NeedsApproval, NOW, &lapse()), Ok(waiting));
+    }
+}

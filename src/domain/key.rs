@@ -1,0 +1,105 @@
+//! Where a key is: from the cut or the lever pack until it comes back, is lost, or is dead.
+
+use thiserror::Error;
+
+words! {
+    /// Where a key is. It has exactly one state.
+    pub enum KeyState {
+        /// Cut, and not given to anybody yet.
+        InStore = "in_store",
+        /// With a person.
+        WithPerson = "with_person",
+        /// Given back.
+        Returned = "returned",
+        /// Reported lost.
+        Lost = "lost",
+        /// Reported stolen.
+        Stolen = "stolen",
+        /// Destroyed.
+        Destroyed = "destroyed",
+        /// No lock answers to its differ any more.
+        Dead = "dead",
+    }
+}
+
+words! {
+    /// What can happen to a key.
+    pub enum KeyAct {
+        /// It is given to a person.
+        Issue = "issue",
+        /// It passes from one person to another.
+        Transfer = "transfer",
+        /// It is given back, or found.
+        Return = "return",
+        /// It cannot be found.
+        Lose = "lose",
+        /// It was taken.
+        Steal = "steal",
+        /// It is destroyed.
+        Destroy = "destroy",
+        /// The last lock that answered to it answers to another differ.
+        Die = "die",
+    }
+}
+
+/// Something that cannot happen to a key in its state.
+#[derive(Debug, Error, PartialEq, Eq)]
+#[error("{act} is not possible for a key that is {state}")]
+pub struct WrongKeyState {
+    /// Where it is.
+    pub state: KeyState,
+    /// What was tried.
+    pub act: KeyAct,
+}
+
+impl KeyState {
+    /// It could open a lock, wherever it is.
+    #[must_use]
+    pub fn is_live(self) -> bool {
+        !matches!(self, Self::Destroyed | Self::Dead)
+    }
+
+    /// Its whereabouts are unknown.
+    #[must_use]
+    pub fn is_missing(self) -> bool {
+        matches!(self, Self::Lost | Self::Stolen)
+    }
+
+    /// Where it is afterwards.
+    ///
+    /// # Errors
+    /// When it cannot happen to a key in this state.
+    pub fn after(self, act: KeyAct) -> Result<Self, WrongKeyState> {
+        use KeyState::{Dead, Destroyed, InStore, Lost, Returned, Stolen, WithPerson};
+        match (self, act) {
+            (InStore | Returned, KeyAct::Issue) | (WithPerson, KeyAct::Transfer) => Ok(WithPerson),
+            (WithPerson | Lost | Stolen, KeyAct::Return) => Ok(Returned),
+            (InStore | WithPerson | Returned, KeyAct::Lose) => Ok(Lost),
+            (InStore | WithPerson | Returned, KeyAct::Steal) => Ok(Stolen),
+            (InStore | WithPerson | Returned | Dead, KeyAct::Destroy) => Ok(Destroyed),
+            (InStore | WithPerson | Returned | Lost | Stolen, KeyAct::Die) => Ok(Dead),
+            (state, act) => Err(WrongKeyState { state, act }),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_destroyed_key_stays_destroyed_and_a_dead_one_can_only_be_destroyed() {
+        for act in KeyAct::ALL {
+            assert!(KeyState::Destroyed.after(*act).is_err());
+            assert_eq!(KeyState::Dead.after(*act).is_ok(), *act == KeyAct::Destroy);
+        }
+    }
+
+    #[test]
+    fn only_a_key_that_is_with_nobody_is_issued() {
+        for state in KeyState::ALL {
+            let issued = state.after(KeyAct::Issue);
+            assert_eq!(issued.is_ok(), matches!(state, KeyState::InStore | KeyState::Returned));
+        }
+    }
+}

@@ -1,0 +1,22 @@
+//! The trade in pure code: values, rules, states and arithmetic.
+//!
+//! Nothing here knows of SQL, HTTP, tasks, clocks or randomness; `now` is always a value that is
+//! handed in. Start with [`rules`], then [`decision`], which is the heart.
+
+#![deny(missing_docs)]
+
+#[macro_use]
+mod words;
+
+pub mod calendar;
+pub mod charges;
+pub mod copy_request;
+pub mod decision;
+pub mod entry;
+pub mod ids;
+pub mod key;
+pub mod number;
+pub mod register;
+pub mod review;
+pub mod rules;
+pub mod text;

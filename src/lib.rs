@@ -1,0 +1,5 @@
+//! Wardbook: a register of restricted keys as a service.
+//!
+//! Arrows point one way: `http -> application -> storage -> domain`. Start with [`domain`].
+
+pub mod domain;
