@@ -28,6 +28,7 @@ CREATE TABLE copy_requests (
     CONSTRAINT copy_requests_differ FOREIGN KEY (differ_id, registration_id) REFERENCES differs (id, registration_id),
     CONSTRAINT copy_requests_counts CHECK (0 <= handed_count AND handed_count <= cut_count AND cut_count <= quantity),
     CONSTRAINT copy_requests_replaces CHECK ((purpose = 'additional') = (replaces_key_id IS NULL)),
+    CONSTRAINT copy_requests_replaces_one CHECK (purpose = 'additional' OR quantity = 1),
     CONSTRAINT copy_requests_authorised CHECK ((authorised_at IS NULL) = (lapses_at IS NULL)),
     CONSTRAINT copy_requests_cut_needs_authorisation CHECK (cut_count = 0 OR authorised_at IS NOT NULL),
     CONSTRAINT copy_requests_authorised_state CHECK (
@@ -46,7 +47,7 @@ CREATE TABLE decisions (
     registration_id uuid NOT NULL,
     request_id uuid NOT NULL CONSTRAINT decisions_request REFERENCES copy_requests,
     act text NOT NULL CONSTRAINT decisions_act CHECK (act IN
-        ('ask', 'approve', 'decline', 'withdraw', 'cut', 'hand_over', 'lapse')),
+        ('ask', 'approve', 'decline', 'withdraw', 'stop', 'cut', 'hand_over', 'lapse')),
     outcome text NOT NULL CONSTRAINT decisions_outcome CHECK (outcome IN
         ('permitted', 'needs_approval', 'refused', 'recorded')),
     reasons jsonb NOT NULL,
@@ -135,8 +136,11 @@ CREATE TABLE losses (
     reported_at timestamptz NOT NULL,
     charge text NOT NULL CONSTRAINT losses_charge CHECK (charge IN ('none', 'due', 'paid', 'waived')),
     charge_amount integer CONSTRAINT losses_charge_amount CHECK (charge_amount >= 0),
+    -- The post of whoever waived it: the rules say which posts may.
+    waived_by_post text CONSTRAINT losses_waived_by_post CHECK (waived_by_post ~ '^[a-z][a-z0-9_]{0,39}$'),
     charge_currency text CONSTRAINT losses_charge_currency CHECK (charge_currency ~ '^[A-Z]{3}$'),
     changed_at timestamptz NOT NULL,
+    CONSTRAINT losses_waived CHECK (charge = 'waived' OR waived_by_post IS NULL),
     CONSTRAINT losses_charge_stated CHECK (charge = 'none' OR (charge_amount IS NOT NULL AND charge_currency IS NOT NULL))
 );
 CREATE INDEX losses_by_registration ON losses (registration_id);

@@ -2,4 +2,9 @@
 //!
 //! Arrows point one way: `http -> application -> storage -> domain`. Start with [`domain`].
 
+pub mod application;
 pub mod domain;
+pub mod outside;
+pub mod passwords;
+pub mod storage;
+pub mod tokens;

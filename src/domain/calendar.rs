@@ -1,7 +1,8 @@
 //! Days: first and last days are days of the UTC calendar, both included.
 
 use serde::{Deserialize, Serialize};
-use time::{Date, Duration, Month, OffsetDateTime, Weekday};
+use thiserror::Error;
+use time::{Date, Duration, Month, OffsetDateTime, UtcOffset, Weekday};
 use utoipa::ToSchema;
 
 words! {
@@ -12,6 +13,70 @@ words! {
         /// Monday to Friday, the listed holidays apart.
         Working = "working",
     }
+}
+
+/// Years that a date from outside may have: what lies beyond is a slip, and no lock will see it.
+const YEARS: std::ops::RangeInclusive<i32> = 1900..=2200;
+
+/// Why a day or an instant was not taken.
+#[derive(Debug, Error, PartialEq, Eq)]
+pub enum DayError {
+    /// Not of its form.
+    #[error("must be {0}")]
+    Form(&'static str),
+    /// Too far away.
+    #[error("must be in the years 1900 to 2200")]
+    Year,
+}
+
+/// A day that came from outside, in the years 1900 to 2200.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(try_from = "String", into = "String")]
+#[schema(value_type = String, format = Date, examples("2026-11-02"))]
+pub struct Day(pub Date);
+
+impl TryFrom<String> for Day {
+    type Error = DayError;
+
+    fn try_from(text: String) -> Result<Self, DayError> {
+        let form = time::macros::format_description!("[year]-[month]-[day]");
+        let day = Date::parse(&text, form).map_err(|_| DayError::Form("a date such as 2026-11-02"))?;
+        if text.len() == 10 && YEARS.contains(&day.year()) { Ok(Self(day)) } else { Err(DayError::Year) }
+    }
+}
+
+impl From<Day> for String {
+    fn from(day: Day) -> Self {
+        day.0.to_string()
+    }
+}
+
+/// An instant that came from outside, in the years 1900 to 2200, to the microsecond, in UTC.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize, ToSchema)]
+#[serde(try_from = "String")]
+#[schema(value_type = String, format = DateTime, examples("2026-11-02T09:30:00Z"))]
+pub struct Moment(pub OffsetDateTime);
+
+impl TryFrom<String> for Moment {
+    type Error = DayError;
+
+    fn try_from(text: String) -> Result<Self, DayError> {
+        let form = &time::format_description::well_known::Rfc3339;
+        let instant = OffsetDateTime::parse(&text, form)
+            .map_err(|_| DayError::Form("an instant such as 2026-11-02T09:30:00Z"))?;
+        if YEARS.contains(&instant.year()) {
+            Ok(Self(microseconds(instant.to_offset(UtcOffset::UTC))))
+        } else {
+            Err(DayError::Year)
+        }
+    }
+}
+
+/// Cuts an instant to the microseconds that PostgreSQL keeps.
+#[must_use]
+pub fn microseconds(instant: OffsetDateTime) -> OffsetDateTime {
+    let cut = instant.nanosecond() / 1_000 * 1_000;
+    instant.replace_nanosecond(cut).unwrap_or(instant)
 }
 
 /// A number of days and how they are counted.
@@ -26,7 +91,7 @@ pub struct DayCount {
     pub kind: DayKind,
     /// Days that are no working days besides Saturdays and Sundays.
     #[serde(default)]
-    pub holidays: Vec<Date>,
+    pub holidays: Vec<Day>,
 }
 
 fn calendar() -> DayKind {
@@ -56,7 +121,7 @@ impl DayCount {
     }
 
     fn is_working(&self, day: Date) -> bool {
-        !matches!(day.weekday(), Weekday::Saturday | Weekday::Sunday) && !self.holidays.contains(&day)
+        !matches!(day.weekday(), Weekday::Saturday | Weekday::Sunday) && !self.holidays.contains(&Day(day))
     }
 }
 
@@ -106,10 +171,27 @@ mod tests {
     #[test]
     fn working_days_leave_out_weekends_and_holidays() {
         let friday = datetime!(2026-12-18 10:00 UTC);
-        let count = |days, kind| DayCount { days, kind, holidays: vec![date!(2026 - 12 - 25)] };
+        let count = |days, kind| DayCount { days, kind, holidays: vec![Day(date!(2026 - 12 - 25))] };
         assert_eq!(count(1, DayKind::Working).end(friday), datetime!(2026-12-21 10:00 UTC));
         assert_eq!(count(5, DayKind::Working).end(friday), datetime!(2026-12-28 10:00 UTC));
         assert_eq!(count(5, DayKind::Calendar).end(friday), datetime!(2026-12-23 10:00 UTC));
+    }
+
+    #[test]
+    fn days_and_instants_from_outside_are_checked() {
+        let day = |text: &str| Day::try_from(text.to_owned());
+        assert_eq!(day("2026-11-02"), Ok(Day(date!(2026 - 11 - 02))));
+        assert_eq!(day("1899-12-31"), Err(DayError::Year));
+        for wrong in ["2026-02-30", "2026-1-2", "10000-01-01", "+10000-01-01", "", "tomorrow"] {
+            assert!(day(wrong).is_err(), "{wrong}");
+        }
+        let moment = |text: &str| Moment::try_from(text.to_owned());
+        assert_eq!(
+            moment("2026-11-02T10:30:00.1234567+01:00"),
+            Ok(Moment(datetime!(2026-11-02 09:30:00.123456 UTC)))
+        );
+        assert!(moment("9999-12-31T23:59:59-12:00").is_err());
+        assert!(moment("2026-11-02").is_err());
     }
 
     #[test]

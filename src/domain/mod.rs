@@ -16,6 +16,7 @@ pub mod entry;
 pub mod ids;
 pub mod key;
 pub mod number;
+pub mod records;
 pub mod register;
 pub mod review;
 pub mod rules;

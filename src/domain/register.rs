@@ -1,7 +1,7 @@
 //! The words of the register.
 
 use thiserror::Error;
-use time::{Date, OffsetDateTime};
+use time::Date;
 
 use super::calendar::add_years;
 
@@ -238,13 +238,6 @@ words! {
         /// It was taken.
         Stolen = "stolen",
     }
-}
-
-/// Cuts an instant to the microseconds that PostgreSQL keeps.
-#[must_use]
-pub fn microseconds(instant: OffsetDateTime) -> OffsetDateTime {
-    let cut = instant.nanosecond() / 1_000 * 1_000;
-    instant.replace_nanosecond(cut).unwrap_or(instant)
 }
 
 #[cfg(test)]

@@ -181,8 +181,10 @@ pub struct RequestFacts {
     /// Why.
     pub purpose: Purpose,
     /// When it was asked for.
+    #[serde(with = "time::serde::rfc3339")]
     pub asked_at: OffsetDateTime,
     /// From when the key is needed.
+    #[serde(with = "time::serde::rfc3339::option")]
     pub needed_from: Option<OffsetDateTime>,
     /// By when the key comes back.
     pub due_back_on: Option<Date>,
@@ -216,6 +218,7 @@ impl Default for RequestFacts {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct EarlierKeys {
     /// When.
+    #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
     /// How many.
     pub quantity: u32,
@@ -318,6 +321,7 @@ impl Default for ShownFacts {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct AuthorisationFacts {
     /// When it lapses.
+    #[serde(with = "time::serde::rfc3339")]
     pub lapses_at: OffsetDateTime,
     /// Keys that it still allows to cut (at a cut) or that wait to be handed over (at a hand-over).
     pub left: u32,
@@ -329,6 +333,7 @@ pub struct Facts {
     /// The step.
     pub act: Act,
     /// When.
+    #[serde(with = "time::serde::rfc3339")]
     pub now: OffsetDateTime,
     /// The registration.
     #[serde(default)]
@@ -369,6 +374,27 @@ pub struct Facts {
 }
 
 impl Facts {
+    /// A step at an instant, with nothing known yet.
+    #[must_use]
+    pub fn at(act: Act, now: OffsetDateTime) -> Self {
+        Self {
+            act,
+            now,
+            registration: RegistrationFacts::default(),
+            differ: DifferFacts::default(),
+            request: RequestFacts { asked_at: now, ..RequestFacts::default() },
+            asker: PersonFacts::default(),
+            recipient: PersonFacts::default(),
+            approvals: vec![],
+            approver: None,
+            keys: KeyFacts::default(),
+            counter: CounterFacts::default(),
+            shown: ShownFacts::default(),
+            authorisation: None,
+            act_quantity: 0,
+        }
+    }
+
     /// The day of the act.
     #[must_use]
     pub fn today(&self) -> Date {

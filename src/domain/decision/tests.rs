@@ -32,20 +32,9 @@ fn person(id: u128, class: AuthorityClass) -> PersonFacts {
 fn asked() -> Facts {
     let now = datetime!(2026-11-02 09:00 UTC);
     Facts {
-        act: Act::Ask,
-        now,
-        registration: RegistrationFacts::default(),
-        differ: DifferFacts::default(),
-        request: RequestFacts { asked_at: now, ..RequestFacts::default() },
         asker: person(1, AuthorityClass::Owner),
         recipient: person(1, AuthorityClass::Owner),
-        approvals: vec![],
-        approver: None,
-        keys: KeyFacts::default(),
-        counter: CounterFacts::default(),
-        shown: ShownFacts::default(),
-        authorisation: None,
-        act_quantity: 0,
+        ..Facts::at(Act::Ask, now)
     }
 }
 

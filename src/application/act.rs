@@ -1,0 +1,328 @@
+//! The transaction of an act: claim, do, keep the answer, commit.
+
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use sqlx::{PgConnection, Postgres, Transaction};
+use thiserror::Error;
+use time::{Date, OffsetDateTime};
+use uuid::Uuid;
+
+use super::App;
+use super::access::Caller;
+use crate::domain::copy_request::WrongState;
+use crate::domain::decision::Decision;
+use crate::domain::entry::{Draft, EntryKind};
+use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, RegistrationId};
+use crate::domain::key::WrongKeyState;
+use crate::outside::Outside;
+use crate::storage::{StorageError, evidence, idempotency};
+
+/// A wrong field of a request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FieldProblem {
+    /// Where: a JSON pointer (RFC 6901) into the body.
+    pub pointer: String,
+    /// What is wrong.
+    pub problem: String,
+}
+
+impl FieldProblem {
+    /// A wrong field.
+    pub fn new(pointer: impl Into<String>, problem: impl Into<String>) -> Self {
+        Self { pointer: pointer.into(), problem: problem.into() }
+    }
+}
+
+/// Why an act did not happen. Nothing of it is left.
+#[derive(Debug, Error)]
+pub enum ActError {
+    /// There is no such thing, or it is not the caller's.
+    #[error("not found")]
+    NotFound,
+    /// The caller may see it and may not do this.
+    #[error("not allowed: {0}")]
+    Forbidden(&'static str),
+    /// What was asked for cannot be.
+    #[error("{} invalid fields", .0.len())]
+    Invalid(Vec<FieldProblem>),
+    /// Its state does not allow it.
+    #[error("state {state}: {detail}")]
+    WrongState {
+        /// The state.
+        state: &'static str,
+        /// Why that does not allow it.
+        detail: String,
+    },
+    /// It collides with what is there.
+    #[error("conflict: {0}")]
+    Conflict(&'static str),
+    /// It was changed since the caller read it.
+    #[error("stale")]
+    Stale,
+    /// A change came without the version that it is of.
+    #[error("no version")]
+    VersionMissing,
+    /// The idempotency key was used for another request.
+    #[error("idempotency key reused")]
+    KeyReused,
+    /// The request was sent before: its answer.
+    #[error("replayed")]
+    Replayed(Box<Answer>),
+    /// The caller is not signed in, or the credentials are wrong.
+    #[error("unauthenticated")]
+    Unauthenticated,
+    /// Too many attempts.
+    #[error("too many attempts")]
+    TooManyAttempts {
+        /// Seconds to wait.
+        retry_after: u64,
+    },
+    /// Something broke.
+    #[error(transparent)]
+    Storage(#[from] StorageError),
+    /// Something broke that is not the database.
+    #[error("internal: {0}")]
+    Internal(String),
+}
+
+impl From<sqlx::Error> for ActError {
+    fn from(error: sqlx::Error) -> Self {
+        Self::Storage(StorageError::Database(error))
+    }
+}
+
+impl From<WrongState> for ActError {
+    fn from(error: WrongState) -> Self {
+        Self::WrongState { state: error.state.as_str(), detail: error.to_string() }
+    }
+}
+
+impl From<WrongKeyState> for ActError {
+    fn from(error: WrongKeyState) -> Self {
+        Self::WrongState { state: error.state.as_str(), detail: error.to_string() }
+    }
+}
+
+impl ActError {
+    /// One wrong field.
+    pub fn invalid(pointer: &str, problem: impl Into<String>) -> Self {
+        Self::Invalid(vec![FieldProblem::new(pointer, problem)])
+    }
+}
+
+/// An answer as it is sent and kept.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Answer {
+    /// The HTTP status.
+    pub status: u16,
+    /// Where the new thing is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub location: Option<String>,
+    /// Its entity tag.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub etag: Option<String>,
+    /// The body.
+    pub body: Value,
+}
+
+/// What a request is known by when it is sent again.
+#[derive(Debug, Clone)]
+pub struct Idempotency {
+    /// The key that the caller chose.
+    pub key: String,
+    /// SHA-256 of method, path and body.
+    pub request_hash: [u8; 32],
+}
+
+/// An act under way.
+pub struct Act<'a> {
+    tx: Transaction<'static, Postgres>,
+    outside: &'a Outside,
+    /// Who acts.
+    pub caller: &'a Caller,
+    /// When: read once.
+    pub now: OffsetDateTime,
+    key: Option<&'a Idempotency>,
+}
+
+/// An act that began.
+pub type Begun<'a> = Result<Act<'a>, ActError>;
+
+impl<'a> Act<'a> {
+    /// Opens the transaction and claims the key.
+    ///
+    /// # Errors
+    /// [`ActError::Replayed`] when the same request was answered before.
+    pub async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> Begun<'a> {
+        let mut act = Self::begin_unclaimed(app, caller).await?;
+        let now = act.now;
+        match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
+            idempotency::Claim::Ours => {
+                act.key = Some(key);
+                Ok(act)
+            }
+            idempotency::Claim::Used { request_hash, answer } if request_hash == key.request_hash => {
+                let answer =
+                    serde_json::from_value(answer).map_err(|error| ActError::Internal(error.to_string()))?;
+                Err(ActError::Replayed(Box::new(answer)))
+            }
+            idempotency::Claim::Used { .. } => Err(ActError::KeyReused),
+        }
+    }
+
+    /// Opens the transaction of a change that is the same when it is made twice.
+    ///
+    /// # Errors
+    /// When the database cannot be reached.
+    pub async fn begin_unclaimed(app: &'a App, caller: &'a Caller) -> Begun<'a> {
+        let tx = app.pool.begin().await?;
+        Ok(Self { tx, outside: &app.outside, caller, now: app.outside.clock.now(), key: None })
+    }
+
+    /// Keeps the answer and commits.
+    ///
+    /// # Errors
+    /// When the database says no: then nothing has happened.
+    pub async fn finish(mut self, answer: Answer) -> Result<Answer, ActError> {
+        if let Some(key) = self.key {
+            let kept =
+                serde_json::to_value(&answer).map_err(|error| ActError::Internal(error.to_string()))?;
+            idempotency::keep_answer(&mut self.tx, self.caller.actor(), &key.key, &kept).await?;
+        }
+        self.tx.commit().await?;
+        // Died here: the effect, its entry and its answer stand; the same request gets the answer.
+        Ok(answer)
+    }
+
+    /// Commits an act whose answer is not kept.
+    ///
+    /// # Errors
+    /// When the database says no: then nothing has happened.
+    pub async fn commit(self) -> Result<(), ActError> {
+        self.tx.commit().await?;
+        Ok(())
+    }
+
+    /// The connection of the transaction.
+    pub fn db(&mut self) -> &mut PgConnection {
+        &mut self.tx
+    }
+
+    /// The day of the act.
+    #[must_use]
+    pub fn today(&self) -> Date {
+        self.now.date()
+    }
+
+    /// A new id.
+    pub fn id<T: From<Uuid>>(&self) -> T {
+        T::from(self.outside.id(self.now))
+    }
+
+    /// Clock and randomness.
+    #[must_use]
+    pub fn outside(&self) -> &'a Outside {
+        self.outside
+    }
+
+    /// Writes a change of rights or of the register: one row, one entry.
+    pub async fn record_change(
+        &mut self,
+        kind: &'static str,
+        registration: Option<RegistrationId>,
+        subject: Uuid,
+        mut personal: Vec<(&'static str, Value)>,
+    ) -> Result<(), ActError> {
+        let by = self.caller.actor();
+        personal.push(("by", Value::String(by.to_string())));
+        let draft = Draft {
+            id: self.id(),
+            kind: EntryKind::Change,
+            what: kind,
+            at: self.now,
+            registration,
+            subject,
+            outcome: None,
+            reasons: vec![],
+            rules_version: None,
+            personal,
+        };
+        let entry = self.write_entry(draft).await?;
+        let change =
+            evidence::NewChange { id: self.id(), kind, registration, subject, by, at: self.now, entry };
+        evidence::write_change(&mut self.tx, &change).await?;
+        Ok(())
+    }
+
+    /// Writes a decision: one row, one entry.
+    pub async fn record_decision(&mut self, taken: Taken<'_>) -> Result<(DecisionId, EntryId), ActError> {
+        let by = self.caller.actor();
+        let mut personal = taken.personal;
+        personal.push(("by", Value::String(by.to_string())));
+        let reasons = taken.decision.map(|decision| decision.reasons.as_slice()).unwrap_or_default();
+        let outcome = taken.decision.map_or("recorded", |decision| decision.outcome.as_str());
+        let draft = Draft {
+            id: self.id(),
+            kind: EntryKind::Decision,
+            what: taken.what,
+            at: self.now,
+            registration: Some(taken.registration),
+            subject: taken.request.0,
+            outcome: Some(outcome),
+            reasons: reasons.iter().map(|reason| reason.code).collect(),
+            rules_version: Some(taken.rules_version.unsigned_abs()),
+            personal,
+        };
+        let entry = self.write_entry(draft).await?;
+        let id: DecisionId = self.id();
+        let reasons = serde_json::to_value(reasons).map_err(|error| ActError::Internal(error.to_string()))?;
+        let decision = evidence::NewDecision {
+            id,
+            registration: taken.registration,
+            request: taken.request,
+            act: taken.act,
+            outcome,
+            reasons: &reasons,
+            rules_version: taken.rules_version,
+            by,
+            at: self.now,
+            entry,
+        };
+        evidence::write_decision(&mut self.tx, &decision).await?;
+        Ok((id, entry))
+    }
+
+    async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
+        let (id, kind) = (draft.id, draft.kind);
+        let sealed =
+            draft.seal(|| self.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
+        evidence::write_entry(&mut self.tx, id, kind, self.now, &sealed).await?;
+        Ok(id)
+    }
+}
+
+/// A decision that was taken, for the record.
+pub struct Taken<'a> {
+    /// At which step.
+    pub act: &'static str,
+    /// The same, as a dotted word for the entry.
+    pub what: &'static str,
+    /// On which registration.
+    pub registration: RegistrationId,
+    /// On which request.
+    pub request: CopyRequestId,
+    /// Under which version of the rules.
+    pub rules_version: i32,
+    /// What was decided; absent where something is only recorded.
+    pub decision: Option<&'a Decision>,
+    /// What the entry commits to.
+    pub personal: Vec<(&'static str, Value)>,
+}
+
+impl Caller {
+    /// The service itself.
+    #[must_use]
+    pub fn system() -> Self {
+        Self::new(ActorId::SYSTEM, None, vec![])
+    }
+}

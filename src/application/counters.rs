@@ -1,0 +1,159 @@
+//! Counters, their appointments and their blanks.
+
+use time::Date;
+
+use super::access::Caller;
+use super::{Act, ActError, App};
+use crate::domain::copy_request::RequestState;
+use crate::domain::ids::{AppointmentId, ConsignmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::records::{Appointment, BlankAccount, CopyRequest, Counter};
+use crate::domain::register::OrganisationKind;
+use crate::domain::text::Name;
+use crate::storage::{Page, copies, people, sections};
+
+/// Adds a counter of a dealer.
+pub async fn add(act: &mut Act<'_>, dealer: OrganisationId, name: Name) -> Result<Counter, ActError> {
+    act.caller.require_keeper()?;
+    let organisation = people::organisation(act.db(), dealer).await?;
+    if organisation.is_none_or(|organisation| organisation.kind != OrganisationKind::Dealer) {
+        return Err(ActError::invalid("/dealer_id", "is not a dealer"));
+    }
+    let counter = Counter { id: act.id(), dealer_id: dealer, name: name.into() };
+    let now = act.now;
+    sections::add_counter(act.db(), &counter, now).await?;
+    act.record_change("counter.added", None, counter.id.0, vec![]).await?;
+    Ok(counter)
+}
+
+/// A counter: whoever signed in may see which there are, to choose one.
+pub async fn counter(app: &App, id: CounterId) -> Result<Counter, ActError> {
+    sections::counter(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
+}
+
+/// Counters, those that are appointed for a section today if one is named.
+pub async fn all(app: &App, section: Option<SectionId>, page: Page) -> Result<Vec<Counter>, ActError> {
+    let today = app.outside.clock.now().date();
+    Ok(sections::counters(&mut *app.pool.acquire().await?, section, today, page).await?)
+}
+
+/// The supplier, or staff of the counter's dealer.
+async fn require_own(
+    db: &mut sqlx::PgConnection,
+    caller: &Caller,
+    counter: CounterId,
+) -> Result<(), ActError> {
+    let exists = sections::counter(db, counter).await?.is_some();
+    if exists && (caller.is_keeper() || caller.works_at(db, counter).await?) {
+        Ok(())
+    } else {
+        Err(ActError::NotFound)
+    }
+}
+
+/// Appoints a counter for a section.
+pub async fn appoint(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    section: SectionId,
+    days: (Date, Option<Date>),
+) -> Result<Appointment, ActError> {
+    act.caller.require_keeper()?;
+    if sections::counter(act.db(), counter).await?.is_none() {
+        return Err(ActError::NotFound);
+    }
+    if sections::section(act.db(), section).await?.is_none() {
+        return Err(ActError::invalid("/section_id", "is not known"));
+    }
+    let (first_day, last_day) = days;
+    if last_day.is_some_and(|last| last < first_day) {
+        return Err(ActError::invalid("/last_day", "must not be before first_day"));
+    }
+    let appointment = Appointment {
+        id: act.id(),
+        counter_id: counter,
+        section_id: section,
+        first_day,
+        last_day,
+        revoked_at: None,
+    };
+    let now = act.now;
+    if let Err(error) = sections::appoint(act.db(), &appointment, now).await {
+        return Err(match error.violated() {
+            Some("appointments_one_at_a_time") => {
+                ActError::Conflict("the counter is appointed for this section in those days already")
+            }
+            _ => error.into(),
+        });
+    }
+    act.record_change("appointment.added", None, appointment.id.0, vec![]).await?;
+    Ok(appointment)
+}
+
+/// Revokes an appointment. A cut that has not committed waits for this, and is refused.
+pub async fn revoke_appointment(act: &mut Act<'_>, id: AppointmentId) -> Result<Appointment, ActError> {
+    act.caller.require_keeper()?;
+    let appointment = sections::appointment_locked(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if appointment.revoked_at.is_some() {
+        return Err(ActError::WrongState {
+            state: "revoked",
+            detail: "this appointment was revoked before".to_owned(),
+        });
+    }
+    let now = act.now;
+    sections::revoke_appointment(act.db(), id, now).await?;
+    act.record_change("appointment.revoked", None, id.0, vec![]).await?;
+    Ok(Appointment { revoked_at: Some(now), ..appointment })
+}
+
+/// The appointments of a counter.
+pub async fn appointments(
+    app: &App,
+    caller: &Caller,
+    counter: CounterId,
+    page: Page,
+) -> Result<Vec<Appointment>, ActError> {
+    let mut db = app.pool.acquire().await?;
+    require_own(&mut db, caller, counter).await?;
+    Ok(sections::appointments(&mut db, counter, page).await?)
+}
+
+/// Sends blanks to a counter.
+pub async fn consign(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    section: SectionId,
+    quantity: i32,
+) -> Result<ConsignmentId, ActError> {
+    act.caller.require_keeper()?;
+    if sections::counter(act.db(), counter).await?.is_none() {
+        return Err(ActError::NotFound);
+    }
+    let consignment =
+        sections::NewConsignment { id: act.id(), counter, section, quantity, by: act.caller.actor() };
+    let now = act.now;
+    if !sections::consign(act.db(), &consignment, now).await? {
+        return Err(ActError::Conflict("the counter was never appointed for this section"));
+    }
+    act.record_change("blanks.consigned", None, consignment.id.0, vec![]).await?;
+    Ok(consignment.id)
+}
+
+/// The blank accounts of a counter.
+pub async fn blanks(app: &App, caller: &Caller, counter: CounterId) -> Result<Vec<BlankAccount>, ActError> {
+    let mut db = app.pool.acquire().await?;
+    require_own(&mut db, caller, counter).await?;
+    Ok(sections::blank_accounts(&mut db, counter).await?)
+}
+
+/// What a counter has to cut and hand over.
+pub async fn requests(
+    app: &App,
+    caller: &Caller,
+    counter: CounterId,
+    state: Option<RequestState>,
+    page: Page,
+) -> Result<Vec<CopyRequest>, ActError> {
+    let mut db = app.pool.acquire().await?;
+    require_own(&mut db, caller, counter).await?;
+    Ok(copies::of_counter(&mut db, counter, state, page).await?)
+}

@@ -1,0 +1,98 @@
+//! Holds: nothing may be copied until they are lifted.
+
+use time::Date;
+
+use super::access::{self, Caller};
+use super::{Act, ActError, App, FieldProblem};
+use crate::domain::ids::{HoldId, PersonId, RegistrationId};
+use crate::domain::records::Hold;
+use crate::domain::register::HoldKind;
+use crate::domain::text::Reference;
+use crate::storage::{Page, authorities, people};
+
+/// A hold to place.
+pub struct NewHold {
+    /// Why.
+    pub kind: HoldKind,
+    /// The one person whom a court bars.
+    pub barred_person: Option<PersonId>,
+    /// Which court.
+    pub court: Option<Reference>,
+    /// The day of the order.
+    pub ordered_on: Option<Date>,
+    /// The day on which the order ends.
+    pub ends_on: Option<Date>,
+}
+
+/// Places a hold.
+pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold) -> Result<Hold, ActError> {
+    let (_, access) = access::locked_for(act, registration).await?;
+    access.require(access.governs())?;
+    let mut problems = Vec::new();
+    let by_court = new.kind == HoldKind::CourtOrder;
+    if by_court != new.court.is_some() {
+        let problem = if by_court { "is needed for a court order" } else { "belongs to a court order only" };
+        problems.push(FieldProblem::new("/court", problem));
+    }
+    if let Some(person) = new.barred_person {
+        if !by_court {
+            problems.push(FieldProblem::new("/barred_person_id", "belongs to a court order only"));
+        }
+        if people::person(act.db(), person).await?.is_none() {
+            problems.push(FieldProblem::new("/barred_person_id", "is not known"));
+        }
+    }
+    if !problems.is_empty() {
+        return Err(ActError::Invalid(problems));
+    }
+    let hold = Hold {
+        id: act.id(),
+        registration_id: registration,
+        kind: new.kind,
+        barred_person_id: new.barred_person,
+        court: new.court.map(String::from),
+        ordered_on: new.ordered_on,
+        ends_on: new.ends_on,
+        placed_at: act.now,
+        lifted_at: None,
+    };
+    let by = act.caller.actor();
+    authorities::place_hold(act.db(), &hold, by).await?;
+    act.record_change("hold.placed", Some(registration), hold.id.0, vec![]).await?;
+    Ok(hold)
+}
+
+/// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper.
+pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
+    let found = authorities::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    if !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    access.require(if found.kind == HoldKind::CourtOrder { access.keeps() } else { access.governs() })?;
+    let found = authorities::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if found.lifted_at.is_some() {
+        return Err(ActError::WrongState {
+            state: "lifted",
+            detail: "this hold was lifted before".to_owned(),
+        });
+    }
+    let (by, now) = (act.caller.actor(), act.now);
+    authorities::lift_hold(act.db(), id, by, now).await?;
+    act.record_change("hold.lifted", Some(found.registration_id), id.0, vec![]).await?;
+    Ok(Hold { lifted_at: Some(now), ..found })
+}
+
+/// Holds of a registration.
+pub async fn all(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<Hold>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    Ok(authorities::holds(&mut db, registration, page).await?)
+}

@@ -1,0 +1,366 @@
+//! Keys after they exist: lever packs, issue, return, loss, destruction, passing on.
+
+use serde_json::json;
+use time::Date;
+
+use super::access::{self, Access, Caller};
+use super::registrations::rules_in_force;
+use super::{Act, ActError, App};
+use crate::domain::charges;
+use crate::domain::decision::facts::{Act as Step, Facts};
+use crate::domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
+use crate::domain::key::{KeyAct, KeyState};
+use crate::domain::records::{Key, LeverPack, Loss, Registration};
+use crate::domain::register::{ChargeState, LossKind};
+use crate::domain::review;
+use crate::domain::rules::{Rules, Transfer};
+use crate::domain::text::{PackNumber, Reference};
+use crate::storage::{Page, authorities, facts, keys, register};
+
+/// Records a lever pack and the keys that came with it, which are in store.
+pub async fn add_pack(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    differ: DifferId,
+    number: PackNumber,
+    key_count: u16,
+) -> Result<(LeverPack, Vec<Key>), ActError> {
+    let (record, access) = access::locked_for(act, registration).await?;
+    access.require(access.keeps())?;
+    access::require_active(&record)?;
+    if register::own_differs(act.db(), registration, &[differ]).await?.is_empty() {
+        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
+    }
+    let pack = LeverPack {
+        id: act.id(),
+        registration_id: registration,
+        differ_id: differ,
+        number: number.into(),
+        recorded_at: act.now,
+    };
+    if let Err(error) = keys::add_pack(act.db(), &pack).await {
+        return Err(match error.violated() {
+            Some("lever_packs_number_once") => ActError::Conflict("this pack is recorded already"),
+            _ => error.into(),
+        });
+    }
+    let made = add_keys(act, &record, differ, key_count, keys::Origin::Pack(pack.id)).await?;
+    act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
+    Ok((pack, made))
+}
+
+/// Makes keys in store with the next copy numbers.
+pub(super) async fn add_keys(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    differ: DifferId,
+    quantity: u16,
+    origin: keys::Origin,
+) -> Result<Vec<Key>, ActError> {
+    let now = act.now;
+    let last = keys::last_copy_number(act.db(), differ).await?;
+    let mut made = Vec::new();
+    for copy_number in (last + 1..).take(usize::from(quantity)) {
+        let key = Key {
+            id: act.id(),
+            registration_id: registration.id,
+            differ_id: differ,
+            copy_number,
+            state: KeyState::InStore,
+            holder_id: None,
+            due_back_on: None,
+            overdue_since: None,
+            version: 1,
+        };
+        keys::add(act.db(), &key, origin, now).await?;
+        made.push(key);
+    }
+    Ok(made)
+}
+
+/// Lever packs of a registration.
+pub async fn packs(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<LeverPack>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    Ok(keys::packs(&mut db, registration, page).await?)
+}
+
+/// Keys of a registration: a keyholder sees those of the differs that his authority is for.
+pub async fn all(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    differ: Option<DifferId>,
+    state: Option<KeyState>,
+    page: Page,
+) -> Result<Vec<Key>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let mut found = keys::of_registration(&mut db, registration, differ, state, page).await?;
+    found.retain(|key| sees(&access, key));
+    Ok(found)
+}
+
+fn sees(access: &Access, key: &Key) -> bool {
+    access.sees_all() || access.authorities.iter().any(|own| own.covers(key.differ_id))
+}
+
+/// One key.
+pub async fn key(app: &App, caller: &Caller, id: KeyId) -> Result<Key, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let key = keys::key(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = access::visible(&mut db, caller, key.registration_id, today).await?;
+    if sees(&access, &key) { Ok(key) } else { Err(ActError::NotFound) }
+}
+
+async fn locked_key(act: &mut Act<'_>, id: KeyId) -> Result<(Registration, Access, Key), ActError> {
+    let found = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if sees(&access, &key) { Ok((record, access, key)) } else { Err(ActError::NotFound) }
+}
+
+async fn move_key(
+    act: &mut Act<'_>,
+    mut key: Key,
+    what: KeyAct,
+    holder: Option<PersonId>,
+    due_back_on: Option<Date>,
+) -> Result<Key, ActError> {
+    let before = key.holder_id;
+    key.state = key.state.after(what)?;
+    key.holder_id = holder;
+    key.due_back_on = due_back_on;
+    key.overdue_since = None;
+    key.version += 1;
+    let now = act.now;
+    keys::change(act.db(), &key, now).await?;
+    let kind = match what {
+        KeyAct::Issue => "key.issued",
+        KeyAct::Transfer => "key.passed_on",
+        KeyAct::Return => "key.returned",
+        KeyAct::Lose => "key.lost",
+        KeyAct::Steal => "key.stolen",
+        KeyAct::Destroy => "key.destroyed",
+        KeyAct::Die => "key.dead",
+    };
+    let who = vec![("before", json!(before)), ("holder", json!(holder))];
+    act.record_change(kind, Some(key.registration_id), key.id.0, who).await?;
+    Ok(key)
+}
+
+async fn require_holder(
+    act: &mut Act<'_>,
+    key: &Key,
+    person: PersonId,
+    pointer: &str,
+) -> Result<(), ActError> {
+    let today = act.today();
+    let registration = key.registration_id;
+    let holds = facts::registration(act.db(), registration, false, today).await?.holds;
+    if holds.iter().any(|hold| hold.barred == Some(person)) {
+        return Err(ActError::invalid(pointer, "is barred by a court order from having a key"));
+    }
+    let held = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
+    if held.iter().any(|authority| authority.covers(key.differ_id)) {
+        Ok(())
+    } else {
+        Err(ActError::invalid(pointer, "has no authority in force to hold this key"))
+    }
+}
+
+/// Issues a key that is in store or came back to a person with an authority for it.
+pub async fn issue(
+    act: &mut Act<'_>,
+    id: KeyId,
+    person: PersonId,
+    due_back_on: Option<Date>,
+) -> Result<Key, ActError> {
+    let (record, access, key) = locked_key(act, id).await?;
+    access.require(access.governs())?;
+    access::require_active(&record)?;
+    require_holder(act, &key, person, "/person_id").await?;
+    if due_back_on.is_some_and(|due| due < act.today()) {
+        return Err(ActError::invalid("/due_back_on", "must be today or later"));
+    }
+    move_key(act, key, KeyAct::Issue, Some(person), due_back_on).await
+}
+
+/// Passes a key on to somebody else, where the rules allow it by form.
+pub async fn pass_on(act: &mut Act<'_>, id: KeyId, person: PersonId) -> Result<Key, ActError> {
+    let (record, access, key) = locked_key(act, id).await?;
+    access.require(access.governs())?;
+    access::require_active(&record)?;
+    if rules_in_force(act.db(), &record).await?.transfer == Transfer::Forbidden {
+        return Err(ActError::Conflict(
+            "the rules of this registration forbid passing on: the key is returned and issued again",
+        ));
+    }
+    require_holder(act, &key, person, "/person_id").await?;
+    let due = key.due_back_on;
+    move_key(act, key, KeyAct::Transfer, Some(person), due).await
+}
+
+/// A key came back, or was found.
+pub async fn take_back(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
+    let (_, access, key) = locked_key(act, id).await?;
+    access.require(access.governs())?;
+    move_key(act, key, KeyAct::Return, None, None).await
+}
+
+/// A key was destroyed.
+pub async fn destroy(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
+    let (_, access, key) = locked_key(act, id).await?;
+    access.require(access.governs())?;
+    let holder = key.holder_id;
+    move_key(act, key, KeyAct::Destroy, holder, None).await
+}
+
+/// What the report of a loss leads to.
+pub struct LossReport {
+    /// The report.
+    pub loss: Loss,
+    /// The police reference that the rules ask for is missing.
+    pub crime_reference_missing: bool,
+    /// The share or number of lost keys calls for a review of the locks.
+    pub review_due: bool,
+}
+
+/// Reports a key lost or stolen: by its holder, or by whoever governs the registration.
+pub async fn report_loss(
+    act: &mut Act<'_>,
+    id: KeyId,
+    kind: LossKind,
+    crime_reference: Option<Reference>,
+) -> Result<LossReport, ActError> {
+    let (record, access, key) = locked_key(act, id).await?;
+    let own = key.holder_id.is_some() && act.caller.person() == key.holder_id;
+    access.require(access.governs() || own)?;
+    let what = match kind {
+        LossKind::Lost => KeyAct::Lose,
+        LossKind::Stolen => KeyAct::Steal,
+    };
+    let holder = key.holder_id;
+    if keys::loss_of(act.db(), id).await?.is_some() {
+        return Err(ActError::WrongState {
+            state: key.state.as_str(),
+            detail: "this key was reported lost or stolen before".to_owned(),
+        });
+    }
+    let key = move_key(act, key, what, holder, None).await?;
+    let rules = rules_in_force(act.db(), &record).await?;
+    let situation = situation(act, &record, &key).await?;
+    let charge = charges::for_lost_key(&situation, &rules);
+    let loss = Loss {
+        id: act.id(),
+        registration_id: record.id,
+        key_id: id,
+        kind,
+        crime_reference: crime_reference.map(String::from),
+        reported_at: act.now,
+        charge: if charge.is_some() { ChargeState::Due } else { ChargeState::None },
+        waived_by_post: None,
+        charge_amount: charge.and_then(|charge| i32::try_from(charge.amount).ok()),
+        charge_currency: charge.map(|charge| charge.currency.clone()),
+    };
+    let by = act.caller.actor();
+    keys::add_loss(act.db(), &loss, by).await?;
+    let (issued, missing) = keys::loss_share(act.db(), key.differ_id).await?;
+    let review_due = review::is_due(&situation, &rules, issued, missing);
+    Ok(LossReport { crime_reference_missing: lacks_reference(&rules, &loss), loss, review_due })
+}
+
+fn lacks_reference(rules: &Rules, loss: &Loss) -> bool {
+    rules.losses.crime_reference && loss.kind == LossKind::Stolen && loss.crime_reference.is_none()
+}
+
+/// The situation of a key, as the rules about losses look at it.
+async fn situation(act: &mut Act<'_>, record: &Registration, key: &Key) -> Result<Facts, ActError> {
+    let (today, now) = (act.today(), act.now);
+    let holder = key.holder_id.unwrap_or(PersonId(uuid::Uuid::nil()));
+    let counted = facts::Counted {
+        registration: record.id,
+        differ: key.differ_id,
+        recipient: holder,
+        request: crate::domain::ids::CopyRequestId(uuid::Uuid::nil()),
+        replaces: None,
+        extends: None,
+    };
+    let (differ, keys) = facts::differ_and_keys(act.db(), &counted, today, now)
+        .await?
+        .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
+    let mut people = facts::people(act.db(), record.id, key.differ_id, &[holder], today).await?;
+    let recipient = people.pop().unwrap_or_default();
+    Ok(Facts { differ, keys, recipient, ..Facts::at(Step::Ask, now) })
+}
+
+/// What becomes of a loss: its charge is paid or waived, the police reference comes in.
+pub async fn settle_loss(
+    act: &mut Act<'_>,
+    id: LossId,
+    charge: Option<ChargeState>,
+    crime_reference: Option<Reference>,
+) -> Result<Loss, ActError> {
+    let found = keys::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    if !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    access.require(access.governs() || charge == Some(ChargeState::Waived))?;
+    let mut loss = keys::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    match charge {
+        None => {}
+        Some(_) if loss.charge != ChargeState::Due => {
+            return Err(ActError::WrongState {
+                state: loss.charge.as_str(),
+                detail: "no charge for this loss is open".to_owned(),
+            });
+        }
+        Some(ChargeState::Paid) => loss.charge = ChargeState::Paid,
+        Some(ChargeState::Waived) => {
+            let rules = rules_in_force(act.db(), &record).await?;
+            let post = access
+                .authorities
+                .iter()
+                .filter_map(|own| own.post.as_deref())
+                .find(|post| rules.losses.waived_by.iter().any(|named| named.as_str() == *post));
+            let post =
+                post.ok_or(ActError::Forbidden("only a post that the rules name may waive a charge"))?;
+            loss.waived_by_post = Some(post.to_owned());
+            loss.charge = ChargeState::Waived;
+        }
+        Some(ChargeState::None | ChargeState::Due) => {
+            return Err(ActError::invalid("/charge", "must be paid or waived"));
+        }
+    }
+    if let Some(reference) = crime_reference {
+        loss.crime_reference = Some(reference.into());
+    }
+    let now = act.now;
+    keys::change_loss(act.db(), &loss, now).await?;
+    act.record_change("loss.settled", Some(record.id), id.0, vec![]).await?;
+    Ok(loss)
+}
+
+/// Losses of a registration.
+pub async fn losses(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<Loss>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    Ok(keys::losses(&mut db, registration, page).await?)
+}

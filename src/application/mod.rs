@@ -1,0 +1,51 @@
+//! One function for each act. It works in the transaction of an [`Act`]:
+//!
+//! ```text
+//! Act::begin   claim the idempotency key (a request sent before leaves here with its answer)
+//!   the act    lock the registration, load the facts, ask the domain, write what came out
+//!              and its log entry
+//! Act::finish  keep the answer with the key, commit
+//! ```
+//!
+//! If the process dies before the commit, nothing has happened and the same request does it; if it
+//! dies after, the same request gets the answer that was kept. A refused copy is a value that is
+//! committed; an [`ActError`] rolls everything back, so nothing is logged that did not happen.
+
+mod act;
+
+pub mod access;
+pub mod authorities;
+pub mod cards;
+pub mod copies;
+pub mod counters;
+pub mod holds;
+pub mod keys;
+pub mod people;
+pub mod registrations;
+pub mod sections;
+pub mod sessions;
+pub mod tasks;
+pub mod transfer_of_registers;
+
+pub use act::{Act, ActError, Answer, Begun, FieldProblem, Idempotency};
+
+use std::sync::Arc;
+
+use sqlx::PgPool;
+
+use crate::outside::Outside;
+use crate::passwords::Passwords;
+use crate::tokens::TokenKeys;
+
+/// What every act works with.
+#[derive(Clone)]
+pub struct App {
+    /// Connections, as the service role.
+    pub pool: PgPool,
+    /// Clock and randomness.
+    pub outside: Outside,
+    /// The hashing of passwords and PINs.
+    pub passwords: Passwords,
+    /// The keys that sign access tokens.
+    pub tokens: Arc<TokenKeys>,
+}

@@ -1,0 +1,176 @@
+//! Key sections, and the supplier's default rules.
+
+use serde_json::Value;
+
+use super::access::Caller;
+use super::{Act, ActError, App, FieldProblem};
+use crate::domain::ids::SectionId;
+use crate::domain::records::Section;
+use crate::domain::register::Protection;
+use crate::domain::rules::Rules;
+use crate::domain::text::Name;
+use crate::storage::{Page, StorageError, register, sections};
+use time::Date;
+
+/// What a section is made of, or changed to.
+pub struct SectionContent {
+    /// Its name.
+    pub name: Name,
+    /// What protects it.
+    pub protection: Protection,
+    /// Where.
+    pub territory: Option<Name>,
+    /// When it was filed.
+    pub filed_on: Option<Date>,
+    /// When it has to be renewed next.
+    pub next_renewal_on: Option<Date>,
+    /// The last day that the law can give.
+    pub last_expiry_on: Option<Date>,
+}
+
+impl SectionContent {
+    fn problems(&self) -> Vec<FieldProblem> {
+        let mut problems = Vec::new();
+        let mut say = |pointer: &str, problem: &str| problems.push(FieldProblem::new(pointer, problem));
+        let protected = self.protection != Protection::Agreement;
+        for (missing, pointer) in [
+            (self.territory.is_none(), "/territory"),
+            (self.filed_on.is_none(), "/filed_on"),
+            (self.last_expiry_on.is_none(), "/last_expiry_on"),
+        ] {
+            if protected && missing {
+                say(pointer, "is needed for a registered design or a patent");
+            }
+        }
+        if let (Some(filed), Some(last)) = (self.filed_on, self.last_expiry_on) {
+            if last <= filed {
+                say("/last_expiry_on", "must be after filed_on");
+            } else if !self.protection.allows(filed, last) {
+                say(
+                    "/last_expiry_on",
+                    "is later than the law can give (25 years for a registered design, 20 for a patent)",
+                );
+            }
+        }
+        if let Some(renewal) = self.next_renewal_on {
+            if self.filed_on.is_some_and(|filed| renewal <= filed)
+                || self.last_expiry_on.is_some_and(|last| renewal > last)
+            {
+                say("/next_renewal_on", "must be after filed_on and not after last_expiry_on");
+            }
+        }
+        problems
+    }
+
+    fn into_section(self, id: SectionId, version: i32) -> Result<Section, ActError> {
+        let problems = self.problems();
+        if !problems.is_empty() {
+            return Err(ActError::Invalid(problems));
+        }
+        Ok(Section {
+            id,
+            name: self.name.into(),
+            protection: self.protection,
+            territory: self.territory.map(String::from),
+            filed_on: self.filed_on,
+            next_renewal_on: self.next_renewal_on,
+            last_expiry_on: self.last_expiry_on,
+            version,
+        })
+    }
+}
+
+fn section_error(error: StorageError) -> ActError {
+    match error.violated() {
+        Some("sections_name_once") => ActError::Conflict("a section has this name already"),
+        _ => error.into(),
+    }
+}
+
+/// Adds a section.
+pub async fn add(act: &mut Act<'_>, content: SectionContent) -> Result<Section, ActError> {
+    act.caller.require_keeper()?;
+    let section = content.into_section(act.id(), 1)?;
+    let now = act.now;
+    sections::add_section(act.db(), &section, now).await.map_err(section_error)?;
+    act.record_change("section.added", None, section.id.0, vec![]).await?;
+    Ok(section)
+}
+
+/// Changes a section that is still at `version`.
+pub async fn change(
+    act: &mut Act<'_>,
+    id: SectionId,
+    version: i32,
+    content: SectionContent,
+) -> Result<Section, ActError> {
+    act.caller.require_keeper()?;
+    let before = sections::section_locked(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if before.version != version {
+        return Err(ActError::Stale);
+    }
+    let section = content.into_section(id, version + 1)?;
+    let now = act.now;
+    sections::change_section(act.db(), &section, now).await.map_err(section_error)?;
+    act.record_change("section.changed", None, id.0, vec![]).await?;
+    Ok(section)
+}
+
+/// A section: not a secret to anybody who signed in.
+pub async fn section(app: &App, id: SectionId) -> Result<Section, ActError> {
+    sections::section(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
+}
+
+/// Sections.
+pub async fn all(app: &App, page: Page) -> Result<Vec<Section>, ActError> {
+    Ok(sections::sections(&mut *app.pool.acquire().await?, page).await?)
+}
+
+/// The supplier's default rules and their version; version 0 is what the program came with.
+pub async fn default_rules(app: &App, caller: &Caller) -> Result<(i32, Value), ActError> {
+    caller.require_keeper()?;
+    newest_default_rules(&mut *app.pool.acquire().await?).await
+}
+
+/// The newest default rules.
+pub async fn newest_default_rules(db: &mut sqlx::PgConnection) -> Result<(i32, Value), ActError> {
+    match register::default_rules(db).await? {
+        Some(newest) => Ok(newest),
+        None => Ok((0, rules_value(&Rules::default())?)),
+    }
+}
+
+/// Sets the default rules for registrations to come, if they are still at `version`.
+pub async fn set_default_rules(act: &mut Act<'_>, version: i32, rules: &Rules) -> Result<i32, ActError> {
+    act.caller.require_keeper()?;
+    check_rules(rules)?;
+    let (before, _) = newest_default_rules(act.db()).await?;
+    if before != version {
+        return Err(ActError::Stale);
+    }
+    let (value, by, now) = (rules_value(rules)?, act.caller.actor(), act.now);
+    if let Err(error) = register::add_default_rules(act.db(), version + 1, &value, by, now).await {
+        return Err(match error.violated() {
+            Some("default_rules_pkey") => ActError::Stale,
+            _ => error.into(),
+        });
+    }
+    let subject = act.id();
+    act.record_change("default_rules.set", None, subject, vec![]).await?;
+    Ok(version + 1)
+}
+
+/// Refuses rules that cannot be meant.
+pub fn check_rules(rules: &Rules) -> Result<(), ActError> {
+    let problems: Vec<FieldProblem> = rules
+        .problems()
+        .into_iter()
+        .map(|problem| FieldProblem::new(problem.pointer, problem.problem))
+        .collect();
+    if problems.is_empty() { Ok(()) } else { Err(ActError::Invalid(problems)) }
+}
+
+/// Rules as they are stored.
+pub fn rules_value(rules: &Rules) -> Result<Value, ActError> {
+    serde_json::to_value(rules).map_err(|error| ActError::Internal(error.to_string()))
+}

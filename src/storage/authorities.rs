@@ -1,0 +1,426 @@
+//! Authorities, mandates, cards and holds.
+
+use sqlx::PgConnection;
+use time::{Date, OffsetDateTime};
+
+use super::{Page, Result, wrote};
+use crate::domain::ids::{ActorId, AuthorityId, CardId, HoldId, MandateId, PersonId, RegistrationId};
+use crate::domain::number::TypedNumber;
+use crate::domain::records::{Authority, Card, Hold, Mandate};
+use crate::domain::register::CardState;
+
+macro_rules! select_authorities {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Authority,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", class AS "class: _", person_id AS "person_id: _",
+                      organisation_id AS "organisation_id: _", post, standing, every_differ,
+                      ARRAY(SELECT differ_id FROM authority_differs WHERE authority_id = authorities.id
+                            ORDER BY differ_id) AS "differ_ids!: Vec<crate::domain::ids::DifferId>",
+                      may_order, may_approve, may_pass_on, occupier, most_per_request, most_keys,
+                      first_day, last_day, given_under AS "given_under: _", given_at, revoked_at
+               FROM authorities "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_mandates {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Mandate,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", recipient_id AS "recipient_id: _", collector_id AS "collector_id: _",
+                      first_day, last_day, revoked_at FROM mandates "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_cards {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Card,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _", number AS "number: _", state AS "state: _",
+                      expires_on, pin_hash IS NOT NULL AS "pin_set!" FROM cards "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_holds {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Hold,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", kind AS "kind: _", barred_person_id AS "barred_person_id: _", court,
+                      ordered_on, ends_on, placed_at, lifted_at FROM holds "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+/// Adds an authority.
+pub async fn add(db: &mut PgConnection, authority: &Authority, by: ActorId) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO authorities
+             (id, registration_id, class, person_id, organisation_id, post, standing, every_differ, may_order,
+              may_approve, may_pass_on, occupier, most_per_request, most_keys, first_day, last_day,
+              given_under, given_by, given_at, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $19)",
+        authority.id.0,
+        authority.registration_id.0,
+        authority.class.as_str(),
+        authority.person_id.map(|id| id.0),
+        authority.organisation_id.map(|id| id.0),
+        authority.post,
+        authority.standing,
+        authority.every_differ,
+        authority.may_order,
+        authority.may_approve,
+        authority.may_pass_on,
+        authority.occupier,
+        authority.most_per_request,
+        authority.most_keys,
+        authority.first_day,
+        authority.last_day,
+        authority.given_under.map(|id| id.0),
+        by.0,
+        authority.given_at
+    )
+    .execute(&mut *db)
+    .await?;
+    let differs: Vec<uuid::Uuid> = authority.differ_ids.iter().map(|id| id.0).collect();
+    sqlx::query!(
+        "INSERT INTO authority_differs (authority_id, differ_id, registration_id)
+         SELECT $1, differ_id, $2 FROM unnest($3::uuid[]) AS given (differ_id)",
+        authority.id.0,
+        authority.registration_id.0,
+        &differs
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// An authority.
+pub async fn authority(db: &mut PgConnection, id: AuthorityId) -> Result<Option<Authority>> {
+    Ok(select_authorities!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Authorities of a registration, those that are over too.
+pub async fn of_registration(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// The authorities of a person, or of these organisations, that are in force on a registration.
+pub async fn in_force(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: Option<PersonId>,
+    organisations: &[uuid::Uuid],
+    today: Date,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE registration_id = $1 AND (person_id = $2 OR organisation_id = ANY ($3))
+         AND revoked_at IS NULL AND first_day <= $4 AND (last_day IS NULL OR last_day >= $4)",
+        registration.0,
+        person.map(|id| id.0),
+        organisations,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// An authority and all that were given under it, directly or not, that are not revoked.
+pub async fn tree(db: &mut PgConnection, id: AuthorityId) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE revoked_at IS NULL AND id IN (
+             WITH RECURSIVE below AS (
+                 SELECT authorities.id FROM authorities WHERE authorities.id = $1
+                 UNION
+                 SELECT child.id FROM authorities child JOIN below ON child.given_under = below.id
+             ) SELECT below.id FROM below)
+         ORDER BY id",
+        id.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Revokes authorities.
+pub async fn revoke(db: &mut PgConnection, ids: &[AuthorityId], now: OffsetDateTime) -> Result<()> {
+    let list: Vec<uuid::Uuid> = ids.iter().map(|id| id.0).collect();
+    let done = sqlx::query!(
+        "UPDATE authorities SET revoked_at = $2, changed_at = $2 WHERE id = ANY ($1) AND revoked_at IS NULL",
+        &list,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("authorities", list.len() as u64, &done)
+}
+
+/// Adds a mandate.
+pub async fn add_mandate(db: &mut PgConnection, mandate: &Mandate, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO mandates
+             (id, registration_id, recipient_id, collector_id, first_day, last_day, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        mandate.id.0,
+        mandate.registration_id.0,
+        mandate.recipient_id.0,
+        mandate.collector_id.0,
+        mandate.first_day,
+        mandate.last_day,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A mandate.
+pub async fn mandate(db: &mut PgConnection, id: MandateId) -> Result<Option<Mandate>> {
+    Ok(select_mandates!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Mandates of a registration.
+pub async fn mandates(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<Mandate>> {
+    Ok(select_mandates!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Revokes a mandate.
+pub async fn revoke_mandate(db: &mut PgConnection, id: MandateId, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE mandates SET revoked_at = $2, changed_at = $2 WHERE id = $1 AND revoked_at IS NULL",
+        id.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("mandates", 1, &done)
+}
+
+/// Whether somebody has a mandate to collect for somebody on a day.
+pub async fn may_collect(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    recipient: PersonId,
+    collector: PersonId,
+    today: Date,
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (
+               SELECT 1 FROM mandates WHERE registration_id = $1 AND recipient_id = $2 AND collector_id = $3
+               AND revoked_at IS NULL AND first_day <= $4 AND last_day >= $4) AS "may!""#,
+        registration.0,
+        recipient.0,
+        collector.0,
+        today
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Adds a card.
+pub async fn add_card(db: &mut PgConnection, card: &Card, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO cards (id, registration_id, person_id, number, state, expires_on, pin_failures, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, 0, $7)",
+        card.id.0,
+        card.registration_id.0,
+        card.person_id.0,
+        card.number.as_str(),
+        card.state.as_str(),
+        card.expires_on,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A card.
+pub async fn card(db: &mut PgConnection, id: CardId) -> Result<Option<Card>> {
+    Ok(select_cards!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Cards of a registration.
+pub async fn cards(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Card>> {
+    Ok(select_cards!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Sets where a card stands.
+pub async fn set_card_state(
+    db: &mut PgConnection,
+    id: CardId,
+    state: CardState,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let done =
+        sqlx::query!("UPDATE cards SET state = $2, changed_at = $3 WHERE id = $1", id.0, state.as_str(), now)
+            .execute(db)
+            .await?;
+    wrote("cards", 1, &done)
+}
+
+/// Sets the PIN of a card, and forgets wrong attempts.
+pub async fn set_pin(db: &mut PgConnection, id: CardId, pin_hash: &str, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE cards SET pin_hash = $2, pin_failures = 0, pin_blocked_until = NULL, changed_at = $3
+         WHERE id = $1",
+        id.0,
+        pin_hash,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("cards", 1, &done)
+}
+
+/// A card as it is shown at a counter.
+#[derive(Clone)]
+pub struct ShownCard {
+    /// Its id.
+    pub id: CardId,
+    /// Of which registration.
+    pub registration_id: RegistrationId,
+    /// Whose.
+    pub person_id: PersonId,
+    /// Where it stands.
+    pub state: CardState,
+    /// Its last day.
+    pub expires_on: Date,
+    /// Argon2id of the PIN.
+    pub pin_hash: Option<String>,
+}
+
+/// The card with a number.
+pub async fn card_by_number(db: &mut PgConnection, number: &TypedNumber) -> Result<Option<ShownCard>> {
+    Ok(sqlx::query_as!(
+        ShownCard,
+        r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
+                  state AS "state: _", expires_on, pin_hash
+           FROM cards WHERE number = $1"#,
+        number.as_str()
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Counts a PIN attempt before it is looked at. `false` when the PIN is blocked.
+pub async fn count_pin_attempt(
+    db: &mut PgConnection,
+    id: CardId,
+    now: OffsetDateTime,
+    free: i32,
+) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE cards
+         SET pin_failures = pin_failures + 1,
+             changed_at = $2,
+             pin_blocked_until = CASE WHEN pin_failures + 1 < $3 THEN NULL
+                 ELSE $2::timestamptz
+                      + least(5 * power(4, least(pin_failures + 1 - $3, 6)), 1440) * interval '1 minute' END
+         WHERE id = $1 AND (pin_blocked_until IS NULL OR pin_blocked_until <= $2)",
+        id.0,
+        now,
+        free
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// Forgets wrong PIN attempts after the right PIN.
+pub async fn forget_pin_attempts(db: &mut PgConnection, id: CardId, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE cards SET pin_failures = 0, pin_blocked_until = NULL, changed_at = $2 WHERE id = $1",
+        id.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("cards", 1, &done)
+}
+
+/// Places a hold.
+pub async fn place_hold(db: &mut PgConnection, hold: &Hold, by: ActorId) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO holds
+             (id, registration_id, kind, barred_person_id, court, ordered_on, ends_on, placed_at, placed_by,
+              changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $8)",
+        hold.id.0,
+        hold.registration_id.0,
+        hold.kind.as_str(),
+        hold.barred_person_id.map(|id| id.0),
+        hold.court,
+        hold.ordered_on,
+        hold.ends_on,
+        hold.placed_at,
+        by.0
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A hold.
+pub async fn hold(db: &mut PgConnection, id: HoldId) -> Result<Option<Hold>> {
+    Ok(select_holds!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Holds of a registration, those that were lifted too.
+pub async fn holds(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Hold>> {
+    Ok(select_holds!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Lifts a hold.
+pub async fn lift_hold(db: &mut PgConnection, id: HoldId, by: ActorId, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE holds SET lifted_at = $2, lifted_by = $3, changed_at = $2 WHERE id = $1 AND lifted_at IS NULL",
+        id.0,
+        now,
+        by.0
+    )
+    .execute(db)
+    .await?;
+    wrote("holds", 1, &done)
+}

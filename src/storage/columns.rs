@@ -1,0 +1,89 @@
+//! How domain values are read from and written to columns.
+
+use sqlx::encode::IsNull;
+use sqlx::error::BoxDynError;
+use sqlx::postgres::{PgArgumentBuffer, PgHasArrayType, PgTypeInfo, PgValueRef, Postgres};
+use sqlx::{Decode, Encode, Type};
+use uuid::Uuid;
+
+use crate::domain::copy_request::RequestState;
+use crate::domain::decision::Outcome;
+use crate::domain::ids::{
+    ActorId, AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
+    DecisionId, DifferId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
+    OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
+};
+use crate::domain::key::KeyState;
+use crate::domain::number::TypedNumber;
+use crate::domain::register::{
+    AuthorityClass, CardState, ChargeState, Hand, HoldKind, Level, LockKind, LossKind, OrganisationKind,
+    Post, Protection, Purpose,
+};
+
+macro_rules! uuid_columns {
+    ($($name:ident),+ $(,)?) => { $(
+        impl Type<Postgres> for $name {
+            fn type_info() -> PgTypeInfo {
+                <Uuid as Type<Postgres>>::type_info()
+            }
+        }
+
+        impl PgHasArrayType for $name {
+            fn array_type_info() -> PgTypeInfo {
+                <Uuid as PgHasArrayType>::array_type_info()
+            }
+        }
+
+        impl<'r> Decode<'r, Postgres> for $name {
+            fn decode(value: PgValueRef<'r>) -> Result<Self, BoxDynError> {
+                Ok(Self(<Uuid as Decode<Postgres>>::decode(value)?))
+            }
+        }
+
+        impl Encode<'_, Postgres> for $name {
+            fn encode_by_ref(&self, buffer: &mut PgArgumentBuffer) -> Result<IsNull, BoxDynError> {
+                <Uuid as Encode<Postgres>>::encode_by_ref(&self.0, buffer)
+            }
+        }
+    )+ };
+}
+
+uuid_columns! {
+    ActorId, AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
+    DecisionId, DifferId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
+    OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
+}
+
+/// Words and numbers are text; what is not one of them is a corrupt row, and the error of the
+/// driver names the column.
+macro_rules! text_columns {
+    ($($name:ident: $parse:expr),+ $(,)?) => { $(
+        impl Type<Postgres> for $name {
+            fn type_info() -> PgTypeInfo {
+                <String as Type<Postgres>>::type_info()
+            }
+
+            fn compatible(found: &PgTypeInfo) -> bool {
+                <String as Type<Postgres>>::compatible(found)
+            }
+        }
+
+        impl<'r> Decode<'r, Postgres> for $name {
+            fn decode(value: PgValueRef<'r>) -> Result<Self, BoxDynError> {
+                let parse: fn(&str) -> Result<Self, BoxDynError> = $parse;
+                parse(<&str as Decode<Postgres>>::decode(value)?)
+            }
+        }
+    )+ };
+}
+
+macro_rules! word_columns {
+    ($($name:ident),+ $(,)?) => { text_columns! { $( $name: |word| Ok(word.parse()?) ),+ } };
+}
+
+word_columns! {
+    AuthorityClass, CardState, ChargeState, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
+    OrganisationKind, Outcome, Post, Protection, Purpose, RequestState,
+}
+
+text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

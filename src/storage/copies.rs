@@ -1,0 +1,384 @@
+//! Copy requests, approvals, cuts and hand-overs.
+
+use serde_json::Value;
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+use uuid::Uuid;
+
+use super::{Page, Result, wrote};
+use crate::domain::copy_request::RequestState;
+use crate::domain::ids::{
+    CardId, CopyRequestId, CounterId, CutId, DecisionId, HandOverId, KeyId, PersonId, RegistrationId,
+};
+use crate::domain::records::CopyRequest;
+use crate::domain::register::DocumentKind;
+
+macro_rules! select_requests {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            CopyRequest,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", differ_id AS "differ_id: _",
+                      asked_by AS "asked_by: _", recipient_id AS "recipient_id: _",
+                      counter_id AS "counter_id: _", quantity, purpose AS "purpose: _",
+                      replaces_key_id AS "replaces_key_id: _", needed_from, due_back_on,
+                      extends_request_id AS "extends_request_id: _", emergency_reason, state AS "state: _",
+                      asked_at, authorised_at, lapses_at, cut_count, handed_count, version
+               FROM copy_requests "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+/// Adds a request.
+pub async fn add(db: &mut PgConnection, request: &CopyRequest) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO copy_requests
+             (id, registration_id, differ_id, asked_by, recipient_id, counter_id, quantity, purpose,
+              replaces_key_id, needed_from, due_back_on, extends_request_id, emergency_reason, state, asked_at,
+              authorised_at, lapses_at, cut_count, handed_count, version, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $15)",
+        request.id.0,
+        request.registration_id.0,
+        request.differ_id.0,
+        request.asked_by.0,
+        request.recipient_id.0,
+        request.counter_id.0,
+        request.quantity,
+        request.purpose.as_str(),
+        request.replaces_key_id.map(|id| id.0),
+        request.needed_from,
+        request.due_back_on,
+        request.extends_request_id.map(|id| id.0),
+        request.emergency_reason,
+        request.state.as_str(),
+        request.asked_at,
+        request.authorised_at,
+        request.lapses_at,
+        request.cut_count,
+        request.handed_count,
+        request.version
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Writes how far a request is; its version is the one that it gets.
+pub async fn change(db: &mut PgConnection, request: &CopyRequest, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE copy_requests SET state = $2, authorised_at = $3, lapses_at = $4, cut_count = $5,
+             handed_count = $6, version = $7, changed_at = $8
+         WHERE id = $1 AND version = $7 - 1",
+        request.id.0,
+        request.state.as_str(),
+        request.authorised_at,
+        request.lapses_at,
+        request.cut_count,
+        request.handed_count,
+        request.version,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("copy_requests", 1, &done)
+}
+
+/// A request.
+pub async fn request(db: &mut PgConnection, id: CopyRequestId) -> Result<Option<CopyRequest>> {
+    Ok(select_requests!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Requests on a registration, one person's only if asked for.
+pub async fn of_registration(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: Option<PersonId>,
+    state: Option<RequestState>,
+    page: Page,
+) -> Result<Vec<CopyRequest>> {
+    Ok(select_requests!(
+        "WHERE registration_id = $1 AND id > $2
+         AND ($3::uuid IS NULL OR asked_by = $3 OR recipient_id = $3) AND ($4::text IS NULL OR state = $4)
+         ORDER BY id LIMIT $5",
+        registration.0,
+        page.after,
+        person.map(|id| id.0),
+        state.map(RequestState::as_str),
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Requests to be cut at a counter.
+pub async fn of_counter(
+    db: &mut PgConnection,
+    counter: CounterId,
+    state: Option<RequestState>,
+    page: Page,
+) -> Result<Vec<CopyRequest>> {
+    Ok(select_requests!(
+        "WHERE counter_id = $1 AND id > $2 AND ($3::text IS NULL OR state = $3) ORDER BY id LIMIT $4",
+        counter.0,
+        page.after,
+        state.map(RequestState::as_str),
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Open requests on a registration that one of these people asked for or is to receive.
+pub async fn open_of_people(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    people: &[PersonId],
+) -> Result<Vec<CopyRequest>> {
+    let people: Vec<Uuid> = people.iter().map(|id| id.0).collect();
+    Ok(select_requests!(
+        "WHERE registration_id = $1 AND state IN ('waiting', 'authorised')
+         AND (asked_by = ANY ($2) OR recipient_id = ANY ($2)) ORDER BY id",
+        registration.0,
+        &people
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Open requests on a registration.
+pub async fn open(db: &mut PgConnection, registration: RegistrationId) -> Result<Vec<CopyRequest>> {
+    Ok(select_requests!(
+        "WHERE registration_id = $1 AND state IN ('waiting', 'authorised') ORDER BY id",
+        registration.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Authorised requests whose time has run out, with their registrations; the oldest first.
+pub async fn to_lapse(
+    db: &mut PgConnection,
+    now: OffsetDateTime,
+    most: i64,
+) -> Result<Vec<(CopyRequestId, RegistrationId)>> {
+    let rows = sqlx::query!(
+        r#"SELECT id AS "id: CopyRequestId", registration_id AS "registration_id: RegistrationId"
+           FROM copy_requests WHERE state = 'authorised' AND lapses_at <= $1 ORDER BY lapses_at LIMIT $2"#,
+        now,
+        most
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.id, row.registration_id)).collect())
+}
+
+/// How often an issue was extended: the length of the chain of requests behind one.
+pub async fn extensions_behind(db: &mut PgConnection, request: CopyRequestId) -> Result<u32> {
+    let count = sqlx::query_scalar!(
+        r#"WITH RECURSIVE chain AS (
+               SELECT id, extends_request_id FROM copy_requests WHERE id = $1
+               UNION ALL
+               SELECT before.id, before.extends_request_id
+               FROM copy_requests before JOIN chain ON before.id = chain.extends_request_id
+           ) SELECT count(*) AS "count!" FROM chain WHERE extends_request_id IS NOT NULL"#,
+        request.0
+    )
+    .fetch_one(db)
+    .await?;
+    Ok(u32::try_from(count).unwrap_or(u32::MAX))
+}
+
+/// The request of which an issue began: the end of the chain of extensions.
+pub async fn issue_behind(db: &mut PgConnection, request: CopyRequestId) -> Result<CopyRequestId> {
+    Ok(sqlx::query_scalar!(
+        r#"WITH RECURSIVE chain AS (
+               SELECT id, extends_request_id FROM copy_requests WHERE id = $1
+               UNION ALL
+               SELECT before.id, before.extends_request_id
+               FROM copy_requests before JOIN chain ON before.id = chain.extends_request_id
+           ) SELECT id AS "id!: CopyRequestId" FROM chain WHERE extends_request_id IS NULL"#,
+        request.0
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// An approval.
+pub struct NewApproval {
+    /// Its id.
+    pub id: Uuid,
+    /// Of which request.
+    pub request: CopyRequestId,
+    /// By whom.
+    pub approver: PersonId,
+    /// The decision that was taken with it.
+    pub decision: DecisionId,
+    /// In place of an authority that cannot act.
+    pub emergency: bool,
+}
+
+/// Adds an approval.
+pub async fn approve(db: &mut PgConnection, approval: &NewApproval, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO approvals (id, request_id, approver_id, decision_id, emergency, given_at)
+         VALUES ($1, $2, $3, $4, $5, $6)",
+        approval.id,
+        approval.request.0,
+        approval.approver.0,
+        approval.decision.0,
+        approval.emergency,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Who approved a request, and whether in an emergency.
+pub async fn approvals(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<(PersonId, bool)>> {
+    let rows = sqlx::query!(
+        r#"SELECT approver_id AS "approver_id: PersonId", emergency FROM approvals
+           WHERE request_id = $1 ORDER BY given_at, id"#,
+        request.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.approver_id, row.emergency)).collect())
+}
+
+/// A cut.
+pub struct NewCut {
+    /// Its id.
+    pub id: CutId,
+    /// For which request.
+    pub request: CopyRequestId,
+    /// Where.
+    pub counter: CounterId,
+    /// How many keys.
+    pub quantity: i32,
+    /// The decision that permitted it.
+    pub decision: DecisionId,
+}
+
+/// Adds a cut.
+pub async fn add_cut(db: &mut PgConnection, cut: &NewCut, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO cuts (id, request_id, counter_id, quantity, decision_id, at) VALUES ($1, $2, $3, $4, $5, $6)",
+        cut.id.0,
+        cut.request.0,
+        cut.counter.0,
+        cut.quantity,
+        cut.decision.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A hand-over.
+pub struct NewHandOver<'a> {
+    /// Its id.
+    pub id: HandOverId,
+    /// Of which request.
+    pub request: CopyRequestId,
+    /// To whom.
+    pub collected_by: PersonId,
+    /// The card that was shown.
+    pub card: Option<CardId>,
+    /// The kind of document that was seen.
+    pub document: Option<DocumentKind>,
+    /// The decision that permitted it.
+    pub decision: DecisionId,
+    /// Which keys.
+    pub keys: &'a [KeyId],
+}
+
+/// Adds a hand-over.
+pub async fn add_hand_over(
+    db: &mut PgConnection,
+    hand_over: &NewHandOver<'_>,
+    now: OffsetDateTime,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO hand_overs (id, request_id, collected_by, card_id, document_seen, decision_id, at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        hand_over.id.0,
+        hand_over.request.0,
+        hand_over.collected_by.0,
+        hand_over.card.map(|id| id.0),
+        hand_over.document.map(DocumentKind::as_str),
+        hand_over.decision.0,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    let keys: Vec<Uuid> = hand_over.keys.iter().map(|id| id.0).collect();
+    sqlx::query!(
+        "INSERT INTO hand_over_keys (hand_over_id, key_id) SELECT $1, id FROM unnest($2::uuid[]) AS given (id)",
+        hand_over.id.0,
+        &keys
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A decision as it was taken.
+pub struct TakenDecision {
+    /// Its id.
+    pub id: DecisionId,
+    /// At which step.
+    pub act: String,
+    /// What it came to.
+    pub outcome: String,
+    /// Why.
+    pub reasons: Value,
+    /// Under which version of the rules.
+    pub rules_version: i32,
+    /// When.
+    pub at: OffsetDateTime,
+    /// Its entry in the log.
+    pub entry_id: Uuid,
+}
+
+/// The decisions on a request, oldest first.
+pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<TakenDecision>> {
+    Ok(sqlx::query_as!(
+        TakenDecision,
+        r#"SELECT id AS "id: _", act, outcome, reasons, rules_version, at, entry_id
+           FROM decisions WHERE request_id = $1 ORDER BY at, id"#,
+        request.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// An approval that stood in for the normal authority.
+pub struct Override {
+    /// The approval.
+    pub id: Uuid,
+    /// Of which request.
+    pub request_id: CopyRequestId,
+    /// By whom.
+    pub approver_id: PersonId,
+    /// Why the normal authority could not act.
+    pub reason: Option<String>,
+    /// When.
+    pub given_at: OffsetDateTime,
+}
+
+/// Overrides of every registration.
+pub async fn overrides(db: &mut PgConnection, page: Page) -> Result<Vec<Override>> {
+    Ok(sqlx::query_as!(
+        Override,
+        r#"SELECT approvals.id, request_id AS "request_id: _", approver_id AS "approver_id: _",
+                  emergency_reason AS reason, given_at
+           FROM approvals JOIN copy_requests ON copy_requests.id = request_id
+           WHERE emergency AND approvals.id > $1 ORDER BY approvals.id LIMIT $2"#,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}

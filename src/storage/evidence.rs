@@ -1,0 +1,139 @@
+//! The evidence: entries with what they commit to, and the decisions and changes that they are of.
+
+use serde_json::Value;
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+use uuid::Uuid;
+
+use super::Result;
+use crate::domain::entry::{EntryKind, Sealed};
+use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, RegistrationId};
+use crate::domain::records::Change;
+
+/// Writes an entry and its disclosures. The database queues it for the log by itself.
+pub async fn write_entry(
+    db: &mut PgConnection,
+    id: EntryId,
+    kind: EntryKind,
+    at: OffsetDateTime,
+    sealed: &Sealed,
+) -> Result<()> {
+    let names: Vec<String> = sealed.disclosures.iter().map(|(name, _)| (*name).to_owned()).collect();
+    let disclosures: Vec<String> = sealed.disclosures.iter().map(|(_, text)| text.clone()).collect();
+    sqlx::query!(
+        "WITH entry AS (
+             INSERT INTO log_entries (id, kind, body, recorded_at) VALUES ($1, $2, $3, $4) RETURNING id
+         )
+         INSERT INTO disclosures (entry_id, name, disclosure)
+         SELECT entry.id, given.name, given.disclosure
+         FROM entry, unnest($5::text[], $6::text[]) AS given (name, disclosure)",
+        id.0,
+        kind.as_str(),
+        sealed.body,
+        at,
+        &names,
+        &disclosures
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A change of rights or of the register.
+pub struct NewChange {
+    /// Its id.
+    pub id: Uuid,
+    /// What happened.
+    pub kind: &'static str,
+    /// On which registration.
+    pub registration: Option<RegistrationId>,
+    /// What it happened to.
+    pub subject: Uuid,
+    /// Who did it.
+    pub by: ActorId,
+    /// When.
+    pub at: OffsetDateTime,
+    /// Its entry.
+    pub entry: EntryId,
+}
+
+/// Writes a change.
+pub async fn write_change(db: &mut PgConnection, change: &NewChange) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO changes (id, kind, registration_id, subject_id, by_actor, at, entry_id)
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        change.id,
+        change.kind,
+        change.registration.map(|id| id.0),
+        change.subject,
+        change.by.0,
+        change.at,
+        change.entry.0
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A decision that was taken.
+pub struct NewDecision<'a> {
+    /// Its id.
+    pub id: DecisionId,
+    /// On which registration.
+    pub registration: RegistrationId,
+    /// On which request.
+    pub request: CopyRequestId,
+    /// At which step.
+    pub act: &'static str,
+    /// What it came to.
+    pub outcome: &'static str,
+    /// Why.
+    pub reasons: &'a Value,
+    /// Under which version of the rules.
+    pub rules_version: i32,
+    /// Who acted.
+    pub by: ActorId,
+    /// When.
+    pub at: OffsetDateTime,
+    /// Its entry.
+    pub entry: EntryId,
+}
+
+/// Writes a decision.
+pub async fn write_decision(db: &mut PgConnection, decision: &NewDecision<'_>) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO decisions
+             (id, registration_id, request_id, act, outcome, reasons, rules_version, by_actor, at, entry_id)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+        decision.id.0,
+        decision.registration.0,
+        decision.request.0,
+        decision.act,
+        decision.outcome,
+        decision.reasons,
+        decision.rules_version,
+        decision.by.0,
+        decision.at,
+        decision.entry.0
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Changes of a registration, oldest first.
+pub async fn changes_of(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    limit: i64,
+) -> Result<Vec<Change>> {
+    Ok(sqlx::query_as!(
+        Change,
+        r#"SELECT kind, subject_id, by_actor AS "by_actor: _", at FROM changes
+           WHERE registration_id = $1 ORDER BY at DESC, id DESC LIMIT $2"#,
+        registration.0,
+        limit
+    )
+    .fetch_all(db)
+    .await?)
+}

@@ -1,0 +1,78 @@
+//! Requests that were sent before.
+
+use serde_json::Value;
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+
+use super::{Result, wrote};
+use crate::domain::ids::ActorId;
+
+/// What was found for a key.
+pub enum Claim {
+    /// Nobody used it: it is ours until the transaction ends.
+    Ours,
+    /// It was used: the hash of the request, and its answer.
+    Used {
+        /// Of the body and the address.
+        request_hash: Vec<u8>,
+        /// What was answered.
+        answer: Value,
+    },
+}
+
+/// Claims a key for a caller. A second claim at the same time waits for the first to end.
+pub async fn claim(
+    db: &mut PgConnection,
+    actor: ActorId,
+    key: &str,
+    request_hash: &[u8],
+    now: OffsetDateTime,
+) -> Result<Claim> {
+    let done = sqlx::query!(
+        "INSERT INTO idempotency_keys (actor_id, key, request_hash, created_at)
+         VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
+        actor.0,
+        key,
+        request_hash,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    if done.rows_affected() == 1 {
+        return Ok(Claim::Ours);
+    }
+    let used = sqlx::query!(
+        r#"SELECT request_hash, answer AS "answer!" FROM idempotency_keys WHERE actor_id = $1 AND key = $2"#,
+        actor.0,
+        key
+    )
+    .fetch_one(db)
+    .await?;
+    Ok(Claim::Used { request_hash: used.request_hash, answer: used.answer })
+}
+
+/// Keeps the answer with its key, in the transaction of the effect.
+pub async fn keep_answer(db: &mut PgConnection, actor: ActorId, key: &str, answer: &Value) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE idempotency_keys SET answer = $3 WHERE actor_id = $1 AND key = $2",
+        actor.0,
+        key,
+        answer
+    )
+    .execute(db)
+    .await?;
+    wrote("idempotency_keys", 1, &done)
+}
+
+/// Forgets answers older than an instant; so many at a time.
+pub async fn forget(db: &mut PgConnection, before: OffsetDateTime, most: i64) -> Result<u64> {
+    let done = sqlx::query!(
+        "DELETE FROM idempotency_keys WHERE ctid = ANY (ARRAY(
+             SELECT ctid FROM idempotency_keys WHERE created_at < $1 LIMIT $2 FOR UPDATE SKIP LOCKED))",
+        before,
+        most
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected())
+}

@@ -1,0 +1,301 @@
+//! Lever packs, keys and losses.
+
+use sqlx::PgConnection;
+use time::{Date, OffsetDateTime};
+
+use super::{Page, Result, wrote};
+use crate::domain::ids::{ActorId, CutId, DifferId, KeyId, LeverPackId, LossId, PersonId, RegistrationId};
+use crate::domain::key::KeyState;
+use crate::domain::records::{Key, LeverPack, Loss};
+
+macro_rules! select_keys {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Key,
+            r#"SELECT keys.id AS "id: _", keys.registration_id AS "registration_id: _",
+                      keys.differ_id AS "differ_id: _", copy_number, keys.state AS "state: _",
+                      holder_id AS "holder_id: _", keys.due_back_on, overdue_since, keys.version
+               FROM keys "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_losses {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Loss,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", key_id AS "key_id: _",
+                      kind AS "kind: _", crime_reference, reported_at, charge AS "charge: _", waived_by_post, charge_amount,
+                      charge_currency
+               FROM losses "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+/// Adds a lever pack.
+pub async fn add_pack(db: &mut PgConnection, pack: &LeverPack) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO lever_packs (id, registration_id, differ_id, number, recorded_at)
+         VALUES ($1, $2, $3, $4, $5)",
+        pack.id.0,
+        pack.registration_id.0,
+        pack.differ_id.0,
+        pack.number,
+        pack.recorded_at
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Lever packs of a registration.
+pub async fn packs(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<LeverPack>> {
+    Ok(sqlx::query_as!(
+        LeverPack,
+        r#"SELECT id AS "id: _", registration_id AS "registration_id: _", differ_id AS "differ_id: _", number,
+                  recorded_at
+           FROM lever_packs WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
+        registration.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Where keys come from.
+#[derive(Debug, Clone, Copy)]
+pub enum Origin {
+    /// A lever pack.
+    Pack(LeverPackId),
+    /// A cut.
+    Cut(CutId),
+}
+
+/// The highest copy number of a differ so far.
+pub async fn last_copy_number(db: &mut PgConnection, differ: DifferId) -> Result<i32> {
+    Ok(sqlx::query_scalar!("SELECT max(copy_number) FROM keys WHERE differ_id = $1", differ.0)
+        .fetch_one(db)
+        .await?
+        .unwrap_or(0))
+}
+
+/// Adds a key.
+pub async fn add(db: &mut PgConnection, key: &Key, origin: Origin, now: OffsetDateTime) -> Result<()> {
+    let (pack, cut) = match origin {
+        Origin::Pack(pack) => (Some(pack.0), None),
+        Origin::Cut(cut) => (None, Some(cut.0)),
+    };
+    sqlx::query!(
+        "INSERT INTO keys
+             (id, registration_id, differ_id, copy_number, cut_id, lever_pack_id, state, holder_id, due_back_on,
+              version, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+        key.id.0,
+        key.registration_id.0,
+        key.differ_id.0,
+        key.copy_number,
+        cut,
+        pack,
+        key.state.as_str(),
+        key.holder_id.map(|id| id.0),
+        key.due_back_on,
+        key.version,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A key.
+pub async fn key(db: &mut PgConnection, id: KeyId) -> Result<Option<Key>> {
+    Ok(select_keys!("WHERE keys.id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Writes where a key is; its version is the one that it gets.
+pub async fn change(db: &mut PgConnection, key: &Key, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE keys SET state = $2, holder_id = $3, due_back_on = $4, overdue_since = $5, version = $6,
+             changed_at = $7
+         WHERE id = $1 AND version = $6 - 1",
+        key.id.0,
+        key.state.as_str(),
+        key.holder_id.map(|id| id.0),
+        key.due_back_on,
+        key.overdue_since,
+        key.version,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("keys", 1, &done)
+}
+
+/// Keys of a registration, of one differ or state if asked for.
+pub async fn of_registration(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    differ: Option<DifferId>,
+    state: Option<KeyState>,
+    page: Page,
+) -> Result<Vec<Key>> {
+    Ok(select_keys!(
+        "WHERE keys.registration_id = $1 AND keys.id > $2
+         AND ($3::uuid IS NULL OR keys.differ_id = $3) AND ($4::text IS NULL OR keys.state = $4)
+         ORDER BY keys.id LIMIT $5",
+        registration.0,
+        page.after,
+        differ.map(|id| id.0),
+        state.map(KeyState::as_str),
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Live keys of a person on a registration.
+pub async fn held_by(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: PersonId,
+) -> Result<Vec<Key>> {
+    Ok(select_keys!(
+        "WHERE keys.registration_id = $1 AND holder_id = $2 AND keys.state = 'with_person' ORDER BY keys.id",
+        registration.0,
+        person.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Keys of a differ that are not dead or destroyed.
+pub async fn live_of_differ(db: &mut PgConnection, differ: DifferId) -> Result<Vec<Key>> {
+    Ok(select_keys!(
+        "WHERE keys.differ_id = $1 AND keys.state NOT IN ('dead', 'destroyed') ORDER BY keys.id",
+        differ.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Keys that were cut for a request and wait to be handed over, lowest copy number first.
+pub async fn to_hand_over(
+    db: &mut PgConnection,
+    request: crate::domain::ids::CopyRequestId,
+) -> Result<Vec<Key>> {
+    Ok(select_keys!(
+        "JOIN cuts ON cuts.id = cut_id WHERE request_id = $1 AND keys.state = 'in_store' ORDER BY copy_number",
+        request.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Keys that came of a request and are with a person.
+pub async fn out_of_request(
+    db: &mut PgConnection,
+    request: crate::domain::ids::CopyRequestId,
+) -> Result<Vec<Key>> {
+    Ok(select_keys!(
+        "JOIN cuts ON cuts.id = cut_id WHERE request_id = $1 AND keys.state = 'with_person' ORDER BY copy_number",
+        request.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Keys whose due-back day is past and that are not marked yet, with their registrations.
+pub async fn due(db: &mut PgConnection, today: Date, most: i64) -> Result<Vec<(KeyId, RegistrationId)>> {
+    let rows = sqlx::query!(
+        r#"SELECT id AS "id: KeyId", registration_id AS "registration_id: RegistrationId" FROM keys
+           WHERE state = 'with_person' AND due_back_on < $1 AND overdue_since IS NULL
+           ORDER BY due_back_on LIMIT $2"#,
+        today,
+        most
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.id, row.registration_id)).collect())
+}
+
+/// Adds the report of a loss.
+pub async fn add_loss(db: &mut PgConnection, loss: &Loss, by: ActorId) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO losses
+             (id, registration_id, key_id, kind, crime_reference, reported_by, reported_at, charge,
+              charge_amount, charge_currency, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $7)",
+        loss.id.0,
+        loss.registration_id.0,
+        loss.key_id.0,
+        loss.kind.as_str(),
+        loss.crime_reference,
+        by.0,
+        loss.reported_at,
+        loss.charge.as_str(),
+        loss.charge_amount,
+        loss.charge_currency
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// The loss of a key.
+pub async fn loss_of(db: &mut PgConnection, key: KeyId) -> Result<Option<Loss>> {
+    Ok(select_losses!("WHERE key_id = $1", key.0).fetch_optional(db).await?)
+}
+
+/// A loss.
+pub async fn loss(db: &mut PgConnection, id: LossId) -> Result<Option<Loss>> {
+    Ok(select_losses!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Losses of a registration.
+pub async fn losses(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Loss>> {
+    Ok(select_losses!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Writes what became of the charge for a loss, and of its crime reference.
+pub async fn change_loss(db: &mut PgConnection, loss: &Loss, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE losses SET charge = $2, crime_reference = $3, waived_by_post = $4, changed_at = $5
+         WHERE id = $1",
+        loss.id.0,
+        loss.charge.as_str(),
+        loss.crime_reference,
+        loss.waived_by_post,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("losses", 1, &done)
+}
+
+/// Keys of a differ: how many were ever issued and still exist, and how many of them are missing.
+pub async fn loss_share(db: &mut PgConnection, differ: DifferId) -> Result<(u32, u32)> {
+    let row = sqlx::query!(
+        r#"SELECT count(*) FILTER (WHERE state NOT IN ('destroyed', 'dead')) AS "issued!",
+                  count(*) FILTER (WHERE state IN ('lost', 'stolen')) AS "missing!"
+           FROM keys WHERE differ_id = $1"#,
+        differ.0
+    )
+    .fetch_one(db)
+    .await?;
+    let count = |number: i64| u32::try_from(number).unwrap_or(u32::MAX);
+    Ok((count(row.issued), count(row.missing)))
+}

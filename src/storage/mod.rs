@@ -1,0 +1,79 @@
+//! Free functions over SQL that is checked when the program is compiled.
+//!
+//! Writes take the connection of an open transaction. Locks are taken in this order, and in no other:
+//!
+//! 1. `registrations` (one row, `FOR UPDATE`; `FOR SHARE` where nothing of it changes)
+//! 2. `appointments` (`FOR SHARE` by a cut, `FOR UPDATE` by a revocation)
+//! 3. `blank_accounts` (one row, `FOR UPDATE`)
+//!
+//! Everything that belongs to a registration is read and written under the lock on its row.
+
+mod columns;
+
+pub mod authorities;
+pub mod copies;
+pub mod evidence;
+pub mod facts;
+pub mod history;
+pub mod idempotency;
+pub mod keys;
+pub mod people;
+pub mod register;
+pub mod sections;
+pub mod sessions;
+
+use thiserror::Error;
+
+/// What can go wrong below the application.
+#[derive(Debug, Error)]
+pub enum StorageError {
+    /// The database said no, or could not be reached.
+    #[error("database: {0}")]
+    Database(#[from] sqlx::Error),
+    /// A row was not as it has to be.
+    #[error("{table}: {problem}")]
+    Corrupt {
+        /// Where.
+        table: &'static str,
+        /// What is wrong.
+        problem: String,
+    },
+    /// A write touched another number of rows than it has to.
+    #[error("{table}: {found} rows written, not {expected}")]
+    Rows {
+        /// Where.
+        table: &'static str,
+        /// How many it was to be.
+        expected: u64,
+        /// How many it was.
+        found: u64,
+    },
+}
+
+/// What the database can answer.
+pub type Result<T> = std::result::Result<T, StorageError>;
+
+impl StorageError {
+    /// The name of the constraint that a write violated.
+    #[must_use]
+    pub fn violated(&self) -> Option<&str> {
+        match self {
+            Self::Database(sqlx::Error::Database(error)) => error.constraint(),
+            _ => None,
+        }
+    }
+}
+
+/// A page of a list: so many rows after an id.
+#[derive(Debug, Clone, Copy)]
+pub struct Page {
+    /// The last id of the page before; nil for the first page.
+    pub after: uuid::Uuid,
+    /// The most rows.
+    pub limit: i64,
+}
+
+fn wrote(table: &'static str, expected: u64, done: &sqlx::postgres::PgQueryResult) -> Result<()> {
+    let found = done.rows_affected();
+    if found == expected { Ok(()) } else { Err(StorageError::Rows { table, expected, found }) }
+}

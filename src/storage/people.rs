@@ -1,0 +1,287 @@
+//! People, organisations, memberships and client programs.
+
+use sqlx::PgConnection;
+use time::{Date, OffsetDateTime};
+
+use super::{Page, Result, wrote};
+use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
+use crate::domain::register::OrganisationKind;
+use crate::domain::register::Post;
+
+macro_rules! select_organisations {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Organisation,
+            r#"SELECT id AS "id: _", kind AS "kind: _", name FROM organisations "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_memberships {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Membership,
+            r#"SELECT id AS "id: _", person_id AS "person_id: _", organisation_id AS "organisation_id: _",
+                      post AS "post: _", first_day, last_day FROM memberships "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_programs {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            ClientProgram,
+            r#"SELECT id AS "id: _", organisation_id AS "organisation_id: _", name, created_at, revoked_at
+               FROM client_programs "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+/// Adds an organisation.
+pub async fn add_organisation(
+    db: &mut PgConnection,
+    organisation: &Organisation,
+    now: OffsetDateTime,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO organisations (id, kind, name, created_at, changed_at) VALUES ($1, $2, $3, $4, $4)",
+        organisation.id.0,
+        organisation.kind.as_str(),
+        organisation.name,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// An organisation.
+pub async fn organisation(db: &mut PgConnection, id: OrganisationId) -> Result<Option<Organisation>> {
+    Ok(select_organisations!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Organisations of a kind, or of every kind.
+pub async fn organisations(
+    db: &mut PgConnection,
+    kind: Option<OrganisationKind>,
+    page: Page,
+) -> Result<Vec<Organisation>> {
+    Ok(select_organisations!(
+        "WHERE id > $1 AND ($2::text IS NULL OR kind = $2) ORDER BY id LIMIT $3",
+        page.after,
+        kind.map(OrganisationKind::as_str),
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Adds a person, and the actor that the person is.
+pub async fn add_person(
+    db: &mut PgConnection,
+    person: &Person,
+    created_by: Option<OrganisationId>,
+    now: OffsetDateTime,
+) -> Result<()> {
+    sqlx::query!("INSERT INTO actors (id, kind) VALUES ($1, 'person')", person.id.0)
+        .execute(&mut *db)
+        .await?;
+    sqlx::query!(
+        "INSERT INTO people (id, name, email, created_at, created_by_organisation)
+         VALUES ($1, $2, $3, $4, $5)",
+        person.id.0,
+        person.name,
+        person.email,
+        now,
+        created_by.map(|id| id.0)
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A person.
+pub async fn person(db: &mut PgConnection, id: PersonId) -> Result<Option<Person>> {
+    Ok(sqlx::query_as!(Person, r#"SELECT id AS "id: _", name, email FROM people WHERE id = $1"#, id.0)
+        .fetch_optional(db)
+        .await?)
+}
+
+/// The person with an address, if there is one.
+pub async fn person_by_email(db: &mut PgConnection, email: &str) -> Result<Option<Person>> {
+    Ok(sqlx::query_as!(Person, r#"SELECT id AS "id: _", name, email FROM people WHERE email = $1"#, email)
+        .fetch_optional(db)
+        .await?)
+}
+
+/// Whether a person was entered by one of these organisations, or has an authority on a registration
+/// that an owner or agent governs: this person, or these organisations.
+pub async fn is_known_to(
+    db: &mut PgConnection,
+    person: PersonId,
+    by_person: Option<PersonId>,
+    by_organisations: &[uuid::Uuid],
+    today: Date,
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (
+               SELECT 1 FROM people WHERE id = $1 AND created_by_organisation = ANY ($3)
+           ) OR EXISTS (
+               SELECT 1 FROM authorities theirs
+               JOIN authorities own ON own.registration_id = theirs.registration_id
+               WHERE theirs.person_id = $1
+                 AND own.class IN ('owner', 'agent')
+                 AND (own.person_id = $2 OR own.organisation_id = ANY ($3))
+                 AND own.revoked_at IS NULL AND own.first_day <= $4
+                 AND (own.last_day IS NULL OR own.last_day >= $4)
+           ) AS "known!""#,
+        person.0,
+        by_person.map(|id| id.0),
+        by_organisations,
+        today
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Adds a membership.
+pub async fn add_membership(
+    db: &mut PgConnection,
+    membership: &Membership,
+    now: OffsetDateTime,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO memberships (id, person_id, organisation_id, post, first_day, last_day, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        membership.id.0,
+        membership.person_id.0,
+        membership.organisation_id.0,
+        membership.post.as_str(),
+        membership.first_day,
+        membership.last_day,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A membership, locked.
+pub async fn membership(db: &mut PgConnection, id: MembershipId) -> Result<Option<Membership>> {
+    Ok(select_memberships!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
+}
+
+/// Memberships of an organisation, those that are over too.
+pub async fn members(
+    db: &mut PgConnection,
+    organisation: OrganisationId,
+    page: Page,
+) -> Result<Vec<Membership>> {
+    Ok(select_memberships!(
+        "WHERE organisation_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        organisation.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Ends a membership after a day.
+pub async fn end_membership(
+    db: &mut PgConnection,
+    id: MembershipId,
+    last_day: Date,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE memberships SET last_day = $2, changed_at = $3 WHERE id = $1",
+        id.0,
+        last_day,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("memberships", 1, &done)
+}
+
+/// What a caller is in an organisation.
+#[derive(Debug, Clone)]
+pub struct Seat {
+    /// Where.
+    pub organisation: OrganisationId,
+    /// What it is.
+    pub kind: OrganisationKind,
+    /// As what.
+    pub post: Post,
+}
+
+/// Where a person sits today.
+pub async fn seats(db: &mut PgConnection, person: PersonId, today: Date) -> Result<Vec<Seat>> {
+    Ok(sqlx::query_as!(
+        Seat,
+        r#"SELECT organisation_id AS "organisation: _", organisations.kind AS "kind: _", post AS "post: _"
+           FROM memberships JOIN organisations ON organisations.id = organisation_id
+           WHERE person_id = $1 AND first_day <= $2 AND (last_day IS NULL OR last_day >= $2)"#,
+        person.0,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Adds a client program, and the actor that it is.
+pub async fn add_program(db: &mut PgConnection, program: &ClientProgram, secret_hash: &[u8]) -> Result<()> {
+    sqlx::query!("INSERT INTO actors (id, kind) VALUES ($1, 'program')", program.id.0)
+        .execute(&mut *db)
+        .await?;
+    sqlx::query!(
+        "INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)
+         VALUES ($1, $2, $3, $4, $5)",
+        program.id.0,
+        program.organisation_id.0,
+        program.name,
+        secret_hash,
+        program.created_at
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A client program.
+pub async fn program(db: &mut PgConnection, id: ClientProgramId) -> Result<Option<ClientProgram>> {
+    Ok(select_programs!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Client programs of an organisation.
+pub async fn programs(
+    db: &mut PgConnection,
+    organisation: OrganisationId,
+    page: Page,
+) -> Result<Vec<ClientProgram>> {
+    Ok(select_programs!(
+        "WHERE organisation_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        organisation.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Shuts a client program out.
+pub async fn revoke_program(db: &mut PgConnection, id: ClientProgramId, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE client_programs SET revoked_at = $2 WHERE id = $1 AND revoked_at IS NULL",
+        id.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("client_programs", 1, &done)
+}

@@ -1,0 +1,327 @@
+//! Key sections, counters, appointments and blank accounts.
+
+use sqlx::PgConnection;
+use time::{Date, OffsetDateTime};
+
+use super::{Page, Result, wrote};
+use crate::domain::ids::{ActorId, AppointmentId, ConsignmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::records::{Appointment, BlankAccount, Counter, Section};
+
+macro_rules! select_sections {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Section,
+            r#"SELECT id AS "id: _", name, protection AS "protection: _", territory, filed_on,
+                      next_renewal_on, last_expiry_on, version FROM sections "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_counters {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Counter,
+            r#"SELECT id AS "id: _", dealer_id AS "dealer_id: _", name FROM counters "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_appointments {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Appointment,
+            r#"SELECT id AS "id: _", counter_id AS "counter_id: _", section_id AS "section_id: _",
+                      first_day, last_day, revoked_at FROM appointments "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+/// Adds a section.
+pub async fn add_section(db: &mut PgConnection, section: &Section, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO sections
+             (id, name, protection, territory, filed_on, next_renewal_on, last_expiry_on, version, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+        section.id.0,
+        section.name,
+        section.protection.as_str(),
+        section.territory,
+        section.filed_on,
+        section.next_renewal_on,
+        section.last_expiry_on,
+        section.version,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Changes a section; its version is the one that it gets.
+pub async fn change_section(db: &mut PgConnection, section: &Section, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE sections SET name = $2, protection = $3, territory = $4, filed_on = $5, next_renewal_on = $6,
+             last_expiry_on = $7, version = $8, changed_at = $9
+         WHERE id = $1 AND version = $8 - 1",
+        section.id.0,
+        section.name,
+        section.protection.as_str(),
+        section.territory,
+        section.filed_on,
+        section.next_renewal_on,
+        section.last_expiry_on,
+        section.version,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("sections", 1, &done)
+}
+
+/// A section.
+pub async fn section(db: &mut PgConnection, id: SectionId) -> Result<Option<Section>> {
+    Ok(select_sections!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// A section, locked.
+pub async fn section_locked(db: &mut PgConnection, id: SectionId) -> Result<Option<Section>> {
+    Ok(select_sections!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
+}
+
+/// The section with a name.
+pub async fn section_by_name(db: &mut PgConnection, name: &str) -> Result<Option<Section>> {
+    Ok(select_sections!("WHERE name = $1", name).fetch_optional(db).await?)
+}
+
+/// Sections.
+pub async fn sections(db: &mut PgConnection, page: Page) -> Result<Vec<Section>> {
+    Ok(select_sections!("WHERE id > $1 ORDER BY id LIMIT $2", page.after, page.limit).fetch_all(db).await?)
+}
+
+/// Adds a counter.
+pub async fn add_counter(db: &mut PgConnection, counter: &Counter, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO counters (id, dealer_id, name, changed_at) VALUES ($1, $2, $3, $4)",
+        counter.id.0,
+        counter.dealer_id.0,
+        counter.name,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A counter.
+pub async fn counter(db: &mut PgConnection, id: CounterId) -> Result<Option<Counter>> {
+    Ok(select_counters!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Counters, of one section's appointments if one is named.
+pub async fn counters(
+    db: &mut PgConnection,
+    appointed_for: Option<SectionId>,
+    today: Date,
+    page: Page,
+) -> Result<Vec<Counter>> {
+    Ok(select_counters!(
+        "WHERE id > $1 AND ($2::uuid IS NULL OR EXISTS (
+             SELECT 1 FROM appointments WHERE counter_id = counters.id AND section_id = $2
+             AND revoked_at IS NULL AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3)))
+         ORDER BY id LIMIT $4",
+        page.after,
+        appointed_for.map(|id| id.0),
+        today,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Appoints a counter, and opens its blank account for the section where there is none.
+pub async fn appoint(db: &mut PgConnection, appointment: &Appointment, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO appointments (id, counter_id, section_id, first_day, last_day, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6)",
+        appointment.id.0,
+        appointment.counter_id.0,
+        appointment.section_id.0,
+        appointment.first_day,
+        appointment.last_day,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    sqlx::query!(
+        "INSERT INTO blank_accounts (counter_id, section_id, received, cut, spoiled, returned, on_hand)
+         VALUES ($1, $2, 0, 0, 0, 0, 0) ON CONFLICT DO NOTHING",
+        appointment.counter_id.0,
+        appointment.section_id.0
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// An appointment, locked.
+pub async fn appointment_locked(db: &mut PgConnection, id: AppointmentId) -> Result<Option<Appointment>> {
+    Ok(select_appointments!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
+}
+
+/// Revokes an appointment.
+pub async fn revoke_appointment(db: &mut PgConnection, id: AppointmentId, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE appointments SET revoked_at = $2, changed_at = $2 WHERE id = $1 AND revoked_at IS NULL",
+        id.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("appointments", 1, &done)
+}
+
+/// Appointments of a counter, those that are over too.
+pub async fn appointments(db: &mut PgConnection, counter: CounterId, page: Page) -> Result<Vec<Appointment>> {
+    Ok(select_appointments!(
+        "WHERE counter_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        counter.0,
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Whether a counter is appointed for a section today.
+pub async fn is_appointed(
+    db: &mut PgConnection,
+    counter: CounterId,
+    section: SectionId,
+    today: Date,
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (
+               SELECT 1 FROM appointments WHERE counter_id = $1 AND section_id = $2
+               AND revoked_at IS NULL AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3))
+           AS "appointed!""#,
+        counter.0,
+        section.0,
+        today
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Holds the appointments of a counter for a section until the transaction ends, so that no
+/// revocation comes between. Waits for a revocation under way.
+pub async fn hold_appointments(db: &mut PgConnection, counter: CounterId, section: SectionId) -> Result<()> {
+    sqlx::query!(
+        "SELECT id FROM appointments WHERE counter_id = $1 AND section_id = $2 ORDER BY id FOR SHARE",
+        counter.0,
+        section.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(())
+}
+
+/// Blanks on hand, with the account locked. None, where there is no account.
+pub async fn blanks_locked(db: &mut PgConnection, counter: CounterId, section: SectionId) -> Result<i32> {
+    Ok(sqlx::query_scalar!(
+        "SELECT on_hand FROM blank_accounts WHERE counter_id = $1 AND section_id = $2 FOR UPDATE",
+        counter.0,
+        section.0
+    )
+    .fetch_optional(db)
+    .await?
+    .unwrap_or(0))
+}
+
+/// Takes blanks for a cut.
+pub async fn take_blanks(
+    db: &mut PgConnection,
+    counter: CounterId,
+    section: SectionId,
+    quantity: i32,
+) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE blank_accounts SET cut = cut + $3, on_hand = on_hand - $3
+         WHERE counter_id = $1 AND section_id = $2",
+        counter.0,
+        section.0,
+        quantity
+    )
+    .execute(db)
+    .await?;
+    wrote("blank_accounts", 1, &done)
+}
+
+/// A consignment of blanks.
+pub struct NewConsignment {
+    /// Its id.
+    pub id: ConsignmentId,
+    /// To which counter.
+    pub counter: CounterId,
+    /// Of which section.
+    pub section: SectionId,
+    /// How many.
+    pub quantity: i32,
+    /// Who sent it.
+    pub by: ActorId,
+}
+
+/// Adds a consignment to an account. `false` when the counter has no account for the section.
+pub async fn consign(
+    db: &mut PgConnection,
+    consignment: &NewConsignment,
+    now: OffsetDateTime,
+) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE blank_accounts SET received = received + $3, on_hand = on_hand + $3
+         WHERE counter_id = $1 AND section_id = $2",
+        consignment.counter.0,
+        consignment.section.0,
+        consignment.quantity
+    )
+    .execute(&mut *db)
+    .await?;
+    if done.rows_affected() == 0 {
+        return Ok(false);
+    }
+    sqlx::query!(
+        "INSERT INTO consignments (id, counter_id, section_id, quantity, sent_at, sent_by)
+         VALUES ($1, $2, $3, $4, $5, $6)",
+        consignment.id.0,
+        consignment.counter.0,
+        consignment.section.0,
+        consignment.quantity,
+        now,
+        consignment.by.0
+    )
+    .execute(db)
+    .await?;
+    Ok(true)
+}
+
+/// The blank accounts of a counter.
+pub async fn blank_accounts(db: &mut PgConnection, counter: CounterId) -> Result<Vec<BlankAccount>> {
+    Ok(sqlx::query_as!(
+        BlankAccount,
+        r#"SELECT counter_id AS "counter_id: _", section_id AS "section_id: _", received, cut, spoiled,
+                  returned, on_hand
+           FROM blank_accounts WHERE counter_id = $1 ORDER BY section_id"#,
+        counter.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// The dealer whose counter it is.
+pub async fn dealer_of(db: &mut PgConnection, counter: CounterId) -> Result<Option<OrganisationId>> {
+    Ok(sqlx::query_scalar!(r#"SELECT dealer_id AS "dealer_id: _" FROM counters WHERE id = $1"#, counter.0)
+        .fetch_optional(db)
+        .await?)
+}
