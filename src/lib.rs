@@ -4,6 +4,7 @@
 
 pub mod application;
 pub mod domain;
+pub mod http;
 pub mod outside;
 pub mod passwords;
 pub mod storage;

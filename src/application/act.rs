@@ -111,7 +111,7 @@ impl ActError {
 }
 
 /// An answer as it is sent and kept.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Answer {
     /// The HTTP status.
     pub status: u16,
@@ -123,6 +123,15 @@ pub struct Answer {
     pub etag: Option<String>,
     /// The body.
     pub body: Value,
+    /// Secrets that are shown once: sent with the first answer, never kept.
+    #[serde(skip)]
+    pub once: Vec<(&'static str, String)>,
+}
+
+impl std::fmt::Debug for Answer {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(out, "Answer({})", self.status)
+    }
 }
 
 /// What a request is known by when it is sent again.

@@ -175,11 +175,10 @@ pub async fn all(
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
-    let mut found = authorities::of_registration(&mut db, registration, page).await?;
     if !access.sees_all() {
-        found.retain(|authority| access.authorities.iter().any(|own| own.id == authority.id));
+        return Ok(page.of(access.authorities, |own| own.id.0));
     }
-    Ok(found)
+    Ok(authorities::of_registration(&mut db, registration, page).await?)
 }
 
 /// One authority.
@@ -264,8 +263,7 @@ async fn consequences_of(act: &mut Act<'_>, root: &Authority) -> Result<Conseque
         found.authorities.iter().filter_map(|authority| authority.person_id).collect();
     people.sort_unstable();
     people.dedup();
-    let whole = Page { after: uuid::Uuid::nil(), limit: i64::MAX };
-    let cards = authorities::cards(act.db(), registration, whole).await?;
+    let cards = authorities::cards(act.db(), registration, Page::ALL).await?;
     for person in people {
         let left = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
         let left: Vec<Authority> =
@@ -384,11 +382,12 @@ pub async fn mandates(
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
-    let mut found = authorities::mandates(&mut db, registration, page).await?;
-    if !access.sees_all() {
-        found.retain(|mandate| caller.person() == Some(mandate.recipient_id));
+    if access.sees_all() {
+        return Ok(authorities::mandates(&mut db, registration, page).await?);
     }
-    Ok(found)
+    let mut own = authorities::mandates(&mut db, registration, Page::ALL).await?;
+    own.retain(|mandate| caller.person() == Some(mandate.recipient_id));
+    Ok(page.of(own, |mandate| mandate.id.0))
 }
 
 /// Revokes a mandate.

@@ -66,11 +66,12 @@ pub async fn all(
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
-    let mut found = authorities::cards(&mut db, registration, page).await?;
-    if !access.sees_all() {
-        found.retain(|card| caller.person() == Some(card.person_id));
+    if access.sees_all() {
+        return Ok(authorities::cards(&mut db, registration, page).await?);
     }
-    Ok(found)
+    let mut own = authorities::cards(&mut db, registration, Page::ALL).await?;
+    own.retain(|card| caller.person() == Some(card.person_id));
+    Ok(page.of(own, |card| card.id.0))
 }
 
 /// Suspends, reinstates or revokes a card; a revoked card stays revoked. The holder may suspend or

@@ -456,6 +456,13 @@ pub async fn stop(
     Ok(())
 }
 
+/// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
+pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
+    let mut db = app.pool.acquire().await?;
+    let found = copies::request(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    if caller.works_at(&mut db, found.counter_id).await? { Ok(()) } else { Err(ActError::NotFound) }
+}
+
 /// The request at a counter of the caller's dealer, with its registration locked.
 async fn at_counter(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Registration, CopyRequest), ActError> {
     let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;

@@ -21,11 +21,11 @@ pub mod counters;
 pub mod holds;
 pub mod keys;
 pub mod people;
+pub mod register_csv;
 pub mod registrations;
 pub mod sections;
 pub mod sessions;
 pub mod tasks;
-pub mod transfer_of_registers;
 
 pub use act::{Act, ActError, Answer, Begun, FieldProblem, Idempotency};
 

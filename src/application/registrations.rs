@@ -22,6 +22,17 @@ pub async fn add(
     owner: OrganisationId,
     premises: Premises,
 ) -> Result<Registration, ActError> {
+    add_numbered(act, section, owner, premises, None).await
+}
+
+/// The same, with the number that it had before; a new one is drawn where there is none.
+pub async fn add_numbered(
+    act: &mut Act<'_>,
+    section: SectionId,
+    owner: OrganisationId,
+    premises: Premises,
+    number: Option<TypedNumber>,
+) -> Result<Registration, ActError> {
     act.caller.require_keeper()?;
     if sections::section(act.db(), section).await?.is_none() {
         return Err(ActError::invalid("/section_id", "is not known"));
@@ -29,10 +40,11 @@ pub async fn add(
     if people::organisation(act.db(), owner).await?.is_none() {
         return Err(ActError::invalid("/owner_id", "is not known"));
     }
-    let digits = u64::from_be_bytes(act.outside().bytes());
+    let drawn = || TypedNumber::from_value(u64::from_be_bytes(act.outside().bytes()));
+    let number = number.unwrap_or_else(drawn);
     let registration = Registration {
         id: act.id(),
-        number: TypedNumber::from_value(digits),
+        number,
         section_id: section,
         owner_id: owner,
         premises: premises.into(),

@@ -11,6 +11,7 @@ mod words;
 pub mod calendar;
 pub mod charges;
 pub mod copy_request;
+pub mod count;
 pub mod decision;
 pub mod entry;
 pub mod ids;

@@ -137,3 +137,15 @@ pub async fn changes_of(
     .fetch_all(db)
     .await?)
 }
+
+/// A point inside the transaction to which it can go back.
+pub async fn savepoint(db: &mut PgConnection) -> Result<()> {
+    sqlx::query!("SAVEPOINT line").execute(db).await?;
+    Ok(())
+}
+
+/// Goes back to the newest such point.
+pub async fn roll_back_to_savepoint(db: &mut PgConnection) -> Result<()> {
+    sqlx::query!("ROLLBACK TO SAVEPOINT line").execute(db).await?;
+    Ok(())
+}

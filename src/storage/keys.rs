@@ -69,6 +69,38 @@ pub async fn packs(
     .await?)
 }
 
+/// The lever pack of a registration with a number.
+pub async fn pack_numbered(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    number: &str,
+) -> Result<Option<LeverPackId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT id AS "id: _" FROM lever_packs WHERE registration_id = $1 AND number = $2"#,
+        registration.0,
+        number
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Every key of a registration with the number of its lever pack, where it came from one.
+pub async fn with_packs(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+) -> Result<Vec<(Key, Option<String>)>> {
+    let packs = sqlx::query!(
+        r#"SELECT keys.id AS "id: KeyId", number FROM keys JOIN lever_packs ON lever_packs.id = lever_pack_id
+           WHERE keys.registration_id = $1"#,
+        registration.0
+    )
+    .fetch_all(&mut *db)
+    .await?;
+    let keys = of_registration(db, registration, None, None, None, Page::ALL).await?;
+    let number = |id: KeyId| packs.iter().find(|pack| pack.id == id).map(|pack| pack.number.clone());
+    Ok(keys.into_iter().map(|key| (number(key.id), key)).map(|(pack, key)| (key, pack)).collect())
+}
+
 /// Where keys come from.
 #[derive(Debug, Clone, Copy)]
 pub enum Origin {
@@ -138,10 +170,11 @@ pub async fn change(db: &mut PgConnection, key: &Key, now: OffsetDateTime) -> Re
     wrote("keys", 1, &done)
 }
 
-/// Keys of a registration, of one differ or state if asked for.
+/// Keys of a registration, of these differs only, and of one differ or state if asked for.
 pub async fn of_registration(
     db: &mut PgConnection,
     registration: RegistrationId,
+    only: Option<&[uuid::Uuid]>,
     differ: Option<DifferId>,
     state: Option<KeyState>,
     page: Page,
@@ -149,11 +182,13 @@ pub async fn of_registration(
     Ok(select_keys!(
         "WHERE keys.registration_id = $1 AND keys.id > $2
          AND ($3::uuid IS NULL OR keys.differ_id = $3) AND ($4::text IS NULL OR keys.state = $4)
-         ORDER BY keys.id LIMIT $5",
+         AND ($5::uuid[] IS NULL OR keys.differ_id = ANY ($5))
+         ORDER BY keys.id LIMIT $6",
         registration.0,
         page.after,
         differ.map(|id| id.0),
         state.map(KeyState::as_str),
+        only,
         page.limit
     )
     .fetch_all(db)

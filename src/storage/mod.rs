@@ -73,6 +73,20 @@ pub struct Page {
     pub limit: i64,
 }
 
+impl Page {
+    /// Everything at once, for what is known to be few.
+    pub const ALL: Self = Self { after: uuid::Uuid::nil(), limit: i64::MAX };
+
+    /// The page of a list that is held whole.
+    #[must_use]
+    pub fn of<T>(self, mut whole: Vec<T>, id: impl Fn(&T) -> uuid::Uuid) -> Vec<T> {
+        whole.sort_unstable_by_key(&id);
+        whole.retain(|item| id(item) > self.after);
+        whole.truncate(usize::try_from(self.limit).unwrap_or(usize::MAX));
+        whole
+    }
+}
+
 fn wrote(table: &'static str, expected: u64, done: &sqlx::postgres::PgQueryResult) -> Result<()> {
     let found = done.rows_affected();
     if found == expected { Ok(()) } else { Err(StorageError::Rows { table, expected, found }) }

@@ -6,8 +6,7 @@ use time::{Date, OffsetDateTime};
 use super::{Page, Result, wrote};
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
-use crate::domain::register::OrganisationKind;
-use crate::domain::register::Post;
+use crate::domain::register::{OrganisationKind, Post};
 
 macro_rules! select_organisations {
     ($rest:tt $(, $argument:expr)*) => {
@@ -62,6 +61,17 @@ pub async fn add_organisation(
 /// An organisation.
 pub async fn organisation(db: &mut PgConnection, id: OrganisationId) -> Result<Option<Organisation>> {
     Ok(select_organisations!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// The oldest organisation of a kind with a name.
+pub async fn organisation_named(
+    db: &mut PgConnection,
+    kind: OrganisationKind,
+    name: &str,
+) -> Result<Option<Organisation>> {
+    Ok(select_organisations!("WHERE kind = $1 AND name = $2 ORDER BY id LIMIT 1", kind.as_str(), name)
+        .fetch_optional(db)
+        .await?)
 }
 
 /// Organisations of a kind, or of every kind.

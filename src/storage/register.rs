@@ -251,6 +251,36 @@ pub async fn lock_by_id(db: &mut PgConnection, id: LockId) -> Result<Option<Lock
     Ok(select_locks!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
+/// The lock of a registration with a label.
+pub async fn lock_labelled(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    label: &str,
+) -> Result<Option<LockId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT id AS "id: _" FROM locks WHERE registration_id = $1 AND label = $2"#,
+        registration.0,
+        label
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// The differ of a registration with a number.
+pub async fn differ_numbered(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    number: &str,
+) -> Result<Option<DifferId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT id AS "id: _" FROM differs WHERE registration_id = $1 AND number = $2"#,
+        registration.0,
+        number
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
 /// Locks of a registration.
 pub async fn locks(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Lock>> {
     Ok(select_locks!(

@@ -1,0 +1,667 @@
+//! A register in and out as CSV (RFC 4180).
+//!
+//! One file, one header, five kinds of line, told apart by their first column; columns that a kind
+//! does not use stay empty:
+//!
+//! ```text
+//! registration  registration, section, owner, premises
+//! lock          registration, label, kind, hand, standard, escape_route, room_class
+//! answer        registration, label, differ, level
+//! holder        registration, person, email, class, post, standing, may_approve, occupier, first_day, last_day
+//! key           registration, differ, pack, copy_number, state, person, email
+//! ```
+//!
+//! `registration` is a registration's number, or any reference for one that is new in this file. All
+//! of a file comes in, or nothing of it does; the report says of each line what became of it and why.
+
+use std::collections::HashMap;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::access::{self, Caller};
+use super::authorities::Grant;
+use super::registrations::LockContent;
+use super::{Act, ActError, App, FieldProblem, authorities, people, registrations};
+use crate::domain::calendar::{Day, Period};
+use crate::domain::count::Quantity;
+use crate::domain::ids::{DifferId, LeverPackId, LockId, OrganisationId, PersonId, RegistrationId};
+use crate::domain::key::KeyState;
+use crate::domain::number::TypedNumber;
+use crate::domain::records::{Key, LeverPack, Organisation};
+use crate::domain::register::{AuthorityClass, OrganisationKind};
+use crate::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
+use crate::storage::{self, Page};
+
+/// The most lines of one import.
+pub const MOST_LINES: usize = 5_000;
+/// The pack under which keys are recorded whose pack is not known.
+const UNKNOWN_PACK: &str = "BROUGHT-IN";
+
+/// A line, as it stands in the file.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Line {
+    record: String,
+    registration: String,
+    section: String,
+    owner: String,
+    premises: String,
+    label: String,
+    kind: String,
+    hand: String,
+    standard: String,
+    escape_route: String,
+    room_class: String,
+    differ: String,
+    level: String,
+    person: String,
+    email: String,
+    class: String,
+    post: String,
+    standing: String,
+    may_approve: String,
+    occupier: String,
+    first_day: String,
+    last_day: String,
+    pack: String,
+    copy_number: String,
+    state: String,
+}
+
+/// What became of a line.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct LineReport {
+    /// Its number in the file; the header is line 1.
+    pub line: u64,
+    /// Its kind, as it was written.
+    pub record: String,
+    /// `in`, `wrong`, or `held_back` where other lines were wrong.
+    #[schema(pattern = "^(in|wrong|held_back)$")]
+    pub outcome: String,
+    /// Why, for each wrong column.
+    pub problems: Vec<ColumnProblem>,
+}
+
+/// A wrong column.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ColumnProblem {
+    /// The column; empty where it is the line as a whole.
+    pub column: String,
+    /// What is wrong.
+    pub detail: String,
+}
+
+/// What became of an import.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ImportReport {
+    /// Everything came in; else nothing did.
+    pub imported: bool,
+    /// Each line.
+    pub lines: Vec<LineReport>,
+}
+
+/// The columns of a line, read one by one; what is wrong is collected.
+struct Columns {
+    problems: Vec<ColumnProblem>,
+}
+
+impl Columns {
+    fn say(&mut self, column: &str, detail: impl Into<String>) {
+        self.problems.push(ColumnProblem { column: column.to_owned(), detail: detail.into() });
+    }
+
+    fn read<T, E: ToString>(
+        &mut self,
+        column: &str,
+        text: &str,
+        parse: impl FnOnce(&str) -> Result<T, E>,
+    ) -> Option<T> {
+        match parse(text) {
+            Ok(value) => Some(value),
+            Err(error) => {
+                self.say(column, error.to_string());
+                None
+            }
+        }
+    }
+
+    fn optional<T, E: ToString>(
+        &mut self,
+        column: &str,
+        text: &str,
+        parse: impl FnOnce(&str) -> Result<T, E>,
+    ) -> Option<Option<T>> {
+        if text.trim().is_empty() { Some(None) } else { self.read(column, text, parse).map(Some) }
+    }
+
+    fn word<T: FromStr<Err: ToString>>(&mut self, column: &str, text: &str) -> Option<T> {
+        self.read(column, text, T::from_str)
+    }
+
+    fn yes_or_no(&mut self, column: &str, text: &str) -> Option<bool> {
+        self.read(column, text, |text| match text {
+            "yes" => Ok(true),
+            "no" | "" => Ok(false),
+            _ => Err("must be yes or no"),
+        })
+    }
+}
+
+/// What the lines before have brought in.
+#[derive(Default)]
+struct Known {
+    registrations: HashMap<String, RegistrationId>,
+    locks: HashMap<(RegistrationId, String), LockId>,
+    differs: HashMap<(RegistrationId, String), DifferId>,
+    packs: HashMap<(RegistrationId, String), LeverPackId>,
+    people: HashMap<String, PersonId>,
+}
+
+/// Reads a file. Nothing is written unless every line is right; the caller commits if it is.
+///
+/// # Errors
+/// [`ActError::Invalid`] when it is not CSV with the right header.
+pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, ActError> {
+    act.caller.require_keeper()?;
+    let mut reader = csv::ReaderBuilder::new().flexible(false).from_reader(bytes);
+    let mut known = Known::default();
+    let mut lines = Vec::new();
+    let mut line_number = 1;
+    for record in reader.deserialize::<Line>() {
+        line_number += 1;
+        if lines.len() >= MOST_LINES {
+            return Err(ActError::invalid("", format!("must have at most {MOST_LINES} lines")));
+        }
+        let (kind, problems) = match record {
+            Ok(line) => {
+                let mut columns = Columns { problems: vec![] };
+                storage::evidence::savepoint(act.db()).await?;
+                bring_in(act, &mut known, &line, &mut columns).await?;
+                if !columns.problems.is_empty() {
+                    storage::evidence::roll_back_to_savepoint(act.db()).await?;
+                }
+                (line.record, columns.problems)
+            }
+            Err(error) if matches!(error.kind(), csv::ErrorKind::Deserialize { .. }) && line_number == 2 => {
+                return Err(ActError::invalid("", format!("header: {}", csv_sentence(&error))));
+            }
+            Err(error) => {
+                let detail = csv_sentence(&error);
+                (String::new(), vec![ColumnProblem { column: String::new(), detail }])
+            }
+        };
+        let outcome = if problems.is_empty() { "in" } else { "wrong" };
+        lines.push(LineReport { line: line_number, record: kind, outcome: outcome.to_owned(), problems });
+    }
+    let imported = lines.iter().all(|line| line.problems.is_empty());
+    if !imported {
+        for line in lines.iter_mut().filter(|line| line.problems.is_empty()) {
+            "held_back".clone_into(&mut line.outcome);
+        }
+    }
+    Ok(ImportReport { imported, lines })
+}
+
+fn csv_sentence(error: &csv::Error) -> String {
+    match error.kind() {
+        csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
+            format!("has {len} columns, not {expected_len}")
+        }
+        csv::ErrorKind::Utf8 { .. } => "is not UTF-8".to_owned(),
+        csv::ErrorKind::Deserialize { err, .. } => err.kind().to_string(),
+        _ => "cannot be read".to_owned(),
+    }
+}
+
+/// Brings one line in. What is wrong with it is said in `columns`; an error ends the import.
+async fn bring_in(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<(), ActError> {
+    let done = match line.record.as_str() {
+        "registration" => bring_registration(act, known, line, columns).await,
+        "lock" => bring_lock(act, known, line, columns).await,
+        "answer" => bring_answer(act, known, line, columns).await,
+        "holder" => bring_holder(act, known, line, columns).await,
+        "key" => bring_key(act, known, line, columns).await,
+        _ => {
+            columns.say("record", "must be registration, lock, answer, holder or key");
+            Ok(())
+        }
+    };
+    match done {
+        Err(ActError::Invalid(problems)) => {
+            for FieldProblem { pointer, problem } in problems {
+                columns.say(pointer.trim_start_matches('/'), problem);
+            }
+            Ok(())
+        }
+        Err(ActError::Conflict(detail)) => {
+            columns.say("", detail);
+            Ok(())
+        }
+        Err(ActError::WrongState { detail, .. }) => {
+            columns.say("registration", detail);
+            Ok(())
+        }
+        Err(ActError::Storage(error)) if error.violated().is_some() => {
+            columns.say("", "collides with what is there");
+            Ok(())
+        }
+        other => other,
+    }
+}
+
+async fn bring_registration(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<(), ActError> {
+    let section = storage::sections::section_by_name(act.db(), &line.section).await?;
+    if section.is_none() {
+        columns.say("section", "is not the name of a section");
+    }
+    let owner = columns.read("owner", &line.owner, Name::parse);
+    let premises = columns.read("premises", &line.premises, Premises::parse);
+    if line.registration.is_empty() || known.registrations.contains_key(&line.registration) {
+        columns.say("registration", "must be a number or reference of its own");
+        return Ok(());
+    }
+    let number = TypedNumber::parse(&line.registration).ok();
+    let (Some(section), Some(owner), Some(premises)) = (section, owner, premises) else { return Ok(()) };
+    let owner = owner_named(act, owner).await?;
+    match registrations::add_numbered(act, section.id, owner, premises, number).await {
+        Ok(added) => {
+            known.registrations.insert(line.registration.clone(), added.id);
+            Ok(())
+        }
+        Err(ActError::Storage(error)) if error.violated() == Some("registrations_number_once") => {
+            columns.say("registration", "this number is registered already");
+            Ok(())
+        }
+        Err(error) => Err(error),
+    }
+}
+
+async fn owner_named(act: &mut Act<'_>, name: Name) -> Result<OrganisationId, ActError> {
+    let found: Option<Organisation> =
+        storage::people::organisation_named(act.db(), OrganisationKind::Owner, name.as_str()).await?;
+    match found {
+        Some(owner) => Ok(owner.id),
+        None => Ok(people::add_organisation(act, OrganisationKind::Owner, name).await?.id),
+    }
+}
+
+/// The registration that a line names: one of this file, or one that is there.
+async fn registration_named(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<Option<RegistrationId>, ActError> {
+    if let Some(id) = known.registrations.get(&line.registration) {
+        return Ok(Some(*id));
+    }
+    if let Ok(number) = TypedNumber::parse(&line.registration) {
+        if let Some(found) = storage::register::by_number(act.db(), &number).await? {
+            known.registrations.insert(line.registration.clone(), found.id);
+            return Ok(Some(found.id));
+        }
+    }
+    columns.say("registration", "is not a registration of this file or of the register");
+    Ok(None)
+}
+
+async fn bring_lock(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<(), ActError> {
+    let registration = registration_named(act, known, line, columns).await?;
+    let label = columns.read("label", &line.label, Label::parse);
+    let kind = columns.word("kind", &line.kind);
+    let hand = columns.optional("hand", &line.hand, FromStr::from_str);
+    let standard = columns.optional("standard", &line.standard, Reference::parse);
+    let escape_route = columns.yes_or_no("escape_route", &line.escape_route);
+    let room_class = columns.optional("room_class", &line.room_class, Slug::parse);
+    let (Some(registration), Some(label), Some(kind), Some(hand)) = (registration, label, kind, hand) else {
+        return Ok(());
+    };
+    let (Some(standard), Some(escape_route), Some(room_class)) = (standard, escape_route, room_class) else {
+        return Ok(());
+    };
+    let name = label.to_string();
+    let content = LockContent { label, kind, hand, standard, escape_route, room_class };
+    let lock = registrations::add_lock(act, registration, content).await?;
+    known.locks.insert((registration, name), lock.id);
+    Ok(())
+}
+
+async fn bring_answer(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<(), ActError> {
+    let Some(registration) = registration_named(act, known, line, columns).await? else { return Ok(()) };
+    let lock = match known.locks.get(&(registration, line.label.clone())) {
+        Some(lock) => Some(*lock),
+        None => storage::register::lock_labelled(act.db(), registration, &line.label).await?,
+    };
+    let number = columns.read("differ", &line.differ, DifferNumber::parse);
+    let level = columns.word("level", &line.level);
+    let Some(lock) = lock else {
+        columns.say("label", "is not a lock of this registration");
+        return Ok(());
+    };
+    let (Some(number), Some(level)) = (number, level) else { return Ok(()) };
+    let differ = match differ_numbered(act, known, registration, number.as_str()).await? {
+        Some(differ) => differ,
+        None => registrations::add_differ(act, registration, number.clone(), level).await?.id,
+    };
+    known.differs.insert((registration, number.to_string()), differ);
+    registrations::begin_answering(act, lock, differ).await?;
+    Ok(())
+}
+
+async fn differ_numbered(
+    act: &mut Act<'_>,
+    known: &Known,
+    registration: RegistrationId,
+    number: &str,
+) -> Result<Option<DifferId>, ActError> {
+    match known.differs.get(&(registration, number.to_owned())) {
+        Some(differ) => Ok(Some(*differ)),
+        None => Ok(storage::register::differ_numbered(act.db(), registration, number).await?),
+    }
+}
+
+/// Somebody is known by his address; without one, by his name within this file.
+async fn person_named(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<Option<PersonId>, ActError> {
+    let email = columns.optional("email", &line.email, Email::parse);
+    let name = columns.read("person", &line.person, Name::parse);
+    let (Some(email), Some(name)) = (email, name) else { return Ok(None) };
+    let handle = email.as_ref().map_or_else(|| name.to_string(), ToString::to_string);
+    if let Some(person) = known.people.get(&handle) {
+        return Ok(Some(*person));
+    }
+    let found = match &email {
+        Some(email) => storage::people::person_by_email(act.db(), email.as_str()).await?,
+        None => None,
+    };
+    let person = match found {
+        Some(person) => person.id,
+        None => people::add_person(act, name, email).await?.0.id,
+    };
+    known.people.insert(handle, person);
+    Ok(Some(person))
+}
+
+async fn bring_holder(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<(), ActError> {
+    let registration = registration_named(act, known, line, columns).await?;
+    let day = |text: &str| Day::try_from(text.to_owned());
+    let class: Option<AuthorityClass> = columns.word("class", &line.class);
+    let post = columns.optional("post", &line.post, Slug::parse);
+    let standing = columns.optional("standing", &line.standing, Slug::parse);
+    let may_approve = columns.yes_or_no("may_approve", &line.may_approve);
+    let occupier = columns.yes_or_no("occupier", &line.occupier);
+    let first_day = columns.read("first_day", &line.first_day, day);
+    let last_day = columns.optional("last_day", &line.last_day, day);
+    let person = person_named(act, known, line, columns).await?;
+    let (Some(registration), Some(class), Some(post), Some(standing)) = (registration, class, post, standing)
+    else {
+        return Ok(());
+    };
+    let (Some(may_approve), Some(occupier), Some(first_day), Some(last_day), Some(person)) =
+        (may_approve, occupier, first_day, last_day, person)
+    else {
+        return Ok(());
+    };
+    let grant = Grant {
+        class,
+        person: Some(person),
+        organisation: None,
+        post,
+        standing,
+        differs: vec![],
+        may_order: true,
+        may_approve,
+        may_pass_on: class == AuthorityClass::Owner,
+        occupier,
+        most_per_request: None,
+        most_keys: None,
+        period: Period { first_day: first_day.0, last_day: last_day.map(|day| day.0) },
+    };
+    authorities::grant(act, registration, grant).await?;
+    Ok(())
+}
+
+async fn bring_key(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<(), ActError> {
+    let Some(registration) = registration_named(act, known, line, columns).await? else { return Ok(()) };
+    let differ = differ_numbered(act, known, registration, &line.differ).await?;
+    if differ.is_none() {
+        columns.say("differ", "is not a differ of this registration");
+    }
+    let pack = columns.optional("pack", &line.pack, PackNumber::parse);
+    let copy_number = columns.read("copy_number", &line.copy_number, |text| {
+        let number: u64 = text.parse().map_err(|_| "must be a number from 1 to 1000".to_owned())?;
+        Quantity::try_from(number).map_err(|error| error.to_string())
+    });
+    let state: Option<KeyState> = columns.word("state", &line.state);
+    let needs_holder = state == Some(KeyState::WithPerson);
+    let holder = if needs_holder || !line.person.is_empty() {
+        person_named(act, known, line, columns).await?
+    } else {
+        None
+    };
+    if matches!(state, Some(KeyState::InStore | KeyState::Returned)) && holder.is_some() {
+        columns.say("person", "nobody holds a key that is in store or was returned");
+    }
+    let (Some(differ), Some(pack), Some(copy_number), Some(state)) = (differ, pack, copy_number, state)
+    else {
+        return Ok(());
+    };
+    if !columns.problems.is_empty() {
+        return Ok(());
+    }
+    let pack = pack.map_or_else(|| UNKNOWN_PACK.to_owned(), String::from);
+    let pack = pack_numbered(act, known, registration, differ, pack).await?;
+    let key = Key {
+        id: act.id(),
+        registration_id: registration,
+        differ_id: differ,
+        copy_number: copy_number.signed(),
+        state,
+        holder_id: holder,
+        due_back_on: None,
+        overdue_since: None,
+        version: 1,
+    };
+    let now = act.now;
+    if let Err(error) = storage::keys::add(act.db(), &key, storage::keys::Origin::Pack(pack), now).await {
+        if error.violated() == Some("keys_copy_number_once") {
+            columns.say("copy_number", "this copy number is recorded already");
+            return Ok(());
+        }
+        return Err(error.into());
+    }
+    let who = vec![("holder", serde_json::json!(holder))];
+    act.record_change("key.brought_in", Some(registration), key.id.0, who).await
+}
+
+async fn pack_numbered(
+    act: &mut Act<'_>,
+    known: &mut Known,
+    registration: RegistrationId,
+    differ: DifferId,
+    number: String,
+) -> Result<LeverPackId, ActError> {
+    if let Some(pack) = known.packs.get(&(registration, number.clone())) {
+        return Ok(*pack);
+    }
+    let pack = match storage::keys::pack_numbered(act.db(), registration, &number).await? {
+        Some(pack) => pack,
+        None => {
+            let pack = LeverPack {
+                id: act.id(),
+                registration_id: registration,
+                differ_id: differ,
+                number: number.clone(),
+                recorded_at: act.now,
+            };
+            storage::keys::add_pack(act.db(), &pack).await?;
+            act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
+            pack.id
+        }
+    };
+    known.packs.insert((registration, number), pack);
+    Ok(pack)
+}
+
+/// A registration as CSV, in the form in which it can be brought in; lines are in a fixed order.
+pub async fn export(app: &App, caller: &Caller, id: RegistrationId) -> Result<Vec<u8>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (record, access) = access::visible(&mut db, caller, id, today).await?;
+    access.require(access.governs())?;
+    let internal = |what: &str| ActError::Internal(format!("{what} of a registration is gone"));
+    let section = storage::sections::section(&mut db, record.section_id).await?;
+    let owner = storage::people::organisation(&mut db, record.owner_id).await?;
+    let number = record.number.grouped();
+    let of = |kind: &str| Line { record: kind.to_owned(), registration: number.clone(), ..Line::default() };
+    let mut lines = vec![Line {
+        section: section.ok_or_else(|| internal("the section"))?.name,
+        owner: owner.ok_or_else(|| internal("the owner"))?.name,
+        premises: record.premises.clone(),
+        ..of("registration")
+    }];
+    lines.extend(lock_lines(&mut db, id, &of).await?);
+    lines.extend(holder_lines(&mut db, id, &of).await?);
+    lines.extend(key_lines(&mut db, id, &of).await?);
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    for line in lines {
+        writer.serialize(line).map_err(|error| ActError::Internal(error.to_string()))?;
+    }
+    writer.into_inner().map_err(|error| ActError::Internal(error.to_string()))
+}
+
+fn yes_or_no(yes: bool) -> String {
+    if yes { "yes" } else { "no" }.to_owned()
+}
+
+async fn lock_lines(
+    db: &mut sqlx::PgConnection,
+    id: RegistrationId,
+    of: &impl Fn(&str) -> Line,
+) -> Result<Vec<Line>, ActError> {
+    let mut locks = storage::register::locks(db, id, Page::ALL).await?;
+    locks.sort_by(|one, other| one.label.cmp(&other.label));
+    let differs = storage::register::differs(db, id, Page::ALL).await?;
+    let answers = storage::register::answers(db, id, Page::ALL).await?;
+    let mut lines: Vec<Line> = locks
+        .iter()
+        .map(|lock| Line {
+            label: lock.label.clone(),
+            kind: lock.kind.to_string(),
+            hand: lock.hand.map(|hand| hand.to_string()).unwrap_or_default(),
+            standard: lock.standard.clone().unwrap_or_default(),
+            escape_route: yes_or_no(lock.escape_route),
+            room_class: lock.room_class.clone().unwrap_or_default(),
+            ..of("lock")
+        })
+        .collect();
+    let mut answering: Vec<Line> = answers
+        .iter()
+        .filter(|answer| answer.until.is_none())
+        .filter_map(|answer| {
+            let lock = locks.iter().find(|lock| lock.id == answer.lock_id)?;
+            let differ = differs.iter().find(|differ| differ.id == answer.differ_id)?;
+            Some(Line {
+                label: lock.label.clone(),
+                differ: differ.number.clone(),
+                level: differ.level.to_string(),
+                ..of("answer")
+            })
+        })
+        .collect();
+    answering.sort_by(|one, other| (&one.label, &one.differ).cmp(&(&other.label, &other.differ)));
+    lines.extend(answering);
+    Ok(lines)
+}
+
+async fn holder_lines(
+    db: &mut sqlx::PgConnection,
+    id: RegistrationId,
+    of: &impl Fn(&str) -> Line,
+) -> Result<Vec<Line>, ActError> {
+    let mut lines = Vec::new();
+    for authority in storage::authorities::of_registration(db, id, Page::ALL).await? {
+        let Some(person) = authority.person_id.filter(|_| authority.revoked_at.is_none()) else { continue };
+        let Some(person) = storage::people::person(db, person).await? else { continue };
+        lines.push(Line {
+            person: person.name,
+            email: person.email.unwrap_or_default(),
+            class: authority.class.to_string(),
+            post: authority.post.unwrap_or_default(),
+            standing: authority.standing.unwrap_or_default(),
+            may_approve: yes_or_no(authority.may_approve),
+            occupier: yes_or_no(authority.occupier),
+            first_day: authority.first_day.to_string(),
+            last_day: authority.last_day.map(|day| day.to_string()).unwrap_or_default(),
+            ..of("holder")
+        });
+    }
+    lines.sort_by(|one, other| {
+        (&one.email, &one.person, &one.class).cmp(&(&other.email, &other.person, &other.class))
+    });
+    Ok(lines)
+}
+
+async fn key_lines(
+    db: &mut sqlx::PgConnection,
+    id: RegistrationId,
+    of: &impl Fn(&str) -> Line,
+) -> Result<Vec<Line>, ActError> {
+    let differs = storage::register::differs(db, id, Page::ALL).await?;
+    let mut lines = Vec::new();
+    for (key, pack) in storage::keys::with_packs(db, id).await? {
+        let holder = match key.holder_id {
+            Some(holder) => storage::people::person(db, holder).await?,
+            None => None,
+        };
+        let differ = differs.iter().find(|differ| differ.id == key.differ_id);
+        let line = Line {
+            differ: differ.map(|differ| differ.number.clone()).unwrap_or_default(),
+            pack: pack.filter(|pack| pack != UNKNOWN_PACK).unwrap_or_default(),
+            copy_number: key.copy_number.to_string(),
+            state: key.state.to_string(),
+            person: holder.as_ref().map(|person| person.name.clone()).unwrap_or_default(),
+            email: holder.and_then(|person| person.email).unwrap_or_default(),
+            ..of("key")
+        };
+        lines.push((line.differ.clone(), key.copy_number, line));
+    }
+    lines.sort_by(|one, other| (&one.0, one.1).cmp(&(&other.0, other.1)));
+    Ok(lines.into_iter().map(|(_, _, line)| line).collect())
+}

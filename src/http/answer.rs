@@ -1,0 +1,132 @@
+//! What goes back.
+
+use axum::http::{HeaderValue, StatusCode, Uri, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::problem::Problem;
+use crate::application::{ActError, Answer};
+use crate::storage::Page;
+
+/// A handler leaves early: with a problem, or with the answer that the same request got before.
+pub enum Exit {
+    /// A problem.
+    Problem(Problem),
+    /// The kept answer.
+    Replayed(Answer),
+}
+
+impl From<Problem> for Exit {
+    fn from(problem: Problem) -> Self {
+        Self::Problem(problem)
+    }
+}
+
+impl From<ActError> for Exit {
+    fn from(error: ActError) -> Self {
+        match error {
+            ActError::Replayed(answer) => Self::Replayed(*answer),
+            other => Self::Problem(other.into()),
+        }
+    }
+}
+
+impl IntoResponse for Exit {
+    fn into_response(self) -> Response {
+        match self {
+            Self::Problem(problem) => problem.into_response(),
+            Self::Replayed(answer) => answer.into_response(),
+        }
+    }
+}
+
+/// What a handler gives back.
+pub type Handled = Result<Response, Exit>;
+
+impl Answer {
+    /// A JSON body with a status.
+    ///
+    /// # Errors
+    /// When the body cannot be written as JSON.
+    pub fn new(status: StatusCode, body: &impl Serialize) -> Result<Self, ActError> {
+        let body = serde_json::to_value(body).map_err(|error| ActError::Internal(error.to_string()))?;
+        Ok(Self { status: status.as_u16(), location: None, etag: None, body, once: vec![] })
+    }
+
+    /// 200.
+    ///
+    /// # Errors
+    /// When the body cannot be written as JSON.
+    pub fn ok(body: &impl Serialize) -> Result<Self, ActError> {
+        Self::new(StatusCode::OK, body)
+    }
+
+    /// 201, with where it is.
+    ///
+    /// # Errors
+    /// When the body cannot be written as JSON.
+    pub fn created(body: &impl Serialize, location: String) -> Result<Self, ActError> {
+        Ok(Self { location: Some(location), ..Self::new(StatusCode::CREATED, body)? })
+    }
+
+    /// With a secret that only this answer shows.
+    #[must_use]
+    pub fn once(mut self, name: &'static str, secret: Option<String>) -> Self {
+        self.once.extend(secret.map(|secret| (name, secret)));
+        self
+    }
+
+    /// With the entity tag of a version.
+    #[must_use]
+    pub fn version(mut self, version: i32) -> Self {
+        self.etag = Some(format!("\"v{version}\""));
+        self
+    }
+}
+
+impl IntoResponse for Answer {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::OK);
+        let mut body = self.body;
+        for (name, secret) in self.once {
+            if let Some(map) = body.as_object_mut() {
+                map.insert(name.to_owned(), secret.into());
+            }
+        }
+        let mut response = (status, axum::Json(body)).into_response();
+        for (name, value) in [(header::LOCATION, self.location), (header::ETAG, self.etag)] {
+            if let Some(value) = value.and_then(|value| HeaderValue::from_str(&value).ok()) {
+                response.headers_mut().insert(name, value);
+            }
+        }
+        response
+    }
+}
+
+/// A page of a list; the next one is in the `Link` header.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct List<T> {
+    /// The things.
+    pub items: Vec<T>,
+}
+
+/// A page as it is sent, with `Link: <…>; rel="next"` where there may be more (RFC 8288).
+pub fn list<T: Serialize>(uri: &Uri, page: Page, items: Vec<T>, id: impl Fn(&T) -> Uuid) -> Response {
+    let full = i64::try_from(items.len()).is_ok_and(|count| count == page.limit);
+    let next = items.last().filter(|_| full).map(|last| next_link(uri, id(last)));
+    let mut response = axum::Json(List { items }).into_response();
+    if let Some(value) = next.and_then(|next| HeaderValue::from_str(&next).ok()) {
+        response.headers_mut().insert(header::LINK, value);
+    }
+    response
+}
+
+fn next_link(uri: &Uri, after: Uuid) -> String {
+    let pairs = form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes());
+    let mut query = form_urlencoded::Serializer::new(String::new());
+    query.extend_pairs(pairs.filter(|(name, _)| name != "after"));
+    query.append_pair("after", &after.to_string());
+    format!("<{}?{}>; rel=\"next\"", uri.path(), query.finish())
+}

@@ -1,0 +1,243 @@
+//! Authorities and mandates.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use crate::application::access::Caller;
+use crate::application::authorities::{self, Consequences, Grant};
+use crate::application::{Act, Answer, App};
+use crate::domain::calendar::{Day, Period};
+use crate::domain::count::Quantity;
+use crate::domain::ids::{
+    AuthorityId, CardId, CopyRequestId, DifferId, KeyId, MandateId, OrganisationId, PersonId, RegistrationId,
+};
+use crate::domain::records::{Authority, Mandate};
+use crate::domain::register::AuthorityClass;
+use crate::domain::text::Slug;
+use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(give_authority, list_authorities))
+        .routes(routes!(read_authority))
+        .routes(routes!(preview_revocation, revoke_authority))
+        .routes(routes!(give_mandate, list_mandates))
+        .routes(routes!(revoke_mandate))
+}
+
+body! {
+    /// An authority to give.
+    pub struct NewAuthority {
+        /// Its class.
+        class: AuthorityClass,
+        /// The person who gets it.
+        person_id: Option<PersonId>,
+        /// The organisation that gets it, for an agent.
+        organisation_id: Option<OrganisationId>,
+        /// The post in which the person acts, as the rules name it.
+        post: Option<Slug>,
+        /// What the person is to the owner, as the rules name it.
+        standing: Option<Slug>,
+        /// The differs that it is for; every one, when empty or absent.
+        differ_ids: Option<Vec<DifferId>>,
+        /// May ask for copies; yes, when absent.
+        may_order: Option<bool>,
+        /// May approve; no, when absent.
+        may_approve: Option<bool>,
+        /// May give authority to others; no, when absent.
+        may_pass_on: Option<bool>,
+        /// It is that of an occupier for his own home; no, when absent.
+        occupier: Option<bool>,
+        /// The most keys in one request.
+        most_per_request: Option<Quantity>,
+        /// The most live keys of one differ.
+        most_keys: Option<Quantity>,
+        /// First day.
+        first_day: Day,
+        /// Last day.
+        last_day: Option<Day>,
+    }
+
+    /// A mandate to collect for somebody else.
+    pub struct NewMandate {
+        /// For whom the key is.
+        recipient_id: PersonId,
+        /// Who may collect it.
+        collector_id: PersonId,
+        /// First day.
+        first_day: Day,
+        /// Last day.
+        last_day: Day,
+    }
+}
+
+impl From<NewAuthority> for Grant {
+    fn from(body: NewAuthority) -> Self {
+        Self {
+            class: body.class,
+            person: body.person_id,
+            organisation: body.organisation_id,
+            post: body.post,
+            standing: body.standing,
+            differs: body.differ_ids.unwrap_or_default(),
+            may_order: body.may_order.unwrap_or(true),
+            may_approve: body.may_approve.unwrap_or(false),
+            may_pass_on: body.may_pass_on.unwrap_or(false),
+            occupier: body.occupier.unwrap_or(false),
+            most_per_request: body.most_per_request.map(Quantity::signed),
+            most_keys: body.most_keys.map(Quantity::signed),
+            period: Period { first_day: body.first_day.0, last_day: body.last_day.map(|day| day.0) },
+        }
+    }
+}
+
+/// What hangs on an authority.
+#[derive(Serialize, ToSchema)]
+struct ConsequencesView {
+    /// The authority and every one that was given under it.
+    authorities: Vec<Authority>,
+    /// Requests that stop.
+    copy_request_ids: Vec<CopyRequestId>,
+    /// Cards that are revoked.
+    card_ids: Vec<CardId>,
+    /// Keys to call in.
+    keys_to_call_in: Vec<KeyId>,
+    /// Keys of occupiers to their own homes, which they keep.
+    keys_kept_by_occupiers: Vec<KeyId>,
+    /// What to think of first.
+    cautions: Vec<&'static str>,
+}
+
+impl From<Consequences> for ConsequencesView {
+    fn from(found: Consequences) -> Self {
+        Self {
+            authorities: found.authorities,
+            copy_request_ids: found.requests,
+            card_ids: found.cards,
+            keys_to_call_in: found.keys_to_call_in,
+            keys_kept_by_occupiers: found.keys_kept_by_occupiers,
+            cautions: found.cautions,
+        }
+    }
+}
+
+/// Give an authority: the supplier any; others under one of their own that may be passed on.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewAuthority,
+    responses((status = 201, body = Authority)))]
+async fn give_authority(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewAuthority>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let given = authorities::grant(&mut act, id, body.into()).await?;
+    let answer = Answer::created(&given, format!("/v1/authorities/{}", given.id))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Authorities of a registration: a keyholder sees his own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Authority>)))]
+async fn list_authorities(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = authorities::all(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// An authority.
+#[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
+    params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = Authority)))]
+async fn read_authority(State(app): State<App>, caller: Caller, Id(id): Id<AuthorityId>) -> Handled {
+    Ok(Answer::ok(&authorities::authority(&app, &caller, id).await?)?.into_response())
+}
+
+/// What hangs on an authority, before it is revoked. Changes nothing.
+#[utoipa::path(get, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
+    params(("authority_id" = AuthorityId, Path)),
+    responses((status = 200, body = ConsequencesView),
+        (status = 409, description = "It was revoked before",
+         body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn preview_revocation(State(app): State<App>, caller: Caller, Id(id): Id<AuthorityId>) -> Handled {
+    let found = authorities::consequences(&app, &caller, id).await?;
+    Ok(Answer::ok(&ConsequencesView::from(found))?.into_response())
+}
+
+/// Revoke an authority and all that was given under it. The answer says which keys to call in.
+#[utoipa::path(post, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
+    params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = ConsequencesView)))]
+async fn revoke_authority(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<AuthorityId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let found = authorities::revoke(&mut act, id).await?;
+    let answer = Answer::ok(&ConsequencesView::from(found))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Record a mandate: the recipient, or whoever governs the registration.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewMandate,
+    responses((status = 201, body = Mandate)))]
+async fn give_mandate(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewMandate>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let days = (body.first_day.0, body.last_day.0);
+    let given = authorities::add_mandate(&mut act, id, body.recipient_id, body.collector_id, days).await?;
+    let answer = Answer::created(&given, format!("/v1/registrations/{id}/mandates"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Mandates of a registration: a keyholder sees his own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Mandate>)))]
+async fn list_mandates(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = authorities::mandates(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Revoke a mandate.
+#[utoipa::path(post, path = "/v1/mandates/{mandate_id}/revocation", tag = "authorities",
+    params(("mandate_id" = MandateId, Path)), responses((status = 200, body = Mandate)))]
+async fn revoke_mandate(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<MandateId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let revoked = authorities::revoke_mandate(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&revoked)?).await?.into_response())
+}

@@ -1,0 +1,118 @@
+//! Owner's cards.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use secrecy::ExposeSecret;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use crate::application::access::Caller;
+use crate::application::{Act, ActError, Answer, App, cards};
+use crate::domain::calendar::Day;
+use crate::domain::ids::{CardId, PersonId, RegistrationId};
+use crate::domain::records::Card;
+use crate::domain::register::CardState;
+use crate::http::answer::{Handled, List, list};
+use crate::http::extract::{Id, Keyed, Query, Secret};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(issue_card, list_cards))
+        .routes(routes!(set_card_state))
+        .routes(routes!(set_pin))
+}
+
+body! {
+    /// A card to issue.
+    pub struct NewCard {
+        /// To whom.
+        person_id: PersonId,
+        /// Its last day; two years ahead, when absent.
+        expires_on: Option<Day>,
+    }
+
+    /// Where a card is to stand.
+    pub struct CardStateChange {
+        /// The state.
+        state: CardState,
+    }
+
+    /// A PIN to set.
+    pub struct NewPin {
+        /// Four to eight digits, not all the same.
+        #[schema(value_type = String, format = Password, pattern = "^[0-9]{4,8}$")]
+        pin: Secret,
+    }
+}
+
+/// Issue a card to somebody with an authority in force (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewCard,
+    responses((status = 201, body = Card)))]
+async fn issue_card(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewCard>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let issued = cards::issue(&mut act, id, body.person_id, body.expires_on.map(|day| day.0)).await?;
+    let answer = Answer::created(&issued, format!("/v1/registrations/{id}/cards"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Cards of a registration: a keyholder sees his own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Card>)))]
+async fn list_cards(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = cards::all(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Suspend, reinstate or revoke a card; its holder may suspend or revoke it.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/state", tag = "cards",
+    params(("card_id" = CardId, Path)), request_body = CardStateChange,
+    responses((status = 200, body = Card)))]
+async fn set_card_state(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CardId>,
+    Keyed { key, body }: Keyed<CardStateChange>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let changed = cards::set_state(&mut act, id, body.state).await?;
+    Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
+}
+
+/// Set the PIN of one's own card.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/pin", tag = "cards",
+    params(("card_id" = CardId, Path)), request_body = NewPin, responses((status = 200, body = Card)))]
+async fn set_pin(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CardId>,
+    Keyed { key, body }: Keyed<NewPin>,
+) -> Handled {
+    let pin = body.pin.checked("/pin", 4, 8)?;
+    let digits = pin.expose_secret().as_bytes();
+    let all_same = digits.iter().all(|digit| Some(digit) == digits.first());
+    if all_same || !digits.iter().all(u8::is_ascii_digit) {
+        return Err(ActError::invalid("/pin", "must be four to eight digits, not all the same").into());
+    }
+    // The hash takes tens of milliseconds: before the transaction, never in it.
+    let hash = app.passwords.hash(pin, app.outside.bytes()).await.map_err(ActError::from)?;
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let changed = cards::set_pin(&mut act, id, &hash).await?;
+    Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
+}

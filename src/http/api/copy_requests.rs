@@ -1,0 +1,386 @@
+//! The life of a copy.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use serde_json::Value;
+use time::OffsetDateTime;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::{ListQuery, list_query};
+use crate::application::access::Caller;
+use crate::application::copies::{self, Ask, CutStep, Decided, HandOverStep};
+use crate::application::{Act, Answer, App, cards};
+use crate::domain::calendar::{Day, Moment};
+use crate::domain::copy_request::RequestState;
+use crate::domain::count::Quantity;
+use crate::domain::decision::{Decision, Reason};
+use crate::domain::ids::{
+    CopyRequestId, CounterId, DecisionId, DifferId, EntryId, KeyId, PersonId, RegistrationId,
+};
+use crate::domain::number::TypedNumber;
+use crate::domain::records::{CopyRequest, Key};
+use crate::domain::register::{DocumentKind, Purpose};
+use crate::domain::text::Remark;
+use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
+use crate::http::extract::{Body, Id, Keyed, Query, Secret};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(ask, list_copy_requests))
+        .routes(routes!(may_i))
+        .routes(routes!(read_copy_request))
+        .routes(routes!(list_decisions))
+        .routes(routes!(approve))
+        .routes(routes!(decline))
+        .routes(routes!(withdraw))
+        .routes(routes!(cut))
+        .routes(routes!(hand_over))
+        .routes(routes!(list_overrides))
+}
+
+body! {
+    /// A copy to ask for.
+    pub struct NewCopyRequest {
+        /// A key of which differ.
+        differ_id: DifferId,
+        /// For whom; for the caller, when absent.
+        recipient_id: Option<PersonId>,
+        /// Where it is to be cut.
+        counter_id: CounterId,
+        /// How many; one, when absent.
+        quantity: Option<Quantity>,
+        /// Why; one more key, when absent.
+        purpose: Option<Purpose>,
+        /// The key that it replaces.
+        replaces_key_id: Option<KeyId>,
+        /// From when it is needed.
+        needed_from: Option<Moment>,
+        /// By when it comes back.
+        due_back_on: Option<Day>,
+        /// The completed temporary issue whose keys are to stay out longer; nothing is cut.
+        extends_request_id: Option<CopyRequestId>,
+        /// Why the authority that normally approves cannot act; asks for an override.
+        emergency_reason: Option<Remark>,
+    }
+
+    /// An approval.
+    pub struct NewApproval {
+        /// In place of an authority that cannot act, by an officer whom the rules name.
+        emergency: Option<bool>,
+    }
+
+    /// Keys to cut now, and what was shown.
+    pub struct NewCut {
+        /// How many now.
+        quantity: Quantity,
+        /// The number of the card that was shown.
+        card_number: Option<TypedNumber>,
+        /// The PIN that its holder entered.
+        #[schema(value_type = Option<String>, format = Password, max_length = 8)]
+        pin: Option<Secret>,
+        /// The kind of identity document that was seen.
+        document_seen: Option<DocumentKind>,
+        /// The worn key was handed in; no, when absent.
+        old_key_handed_in: Option<bool>,
+    }
+
+    /// Keys to hand over now, and what was shown.
+    pub struct NewHandOver {
+        /// How many now.
+        quantity: Quantity,
+        /// Who stands there; the recipient, when absent.
+        collected_by_id: Option<PersonId>,
+        /// The number of the card that was shown.
+        card_number: Option<TypedNumber>,
+        /// The PIN that its holder entered.
+        #[schema(value_type = Option<String>, format = Password, max_length = 8)]
+        pin: Option<Secret>,
+        /// The kind of identity document that was seen.
+        document_seen: Option<DocumentKind>,
+    }
+}
+
+impl From<NewCopyRequest> for Ask {
+    fn from(body: NewCopyRequest) -> Self {
+        Self {
+            differ: body.differ_id,
+            recipient: body.recipient_id,
+            counter: body.counter_id,
+            quantity: body.quantity.map_or(1, Quantity::signed),
+            purpose: body.purpose.unwrap_or(Purpose::Additional),
+            replaces: body.replaces_key_id,
+            needed_from: body.needed_from.map(|moment| moment.0),
+            due_back_on: body.due_back_on.map(|day| day.0),
+            extends: body.extends_request_id,
+            emergency_reason: body.emergency_reason,
+        }
+    }
+}
+
+list_query! {
+    /// Which requests.
+    pub struct CopyRequestQuery {
+        /// In one state.
+        state: RequestState,
+    }
+}
+
+/// A request, the decision on this step, and the keys that it brought.
+#[derive(Serialize, ToSchema)]
+struct StepView {
+    /// The request as it is now.
+    copy_request: CopyRequest,
+    /// The decision; a refusal is one too.
+    decision: Decision,
+    /// Its id.
+    decision_id: Option<DecisionId>,
+    /// Keys that were cut or handed over in this step.
+    keys: Vec<Key>,
+}
+
+fn view(decided: Decided, keys: Vec<Key>) -> StepView {
+    StepView {
+        copy_request: decided.request,
+        decision: decided.decision,
+        decision_id: decided.decision_id,
+        keys,
+    }
+}
+
+fn small(quantity: Quantity) -> u16 {
+    u16::try_from(quantity.get()).unwrap_or(u16::MAX)
+}
+
+/// Ask for a copy. A refusal is a decision, recorded: 201 like a yes.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
+    responses((status = 201, body = StepView)))]
+async fn ask(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewCopyRequest>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let decided = copies::ask(&mut act, id, body.into()).await?;
+    let location = format!("/v1/copy-requests/{}", decided.request.id);
+    let version = decided.request.version;
+    let answer = Answer::created(&view(decided, vec![]), location)?.version(version);
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// May I? The decision that asking would bring; nothing is written.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests/dry-run", tag = "copies",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
+    responses((status = 200, body = Decision)))]
+async fn may_i(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Body(body): Body<NewCopyRequest>,
+) -> Handled {
+    let decision = copies::may_i(&app, &caller, id, body.into()).await?;
+    Ok(axum::Json(decision).into_response())
+}
+
+/// Requests on a registration: a keyholder sees his own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
+    params(("registration_id" = RegistrationId, Path), CopyRequestQuery),
+    responses((status = 200, body = List<CopyRequest>)))]
+async fn list_copy_requests(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<CopyRequestQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = copies::all(&app, &caller, id, query.state, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A request: for its parties, and for the counter where it is to be cut.
+#[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+async fn read_copy_request(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> Handled {
+    let found = copies::request(&app, &caller, id).await?;
+    Ok(Answer::ok(&found)?.version(found.version).into_response())
+}
+
+/// A decision that was taken on a request.
+#[derive(Serialize, ToSchema)]
+struct DecisionView {
+    /// Its id.
+    id: DecisionId,
+    /// At which step.
+    act: String,
+    /// What it came to; `recorded` where there was nothing to decide.
+    outcome: String,
+    /// Why.
+    #[schema(value_type = Vec<Reason>)]
+    reasons: Value,
+    /// Under which version of the rules.
+    rules_version: i32,
+    /// When.
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    /// Its entry in the evidence log.
+    entry_id: EntryId,
+}
+
+/// The decisions on a request, oldest first.
+#[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<DecisionView>)))]
+async fn list_decisions(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> Handled {
+    let items = copies::decisions(&app, &caller, id)
+        .await?
+        .into_iter()
+        .map(|taken| DecisionView {
+            id: taken.id,
+            act: taken.act,
+            outcome: taken.outcome,
+            reasons: taken.reasons,
+            rules_version: taken.rules_version,
+            at: taken.at,
+            entry_id: EntryId(taken.entry_id),
+        })
+        .collect();
+    Ok(Answer::ok(&List { items })?.into_response())
+}
+
+/// Approve a request. An approval that the rules do not accept is a decision too, and changes nothing.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/approvals", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewApproval,
+    responses((status = 201, body = StepView)))]
+async fn approve(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, body }: Keyed<NewApproval>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let decided = copies::approve(&mut act, id, body.emergency.unwrap_or(false)).await?;
+    let answer = Answer::created(&view(decided, vec![]), format!("/v1/copy-requests/{id}/decisions"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Decline a request: somebody with approving authority says no.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/decline", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+async fn decline(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let request = copies::decline(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&request)?.version(request.version)).await?.into_response())
+}
+
+/// Withdraw a request.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/withdrawal", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+async fn withdraw(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let request = copies::withdraw(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&request)?.version(request.version)).await?.into_response())
+}
+
+/// Cut keys (staff of the counter): all that were authorised, or some.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cuts", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewCut,
+    responses((status = 201, body = StepView)))]
+async fn cut(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, body }: Keyed<NewCut>,
+) -> Handled {
+    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    copies::require_at_counter(&app, &caller, id).await?;
+    let shown = cards::look_at(&app, body.card_number.as_ref(), pin).await?;
+    let step = CutStep {
+        quantity: small(body.quantity),
+        shown,
+        document: body.document_seen,
+        surrendered: body.old_key_handed_in.unwrap_or(false),
+    };
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let (decided, keys) = copies::cut(&mut act, id, step).await?;
+    let answer = Answer::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Hand keys over (staff of the counter): all that were cut, or some.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/hand-overs", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewHandOver,
+    responses((status = 201, body = StepView)))]
+async fn hand_over(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, body }: Keyed<NewHandOver>,
+) -> Handled {
+    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    copies::require_at_counter(&app, &caller, id).await?;
+    let shown = cards::look_at(&app, body.card_number.as_ref(), pin).await?;
+    let step = HandOverStep {
+        quantity: small(body.quantity),
+        shown,
+        document: body.document_seen,
+        collector: body.collected_by_id,
+    };
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let (decided, keys) = copies::hand_over(&mut act, id, step).await?;
+    let answer = Answer::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// An approval that stood in for the normal authority.
+#[derive(Serialize, ToSchema)]
+struct OverrideView {
+    /// The approval.
+    id: uuid::Uuid,
+    /// Of which request.
+    copy_request_id: CopyRequestId,
+    /// By whom.
+    approver_id: PersonId,
+    /// Why the normal authority could not act.
+    reason: Option<String>,
+    /// When.
+    #[serde(with = "time::serde::rfc3339")]
+    given_at: OffsetDateTime,
+}
+
+/// Overrides on every registration, listed apart (supplier).
+#[utoipa::path(get, path = "/v1/overrides", tag = "copies", params(ListQuery),
+    responses((status = 200, body = List<OverrideView>)))]
+async fn list_overrides(
+    State(app): State<App>,
+    caller: Caller,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = copies::overrides(&app, &caller, page).await?;
+    let found = found.into_iter().map(|found| OverrideView {
+        id: found.id,
+        copy_request_id: found.request_id,
+        approver_id: found.approver_id,
+        reason: found.reason,
+        given_at: found.given_at,
+    });
+    Ok(list(&uri, page, found.collect(), |item| item.id))
+}

@@ -1,0 +1,197 @@
+//! Counters, their appointments, their blanks, and what they have to cut.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::{ListQuery, list_query};
+use crate::application::access::Caller;
+use crate::application::{Act, Answer, App, counters};
+use crate::domain::calendar::Day;
+use crate::domain::copy_request::RequestState;
+use crate::domain::count::BlankCount;
+use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::records::{Appointment, BlankAccount, CopyRequest, Counter};
+use crate::domain::text::Name;
+use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(add_counter, list_counters))
+        .routes(routes!(read_counter))
+        .routes(routes!(add_appointment, list_appointments))
+        .routes(routes!(revoke_appointment))
+        .routes(routes!(send_blanks))
+        .routes(routes!(read_blanks))
+        .routes(routes!(list_requests_at_counter))
+}
+
+body! {
+    /// A counter to add.
+    pub struct NewCounter {
+        /// The dealer.
+        dealer_id: OrganisationId,
+        /// Its name.
+        name: Name,
+    }
+
+    /// An appointment to make.
+    pub struct NewAppointment {
+        /// For which section.
+        section_id: SectionId,
+        /// First day.
+        first_day: Day,
+        /// Last day.
+        last_day: Option<Day>,
+    }
+
+    /// Blanks to send.
+    pub struct NewConsignment {
+        /// Of which section.
+        section_id: SectionId,
+        /// How many.
+        quantity: BlankCount,
+    }
+}
+
+list_query! {
+    /// Which counters.
+    pub struct CounterQuery {
+        /// Appointed for this section today.
+        section_id: SectionId,
+    }
+
+    /// Which requests.
+    pub struct CounterRequestQuery {
+        /// In one state.
+        state: RequestState,
+    }
+}
+
+/// Add a counter of a dealer (supplier).
+#[utoipa::path(post, path = "/v1/counters", tag = "counters", request_body = NewCounter,
+    responses((status = 201, body = Counter)))]
+async fn add_counter(
+    State(app): State<App>,
+    caller: Caller,
+    Keyed { key, body }: Keyed<NewCounter>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let added = counters::add(&mut act, body.dealer_id, body.name).await?;
+    let answer = Answer::created(&added, format!("/v1/counters/{}", added.id))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Counters.
+#[utoipa::path(get, path = "/v1/counters", tag = "counters", params(CounterQuery),
+    responses((status = 200, body = List<Counter>)))]
+async fn list_counters(
+    State(app): State<App>,
+    _: Caller,
+    uri: Uri,
+    Query(query): Query<CounterQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = counters::all(&app, query.section_id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A counter.
+#[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
+    params(("counter_id" = CounterId, Path)), responses((status = 200, body = Counter)))]
+async fn read_counter(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> Handled {
+    Ok(Answer::ok(&counters::counter(&app, id).await?)?.into_response())
+}
+
+/// Appoint a counter for a section (supplier).
+#[utoipa::path(post, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
+    params(("counter_id" = CounterId, Path)), request_body = NewAppointment,
+    responses((status = 201, body = Appointment)))]
+async fn add_appointment(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+    Keyed { key, body }: Keyed<NewAppointment>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let days = (body.first_day.0, body.last_day.map(|day| day.0));
+    let added = counters::appoint(&mut act, id, body.section_id, days).await?;
+    let answer = Answer::created(&added, format!("/v1/counters/{id}/appointments"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Appointments of a counter (its dealer, or the supplier).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
+    params(("counter_id" = CounterId, Path), ListQuery),
+    responses((status = 200, body = List<Appointment>)))]
+async fn list_appointments(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = counters::appointments(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Revoke an appointment (supplier): nothing is cut under it from now on.
+#[utoipa::path(post, path = "/v1/appointments/{appointment_id}/revocation", tag = "counters",
+    params(("appointment_id" = AppointmentId, Path)), responses((status = 200, body = Appointment)))]
+async fn revoke_appointment(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<AppointmentId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let revoked = counters::revoke_appointment(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&revoked)?).await?.into_response())
+}
+
+/// Send blanks to a counter (supplier).
+#[utoipa::path(post, path = "/v1/counters/{counter_id}/consignments", tag = "counters",
+    params(("counter_id" = CounterId, Path)), request_body = NewConsignment,
+    responses((status = 201, body = serde_json::Value)))]
+async fn send_blanks(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+    Keyed { key, body }: Keyed<NewConsignment>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let consignment = counters::consign(&mut act, id, body.section_id, body.quantity.signed()).await?;
+    let answer =
+        Answer::created(&serde_json::json!({"id": consignment}), format!("/v1/counters/{id}/blanks"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// The blank accounts of a counter (its dealer, or the supplier).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "counters",
+    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<BlankAccount>)))]
+async fn read_blanks(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+    let items = counters::blanks(&app, &caller, id).await?;
+    Ok(Answer::ok(&List { items })?.into_response())
+}
+
+/// Requests to be cut at a counter (its dealer, or the supplier).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/copy-requests", tag = "counters",
+    params(("counter_id" = CounterId, Path), CounterRequestQuery),
+    responses((status = 200, body = List<CopyRequest>)))]
+async fn list_requests_at_counter(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+    uri: Uri,
+    Query(query): Query<CounterRequestQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = counters::requests(&app, &caller, id, query.state, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}

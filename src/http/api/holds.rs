@@ -1,0 +1,99 @@
+//! Holds.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use crate::application::access::Caller;
+use crate::application::holds;
+use crate::application::{Act, Answer, App};
+use crate::domain::calendar::Day;
+use crate::domain::ids::{HoldId, PersonId, RegistrationId};
+use crate::domain::records::Hold;
+use crate::domain::register::HoldKind;
+use crate::domain::text::Reference;
+use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(place_hold, list_holds)).routes(routes!(lift_hold))
+}
+
+body! {
+    /// A hold to place.
+    pub struct NewHold {
+        /// Why.
+        kind: HoldKind,
+        /// The one person whom a court bars; everybody is stopped, when absent.
+        barred_person_id: Option<PersonId>,
+        /// Which court, for an order.
+        court: Option<Reference>,
+        /// The day of the order.
+        ordered_on: Option<Day>,
+        /// The day on which it ends.
+        ends_on: Option<Day>,
+    }
+}
+
+impl From<NewHold> for holds::NewHold {
+    fn from(body: NewHold) -> Self {
+        Self {
+            kind: body.kind,
+            barred_person: body.barred_person_id,
+            court: body.court,
+            ordered_on: body.ordered_on.map(|day| day.0),
+            ends_on: body.ends_on.map(|day| day.0),
+        }
+    }
+}
+
+/// Place a hold (owner, agent, supplier): nothing may be copied until it is lifted.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewHold,
+    responses((status = 201, body = Hold)))]
+async fn place_hold(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewHold>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let placed = holds::place(&mut act, id, body.into()).await?;
+    let answer = Answer::created(&placed, format!("/v1/registrations/{id}/holds"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Holds of a registration, those that were lifted too.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Hold>)))]
+async fn list_holds(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = holds::all(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Lift a hold; one that a court ordered is lifted by the supplier.
+#[utoipa::path(post, path = "/v1/holds/{hold_id}/lift", tag = "holds",
+    params(("hold_id" = HoldId, Path)), responses((status = 200, body = Hold)))]
+async fn lift_hold(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<HoldId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let lifted = holds::lift(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&lifted)?).await?.into_response())
+}

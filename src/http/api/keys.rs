@@ -1,0 +1,286 @@
+//! Keys, lever packs and losses.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::{ListQuery, list_query};
+use crate::application::access::Caller;
+use crate::application::{Act, Answer, App, keys};
+use crate::domain::calendar::Day;
+use crate::domain::count::PackKeys;
+use crate::domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
+use crate::domain::key::KeyState;
+use crate::domain::records::{Key, LeverPack, Loss};
+use crate::domain::register::{ChargeState, LossKind};
+use crate::domain::text::{PackNumber, Reference};
+use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(record_lever_pack, list_lever_packs))
+        .routes(routes!(list_keys))
+        .routes(routes!(read_key))
+        .routes(routes!(issue_key))
+        .routes(routes!(pass_key_on))
+        .routes(routes!(return_key))
+        .routes(routes!(destroy_key))
+        .routes(routes!(report_loss))
+        .routes(routes!(list_losses))
+        .routes(routes!(settle_loss))
+}
+
+body! {
+    /// A lever pack with its keys.
+    pub struct NewLeverPack {
+        /// For which differ.
+        differ_id: DifferId,
+        /// The number on it.
+        number: PackNumber,
+        /// The keys that came with it; two, when absent (common practice).
+        keys: Option<PackKeys>,
+    }
+
+    /// A key to issue.
+    pub struct KeyIssue {
+        /// To whom.
+        person_id: PersonId,
+        /// By when it comes back.
+        due_back_on: Option<Day>,
+    }
+
+    /// A key to pass on.
+    pub struct KeyTransfer {
+        /// To whom.
+        person_id: PersonId,
+    }
+
+    /// The report of a loss.
+    pub struct NewLoss {
+        /// Lost or stolen.
+        kind: LossKind,
+        /// The reference that the police gave.
+        crime_reference: Option<Reference>,
+    }
+
+    /// What becomes of a loss.
+    pub struct LossSettlement {
+        /// `paid` or `waived`; left as it is, when absent.
+        charge: Option<ChargeState>,
+        /// The reference that the police gave.
+        crime_reference: Option<Reference>,
+    }
+}
+
+list_query! {
+    /// Which keys.
+    pub struct KeyQuery {
+        /// Of one differ.
+        differ_id: DifferId,
+        /// In one state.
+        state: KeyState,
+    }
+}
+
+/// A lever pack and its keys.
+#[derive(Serialize, ToSchema)]
+struct PackView {
+    /// The pack.
+    lever_pack: LeverPack,
+    /// Its keys, in store.
+    keys: Vec<Key>,
+}
+
+/// Record a lever pack and its keys (supplier).
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewLeverPack,
+    responses((status = 201, body = PackView)))]
+async fn record_lever_pack(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewLeverPack>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let count = body.keys.map_or(2, |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
+    let (lever_pack, keys) = keys::add_pack(&mut act, id, body.differ_id, body.number, count).await?;
+    let answer =
+        Answer::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Lever packs of a registration.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<LeverPack>)))]
+async fn list_lever_packs(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = keys::packs(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Keys of a registration, and who holds them: a keyholder sees those of his differs.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys", tag = "keys",
+    params(("registration_id" = RegistrationId, Path), KeyQuery),
+    responses((status = 200, body = List<Key>)))]
+async fn list_keys(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<KeyQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = keys::all(&app, &caller, id, query.differ_id, query.state, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A key.
+#[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", params(("key_id" = KeyId, Path)),
+    responses((status = 200, body = Key)))]
+async fn read_key(State(app): State<App>, caller: Caller, Id(id): Id<KeyId>) -> Handled {
+    let found = keys::key(&app, &caller, id).await?;
+    Ok(Answer::ok(&found)?.version(found.version).into_response())
+}
+
+/// Issue a key from the store (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/keys/{key_id}/issue", tag = "keys", params(("key_id" = KeyId, Path)),
+    request_body = KeyIssue, responses((status = 200, body = Key)))]
+async fn issue_key(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<KeyId>,
+    Keyed { key, body }: Keyed<KeyIssue>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let issued = keys::issue(&mut act, id, body.person_id, body.due_back_on.map(|day| day.0)).await?;
+    Ok(act.finish(Answer::ok(&issued)?.version(issued.version)).await?.into_response())
+}
+
+/// Pass a key on to somebody else, where the rules allow it.
+#[utoipa::path(post, path = "/v1/keys/{key_id}/transfer", tag = "keys", params(("key_id" = KeyId, Path)),
+    request_body = KeyTransfer, responses((status = 200, body = Key)))]
+async fn pass_key_on(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<KeyId>,
+    Keyed { key, body }: Keyed<KeyTransfer>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let passed = keys::pass_on(&mut act, id, body.person_id).await?;
+    Ok(act.finish(Answer::ok(&passed)?.version(passed.version)).await?.into_response())
+}
+
+/// A key came back, or was found (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/keys/{key_id}/return", tag = "keys", params(("key_id" = KeyId, Path)),
+    responses((status = 200, body = Key)))]
+async fn return_key(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<KeyId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let returned = keys::take_back(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&returned)?.version(returned.version)).await?.into_response())
+}
+
+/// A key was destroyed (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/keys/{key_id}/destruction", tag = "keys",
+    params(("key_id" = KeyId, Path)), responses((status = 200, body = Key)))]
+async fn destroy_key(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<KeyId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let destroyed = keys::destroy(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&destroyed)?.version(destroyed.version)).await?.into_response())
+}
+
+/// What the report of a loss leads to.
+#[derive(Serialize, ToSchema)]
+struct LossView {
+    /// The report.
+    loss: Loss,
+    /// The police reference that the rules ask for is missing.
+    crime_reference_missing: bool,
+    /// The lost keys call for a review of the locks.
+    review_due: bool,
+    /// What the program says besides; it does not judge.
+    cautions: Vec<&'static str>,
+}
+
+/// Report a key lost or stolen: its holder, or whoever governs the registration.
+#[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys", params(("key_id" = KeyId, Path)),
+    request_body = NewLoss, responses((status = 201, body = LossView)))]
+async fn report_loss(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<KeyId>,
+    Keyed { key, body }: Keyed<NewLoss>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let report = keys::report_loss(&mut act, id, body.kind, body.crime_reference).await?;
+    let charged = report.loss.charge != ChargeState::None;
+    let view = LossView {
+        crime_reference_missing: report.crime_reference_missing,
+        review_due: report.review_due,
+        cautions: if charged {
+            vec![
+                "A charge for a lost key must be one that local law allows: reasonable and evidenced in \
+                 England, the actual cost in Wales; other countries have their own law.",
+            ]
+        } else {
+            vec![]
+        },
+        loss: report.loss,
+    };
+    let answer = Answer::created(&view, format!("/v1/keys/{id}"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Losses of a registration.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Loss>)))]
+async fn list_losses(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = keys::losses(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Settle a loss: its charge is paid or waived, the police reference comes in.
+#[utoipa::path(post, path = "/v1/losses/{loss_id}/settlement", tag = "keys",
+    params(("loss_id" = LossId, Path)), request_body = LossSettlement,
+    responses((status = 200, body = Loss)))]
+async fn settle_loss(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<LossId>,
+    Keyed { key, body }: Keyed<LossSettlement>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let settled = keys::settle_loss(&mut act, id, body.charge, body.crime_reference).await?;
+    Ok(act.finish(Answer::ok(&settled)?).await?.into_response())
+}

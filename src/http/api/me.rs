@@ -1,0 +1,129 @@
+//! The caller: who he is, his password, his second factor.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::App;
+use crate::application::access::Caller;
+use crate::application::sessions;
+use crate::domain::ids::{ActorId, OrganisationId, PersonId};
+use crate::domain::register::{OrganisationKind, Post};
+use crate::http::answer::Handled;
+use crate::http::extract::{Body, Secret};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(who_am_i))
+        .routes(routes!(change_password))
+        .routes(routes!(propose_second_factor))
+        .routes(routes!(confirm_second_factor))
+}
+
+/// Where the caller sits.
+#[derive(Serialize, ToSchema)]
+pub struct SeatView {
+    /// In which organisation.
+    organisation_id: OrganisationId,
+    /// What it is.
+    kind: OrganisationKind,
+    /// As what.
+    post: Post,
+}
+
+/// Who calls.
+#[derive(Serialize, ToSchema)]
+pub struct Me {
+    /// The id under which acts are recorded.
+    actor_id: ActorId,
+    /// The person, where it is one.
+    person_id: Option<PersonId>,
+    /// Seats that count now.
+    seats: Vec<SeatView>,
+    /// Some seats are asleep: they ask for a second factor.
+    second_factor_missing: bool,
+}
+
+/// Who am I?
+#[utoipa::path(get, path = "/v1/me", tag = "me", responses((status = 200, body = Me)))]
+async fn who_am_i(caller: Caller) -> Json<Me> {
+    let seat = |seat: &crate::storage::people::Seat| SeatView {
+        organisation_id: seat.organisation,
+        kind: seat.kind,
+        post: seat.post,
+    };
+    Json(Me {
+        actor_id: caller.actor(),
+        person_id: caller.person(),
+        seats: caller.seats().iter().map(seat).collect(),
+        second_factor_missing: caller.second_factor_missing,
+    })
+}
+
+body! {
+    /// The old password and the new one.
+    pub struct PasswordChange {
+        /// The old one.
+        #[schema(value_type = String, format = Password, max_length = 200)]
+        old_password: Secret,
+        /// The new one: at least twelve characters.
+        #[schema(value_type = String, format = Password, min_length = 12, max_length = 200)]
+        new_password: Secret,
+    }
+
+    /// A code of the second factor.
+    pub struct SecondFactorCode {
+        /// Six digits.
+        #[schema(pattern = "^[0-9]{6}$")]
+        code: String,
+    }
+}
+
+/// Change the password; every session ends.
+#[utoipa::path(post, path = "/v1/me/password", tag = "me", request_body = PasswordChange,
+    responses((status = 204)))]
+async fn change_password(
+    State(app): State<App>,
+    caller: Caller,
+    Body(body): Body<PasswordChange>,
+) -> Handled {
+    let old = body.old_password.checked("/old_password", 1, 200)?;
+    let new = body.new_password.checked("/new_password", 12, 200)?;
+    sessions::change_password(&app, &caller, old, new).await?;
+    Ok(StatusCode::NO_CONTENT.into_response())
+}
+
+/// A second factor to set up.
+#[derive(Serialize, ToSchema)]
+pub struct ProposedSecondFactor {
+    /// The secret in base32, to type.
+    secret: String,
+    /// The same as an `otpauth` address, for a QR code.
+    address: String,
+}
+
+/// Propose a second factor (RFC 6238); a proposal that was not confirmed is replaced.
+#[utoipa::path(post, path = "/v1/me/second-factor", tag = "me",
+    responses((status = 201, body = ProposedSecondFactor)))]
+async fn propose_second_factor(State(app): State<App>, caller: Caller) -> Handled {
+    let (secret, address) = sessions::propose_second_factor(&app, &caller).await?;
+    Ok((StatusCode::CREATED, Json(ProposedSecondFactor { secret, address })).into_response())
+}
+
+/// Confirm the second factor with a code; every session ends.
+#[utoipa::path(post, path = "/v1/me/second-factor/confirmation", tag = "me", request_body = SecondFactorCode,
+    responses((status = 204)))]
+async fn confirm_second_factor(
+    State(app): State<App>,
+    caller: Caller,
+    Body(body): Body<SecondFactorCode>,
+) -> Handled {
+    sessions::confirm_second_factor(&app, &caller, &body.code).await?;
+    Ok(StatusCode::NO_CONTENT.into_response())
+}

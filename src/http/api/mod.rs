@@ -1,0 +1,70 @@
+//! The URL map: one file a resource.
+
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::application::App;
+
+mod authorities;
+mod cards;
+mod copy_requests;
+mod counters;
+pub mod health;
+mod holds;
+mod imports;
+mod keys;
+mod me;
+mod organisations;
+mod people;
+mod registrations;
+mod rules;
+mod sections;
+mod sessions;
+
+/// Every resource.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .merge(sessions::routes()) //       /v1/sessions, /v1/oauth, /v1/invitations, /.well-known
+        .merge(me::routes()) //             /v1/me
+        .merge(organisations::routes()) //  /v1/organisations, /v1/memberships, /v1/client-programs
+        .merge(people::routes()) //         /v1/people
+        .merge(sections::routes()) //       /v1/sections
+        .merge(counters::routes()) //       /v1/counters, /v1/appointments
+        .merge(registrations::routes()) //  /v1/registrations, /v1/locks
+        .merge(rules::routes()) //          /v1/default-rules, /v1/registrations/{id}/rules
+        .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, mandates
+        .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards
+        .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
+        .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs, losses
+        .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
+        .merge(imports::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
+}
+
+/// The query of a list.
+macro_rules! list_query {
+    ($( $(#[$meta:meta])* pub struct $name:ident { $( $(#[$field_meta:meta])* $field:ident: $type:ty, )* } )+) => { $(
+        $(#[$meta])*
+        #[derive(serde::Deserialize, utoipa::IntoParams)]
+        #[serde(deny_unknown_fields)]
+        #[into_params(parameter_in = Query)]
+        pub struct $name {
+            /// The last id of the page before.
+            after: Option<uuid::Uuid>,
+            /// The most items.
+            #[param(minimum = 1, maximum = 200)]
+            limit: Option<u16>,
+            $( $(#[$field_meta])* $field: Option<$type>, )*
+        }
+
+        impl $name {
+            fn page(&self) -> Result<$crate::storage::Page, $crate::http::problem::Problem> {
+                $crate::http::extract::PageQuery::new(self.after, self.limit)
+            }
+        }
+    )+ };
+}
+use list_query;
+
+list_query! {
+    /// A list without filters.
+    pub struct ListQuery {}
+}

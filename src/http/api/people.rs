@@ -1,0 +1,77 @@
+//! People.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::access::Caller;
+use crate::application::sessions::shown_once;
+use crate::application::{Act, Answer, App, people};
+use crate::domain::ids::PersonId;
+use crate::domain::records::Person;
+use crate::domain::text::{Email, Name};
+use crate::http::answer::Handled;
+use crate::http::body::Nothing;
+use crate::http::extract::{Id, Keyed};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(add_person))
+        .routes(routes!(read_person))
+        .routes(routes!(invite_person))
+}
+
+body! {
+    /// A person to enter.
+    pub struct NewPerson {
+        /// The name.
+        name: Name,
+        /// The address for mail; without one the person cannot sign in.
+        email: Option<Email>,
+    }
+}
+
+/// Enter a person: staff of any organisation, an owner, an agent.
+///
+/// Where an address was given, the answer has a member `invitation_token` besides, with which the
+/// person sets a password within seven days; it is shown this once.
+#[utoipa::path(post, path = "/v1/people", tag = "people", request_body = NewPerson,
+    responses((status = 201, body = Person)))]
+async fn add_person(
+    State(app): State<App>,
+    caller: Caller,
+    Keyed { key, body }: Keyed<NewPerson>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let (added, invitation) = people::add_person(&mut act, body.name, body.email).await?;
+    let answer = Answer::created(&added, format!("/v1/people/{}", added.id))?
+        .once("invitation_token", invitation.as_ref().map(shown_once));
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// A person: oneself, or one whom the caller entered or governs.
+#[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people", params(("person_id" = PersonId, Path)),
+    responses((status = 200, body = Person)))]
+async fn read_person(State(app): State<App>, caller: Caller, Id(id): Id<PersonId>) -> Handled {
+    Ok(Answer::ok(&people::person(&app, &caller, id).await?)?.into_response())
+}
+
+/// Invite a person again: the first token was lost, or the password.
+///
+/// The answer has a member `invitation_token`; it is shown this once.
+#[utoipa::path(post, path = "/v1/people/{person_id}/invitations", tag = "people",
+    params(("person_id" = PersonId, Path)), responses((status = 201, body = serde_json::Value)))]
+async fn invite_person(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<PersonId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let token = people::invite_again(&mut act, id).await?;
+    let answer = Answer::created(&serde_json::json!({}), format!("/v1/people/{id}"))?
+        .once("invitation_token", Some(shown_once(&token)));
+    Ok(act.finish(answer).await?.into_response())
+}

@@ -1,0 +1,106 @@
+//! Rules: the supplier's defaults, and those of a registration.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::access::Caller;
+use crate::application::{Act, Answer, App, registrations, sections};
+use crate::domain::ids::RegistrationId;
+use crate::domain::rules::Rules;
+use crate::http::answer::Handled;
+use crate::http::extract::{Body, Id, IfMatch, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(read_default_rules, set_default_rules))
+        .routes(routes!(read_rules, set_rules))
+}
+
+body! {
+    /// Rules to set.
+    pub struct RulesBody {
+        /// All of them; what is left out is what the program came with.
+        rules: Rules,
+    }
+}
+
+/// A version of rules.
+#[derive(Serialize, ToSchema)]
+struct RulesView {
+    /// Counts the versions.
+    version: i32,
+    /// The rules.
+    #[schema(value_type = Rules)]
+    rules: Value,
+}
+
+/// Which version.
+#[derive(serde::Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct RulesQuery {
+    /// A version; the one in force, when absent.
+    #[param(minimum = 1)]
+    version: Option<i32>,
+}
+
+/// The supplier's default rules (supplier).
+#[utoipa::path(get, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
+async fn read_default_rules(State(app): State<App>, caller: Caller) -> Handled {
+    let (version, rules) = sections::default_rules(&app, &caller).await?;
+    Ok(Answer::ok(&RulesView { version, rules })?.version(version).into_response())
+}
+
+/// Set the default rules for registrations to come (supplier).
+#[utoipa::path(put, path = "/v1/default-rules", tag = "rules", request_body = RulesBody,
+    responses((status = 200, body = RulesView)))]
+async fn set_default_rules(
+    State(app): State<App>,
+    caller: Caller,
+    IfMatch(version): IfMatch,
+    Body(body): Body<RulesBody>,
+) -> Handled {
+    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let version = sections::set_default_rules(&mut act, version, &body.rules).await?;
+    let rules = sections::rules_value(&body.rules)?;
+    let answer = Answer::ok(&RulesView { version, rules })?.version(version);
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// The rules of a registration, in force or of a version.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/rules", tag = "rules",
+    params(("registration_id" = RegistrationId, Path), RulesQuery),
+    responses((status = 200, body = RulesView)))]
+async fn read_rules(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Query(query): Query<RulesQuery>,
+) -> Handled {
+    let (version, rules) = registrations::rules(&app, &caller, id, query.version).await?;
+    Ok(Answer::ok(&RulesView { version, rules })?.version(version).into_response())
+}
+
+/// Set the rules of a registration (owner, or supplier): a new version, from now on.
+#[utoipa::path(put, path = "/v1/registrations/{registration_id}/rules", tag = "rules",
+    params(("registration_id" = RegistrationId, Path)), request_body = RulesBody,
+    responses((status = 200, body = RulesView)))]
+async fn set_rules(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    IfMatch(version): IfMatch,
+    Body(body): Body<RulesBody>,
+) -> Handled {
+    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let version = registrations::set_rules(&mut act, id, version, &body.rules).await?;
+    let rules = sections::rules_value(&body.rules)?;
+    let answer = Answer::ok(&RulesView { version, rules })?.version(version);
+    Ok(act.finish(answer).await?.into_response())
+}

@@ -1,0 +1,145 @@
+//! Key sections and their protection.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use crate::application::access::Caller;
+use crate::application::sections::{self, SectionContent};
+use crate::application::{Act, Answer, App};
+use crate::domain::calendar::Day;
+use crate::domain::ids::SectionId;
+use crate::domain::records::Section;
+use crate::domain::register::{Protection, ProtectionState, protection_state};
+use crate::domain::text::Name;
+use crate::http::answer::{Handled, List, list};
+use crate::http::extract::{Id, IfMatch, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(add_section, list_sections))
+        .routes(routes!(read_section, change_section))
+}
+
+body! {
+    /// What a section is.
+    pub struct SectionBody {
+        /// Its name.
+        name: Name,
+        /// What protects it.
+        protection: Protection,
+        /// Where the protection holds.
+        territory: Option<Name>,
+        /// When it was filed.
+        filed_on: Option<Day>,
+        /// When it has to be renewed next.
+        next_renewal_on: Option<Day>,
+        /// The last day that the law can give.
+        last_expiry_on: Option<Day>,
+    }
+}
+
+impl From<SectionBody> for SectionContent {
+    fn from(body: SectionBody) -> Self {
+        let day = |day: Option<Day>| day.map(|day| day.0);
+        Self {
+            name: body.name,
+            protection: body.protection,
+            territory: body.territory,
+            filed_on: day(body.filed_on),
+            next_renewal_on: day(body.next_renewal_on),
+            last_expiry_on: day(body.last_expiry_on),
+        }
+    }
+}
+
+/// A section, and where its protection stands today.
+#[derive(Serialize, ToSchema)]
+pub struct SectionView {
+    #[serde(flatten)]
+    section: Section,
+    /// Where the protection stands.
+    protection_state: ProtectionState,
+    /// What to say to a customer about it.
+    notice: &'static str,
+}
+
+fn view(app: &App, section: Section) -> SectionView {
+    let today = app.outside.clock.now().date();
+    let state = protection_state(section.protection, section.next_renewal_on, section.last_expiry_on, today);
+    let notice = match state {
+        ProtectionState::InForce => "Blanks of this section are protected in its territory.",
+        ProtectionState::RenewalDue => "The protection of this section is due for renewal within six months.",
+        ProtectionState::EndsSoon => {
+            "The protection of this section ends for good within a year; afterwards copies are restricted \
+             by agreement alone."
+        }
+        ProtectionState::ContractOnly => {
+            "Copies of this section are restricted by agreement between the parties."
+        }
+    };
+    SectionView { section, protection_state: state, notice }
+}
+
+/// Add a section (supplier).
+#[utoipa::path(post, path = "/v1/sections", tag = "sections", request_body = SectionBody,
+    responses((status = 201, body = SectionView)))]
+async fn add_section(
+    State(app): State<App>,
+    caller: Caller,
+    Keyed { key, body }: Keyed<SectionBody>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let added = sections::add(&mut act, body.into()).await?;
+    let (id, version) = (added.id, added.version);
+    let answer = Answer::created(&view(&app, added), format!("/v1/sections/{id}"))?.version(version);
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Sections.
+#[utoipa::path(get, path = "/v1/sections", tag = "sections", params(ListQuery),
+    responses((status = 200, body = List<SectionView>)))]
+async fn list_sections(
+    State(app): State<App>,
+    _: Caller,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = sections::all(&app, page).await?;
+    let found: Vec<SectionView> = found.into_iter().map(|section| view(&app, section)).collect();
+    Ok(list(&uri, page, found, |item| item.section.id.0))
+}
+
+/// A section.
+#[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
+    params(("section_id" = SectionId, Path)), responses((status = 200, body = SectionView)))]
+async fn read_section(State(app): State<App>, _: Caller, Id(id): Id<SectionId>) -> Handled {
+    let found = sections::section(&app, id).await?;
+    let version = found.version;
+    Ok(Answer::ok(&view(&app, found))?.version(version).into_response())
+}
+
+/// Change a section, for instance after a renewal (supplier).
+#[utoipa::path(put, path = "/v1/sections/{section_id}", tag = "sections",
+    params(("section_id" = SectionId, Path)), request_body = SectionBody,
+    responses((status = 200, body = SectionView)))]
+async fn change_section(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<SectionId>,
+    IfMatch(version): IfMatch,
+    crate::http::extract::Body(body): crate::http::extract::Body<SectionBody>,
+) -> Handled {
+    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let changed = sections::change(&mut act, id, version, body.into()).await?;
+    let version = changed.version;
+    let answer = Answer::ok(&view(&app, changed))?.version(version);
+    Ok(act.finish(answer).await?.into_response())
+}

@@ -1,0 +1,119 @@
+//! Request bodies: every wrong field at once, unknown fields refused.
+//!
+//! A body is declared once; the declaration gives the struct, its reading and its description:
+//!
+//! ```text
+//! body! {
+//!     /// A lock to add.
+//!     pub struct NewLock {
+//!         /// What is written on its line in the schedule.
+//!         label: Label,
+//!         /// On which side the door hangs.
+//!         hand: Option<Hand>,
+//!     }
+//! }
+//! ```
+
+use serde::de::DeserializeOwned;
+use serde_json::{Map, Value};
+
+use crate::application::FieldProblem;
+
+/// The fields of a body, taken out one by one; what is wrong is collected.
+pub struct Fields {
+    fields: Map<String, Value>,
+    problems: Vec<FieldProblem>,
+}
+
+impl Fields {
+    /// Of an object.
+    pub fn new(fields: Map<String, Value>) -> Self {
+        Self { fields, problems: Vec::new() }
+    }
+
+    /// Takes a field; an absent one is read as `null`, so that only an `Option` may be absent.
+    pub fn take<T: DeserializeOwned>(&mut self, name: &str) -> Option<T> {
+        let found = self.fields.remove(name);
+        let absent = found.is_none();
+        match serde_path_to_error::deserialize::<_, T>(found.unwrap_or(Value::Null)) {
+            Ok(value) => Some(value),
+            Err(_) if absent => {
+                self.problems.push(FieldProblem::new(format!("/{name}"), "is required"));
+                None
+            }
+            Err(error) => {
+                let pointer = pointer(name, error.path());
+                self.problems.push(FieldProblem::new(pointer, sentence(&error.inner().to_string())));
+                None
+            }
+        }
+    }
+
+    /// What was wrong, unknown fields too; nothing, when the body was read.
+    pub fn finish(self) -> Vec<FieldProblem> {
+        let mut problems = self.problems;
+        for name in self.fields.keys() {
+            problems.push(FieldProblem::new(format!("/{}", escaped(name)), "is not a field of this request"));
+        }
+        problems
+    }
+}
+
+/// RFC 6901 s. 3.
+fn escaped(name: &str) -> String {
+    name.replace('~', "~0").replace('/', "~1")
+}
+
+fn pointer(name: &str, path: &serde_path_to_error::Path) -> String {
+    use serde_path_to_error::Segment;
+    let mut pointer = format!("/{name}");
+    for segment in path {
+        match segment {
+            Segment::Seq { index } => pointer.push_str(&format!("/{index}")),
+            Segment::Map { key } => pointer.push_str(&format!("/{}", escaped(key))),
+            Segment::Enum { .. } | Segment::Unknown => {}
+        }
+    }
+    pointer
+}
+
+/// The driver's message without the value that was sent, which may be anything.
+fn sentence(message: &str) -> String {
+    let message = message.split(" at line ").next().unwrap_or(message);
+    match message.split_once(", expected ") {
+        Some((_, expected)) => format!("must be {}", expected.trim_start_matches("one of ").replace('`', "")),
+        None => message.to_owned(),
+    }
+}
+
+/// A body that is read from its fields.
+pub trait FromFields: Sized {
+    /// Takes every field, so that every wrong one is told.
+    fn from_fields(fields: &mut Fields) -> Option<Self>;
+}
+
+/// A body without fields.
+pub struct Nothing;
+
+impl FromFields for Nothing {
+    fn from_fields(_: &mut Fields) -> Option<Self> {
+        Some(Self)
+    }
+}
+
+macro_rules! body {
+    ($( $(#[$meta:meta])* pub struct $name:ident { $( $(#[$field_meta:meta])* $field:ident: $type:ty, )+ } )+) => { $(
+        $(#[$meta])*
+        #[derive(utoipa::ToSchema)]
+        pub struct $name {
+            $( $(#[$field_meta])* pub $field: $type, )+
+        }
+
+        impl $crate::http::body::FromFields for $name {
+            fn from_fields(fields: &mut $crate::http::body::Fields) -> Option<Self> {
+                $( let $field = fields.take(stringify!($field)); )+
+                Some(Self { $( $field: $field? ),+ })
+            }
+        }
+    )+ };
+}

@@ -1,0 +1,219 @@
+//! What handlers are given: the caller, ids, pages, bodies with their idempotency key, versions.
+
+use axum::extract::{FromRequest, FromRequestParts, Request};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, header};
+use secrecy::SecretString;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use super::body::{Fields, FromFields};
+use super::problem::{Problem, ProblemKind};
+use crate::application::access::Caller;
+use crate::application::{ActError, App, FieldProblem, Idempotency, sessions};
+use crate::storage;
+
+impl FromRequestParts<App> for Caller {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let token = bearer(&parts.headers).ok_or_else(|| Problem::new(ProblemKind::Unauthenticated))?;
+        Ok(sessions::caller(app, token).await?)
+    }
+}
+
+fn bearer(headers: &HeaderMap) -> Option<&str> {
+    let (scheme, token) = headers.get(header::AUTHORIZATION)?.to_str().ok()?.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
+}
+
+/// An id in the path. What is not an id is not found.
+pub struct Id<T>(pub T);
+
+impl<T: From<Uuid>, S: Send + Sync> FromRequestParts<S> for Id<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let not_found = || Problem::new(ProblemKind::NotFound);
+        let path = axum::extract::Path::<Uuid>::from_request_parts(parts, state).await;
+        Ok(Self(T::from(path.map_err(|_| not_found())?.0)))
+    }
+}
+
+/// A query string. What cannot be read names its parameter.
+pub struct Query<T>(pub T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Query<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Problem> {
+        let query = parts.uri.query().unwrap_or_default();
+        let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(query.as_bytes()));
+        serde_path_to_error::deserialize(pairs).map(Self).map_err(|error| {
+            let name = error.path().to_string();
+            let what = if name == "." { "the query".to_owned() } else { format!("parameter {name}") };
+            Problem::new(ProblemKind::Malformed).detail(format!("{what}: {}", error.inner()))
+        })
+    }
+}
+
+/// The page that a list is asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct PageQuery {
+    /// The page.
+    pub page: storage::Page,
+}
+
+const DEFAULT_LIMIT: i64 = 50;
+const MOST: i64 = 200;
+
+impl PageQuery {
+    /// From the two parameters that every list has.
+    pub fn new(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Page, Problem> {
+        let limit = limit.map_or(DEFAULT_LIMIT, i64::from);
+        if (1..=MOST).contains(&limit) {
+            Ok(storage::Page { after: after.unwrap_or(Uuid::nil()), limit })
+        } else {
+            Err(Problem::new(ProblemKind::Malformed)
+                .detail(format!("parameter limit: must be from 1 to {MOST}")))
+        }
+    }
+}
+
+/// A JSON body.
+pub struct Body<T>(pub T);
+
+/// A JSON body of a change that has one effect however often it is sent.
+pub struct Keyed<T> {
+    /// The key, and what it belongs to.
+    pub key: Idempotency,
+    /// The body.
+    pub body: T,
+}
+
+async fn read(request: Request) -> Result<axum::body::Bytes, Problem> {
+    axum::body::Bytes::from_request(request, &()).await.map_err(|rejection| {
+        let too_large = rejection.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE;
+        Problem::new(if too_large { ProblemKind::TooLarge } else { ProblemKind::Malformed })
+    })
+}
+
+fn parse<T: FromFields>(headers: &HeaderMap, bytes: &[u8]) -> Result<T, Problem> {
+    let value = if bytes.is_empty() {
+        Value::Object(serde_json::Map::new())
+    } else {
+        if !is_json(headers) {
+            return Err(Problem::new(ProblemKind::UnsupportedType).detail("send application/json"));
+        }
+        serde_json::from_slice(bytes).map_err(|error| {
+            Problem::new(ProblemKind::Malformed).detail(format!(
+                "not JSON: line {}, column {}",
+                error.line(),
+                error.column()
+            ))
+        })?
+    };
+    let Value::Object(map) = value else {
+        return Err(Problem::fields(vec![FieldProblem::new("", "must be an object")]));
+    };
+    let mut fields = Fields::new(map);
+    let read = T::from_fields(&mut fields);
+    match (read, fields.finish()) {
+        (Some(body), problems) if problems.is_empty() => Ok(body),
+        (_, problems) => Err(Problem::fields(problems)),
+    }
+}
+
+fn is_json(headers: &HeaderMap) -> bool {
+    headers
+        .get(header::CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .and_then(|value| value.split(';').next())
+        .is_some_and(|kind| kind.trim().eq_ignore_ascii_case("application/json"))
+}
+
+impl<T: FromFields, S: Send + Sync> FromRequest<S> for Body<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
+        let headers = request.headers().clone();
+        Ok(Self(parse(&headers, &read(request).await?)?))
+    }
+}
+
+impl<T: FromFields, S: Send + Sync> FromRequest<S> for Keyed<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
+        let (key, headers, bytes) = keyed(request).await?;
+        Ok(Self { key, body: parse(&headers, &bytes)? })
+    }
+}
+
+/// The key of a change, its headers and the bytes of its body.
+pub async fn keyed(request: Request) -> Result<(Idempotency, HeaderMap, axum::body::Bytes), Problem> {
+    let headers = request.headers().clone();
+    let key = headers.get("idempotency-key").ok_or_else(|| Problem::new(ProblemKind::KeyMissing))?;
+    let key = key.to_str().map(str::trim).unwrap_or_default().to_owned();
+    if key.is_empty() || key.len() > 255 {
+        return Err(
+            Problem::new(ProblemKind::KeyMissing).detail("a key has 1 to 255 printable ASCII characters")
+        );
+    }
+    let mut hash = Sha256::new();
+    hash.update(request.method().as_str());
+    hash.update([0]);
+    hash.update(request.uri().path_and_query().map_or("", |path| path.as_str()));
+    hash.update([0]);
+    let bytes = read(request).await?;
+    hash.update(&bytes);
+    Ok((Idempotency { key, request_hash: hash.finalize().into() }, headers, bytes))
+}
+
+/// The version that a change is of, from `If-Match`.
+pub struct IfMatch(pub i32);
+
+impl<S: Send + Sync> FromRequestParts<S> for IfMatch {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Problem> {
+        let Some(value) = parts.headers.get(header::IF_MATCH) else {
+            return Err(ActError::VersionMissing.into());
+        };
+        let version = value
+            .to_str()
+            .ok()
+            .and_then(|tag| tag.trim().strip_prefix("\"v")?.strip_suffix('"')?.parse().ok());
+        // A tag that is not one of ours is not the current one.
+        version.map(Self).ok_or_else(|| ActError::Stale.into())
+    }
+}
+
+/// A password, a PIN or another secret in a body.
+#[derive(Debug, Clone)]
+pub struct Secret(pub SecretString);
+
+impl<'de> serde::Deserialize<'de> for Secret {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        Ok(Self(SecretString::from(String::deserialize(deserializer)?)))
+    }
+}
+
+impl Secret {
+    /// The secret, if it has from `least` to `most` characters.
+    ///
+    /// # Errors
+    /// When it has not; the problem does not repeat it.
+    pub fn checked(self, pointer: &str, least: usize, most: usize) -> Result<SecretString, Problem> {
+        use secrecy::ExposeSecret;
+        let length = self.0.expose_secret().chars().count();
+        if (least..=most).contains(&length) {
+            Ok(self.0)
+        } else {
+            let problem = format!("must have from {least} to {most} characters");
+            Err(Problem::fields(vec![FieldProblem::new(pointer, problem)]))
+        }
+    }
+}

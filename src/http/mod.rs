@@ -1,0 +1,55 @@
+//! HTTP: parses a request, calls one application function, renders what comes back.
+
+#[macro_use]
+mod body;
+
+pub mod answer;
+pub mod api;
+pub mod extract;
+pub mod limits;
+pub mod openapi;
+pub mod problem;
+
+use std::time::Duration;
+
+use axum::extract::DefaultBodyLimit;
+use axum::http::{HeaderName, StatusCode};
+use axum::response::IntoResponse;
+use axum::{Router, middleware};
+use tower::ServiceBuilder;
+use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::timeout::TimeoutLayer;
+
+use crate::application::App;
+use limits::Limits;
+use problem::{Problem, ProblemKind};
+
+/// The most bytes of a body, an import apart.
+pub const BODY_LIMIT: usize = 256 * 1024;
+/// The header that carries the id of a request.
+pub static REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+
+/// The whole service.
+#[must_use]
+pub fn router(app: App, limits: Limits) -> Router {
+    let (api, document) = openapi::build();
+    let random = app.outside.clone();
+    let layers = ServiceBuilder::new()
+        .layer(middleware::from_fn_with_state(random, problem::with_request_id))
+        .layer(CatchPanicLayer::custom(|_| {
+            tracing::error!("request.panicked");
+            Problem::new(ProblemKind::Internal).into_response()
+        }))
+        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_secs(30)))
+        .layer(middleware::from_fn_with_state(limits, limits::by_address))
+        .layer(DefaultBodyLimit::max(BODY_LIMIT));
+    Router::new()
+        .merge(api)
+        .merge(openapi::reader(document))
+        .merge(api::health::routes())
+        .merge(problem::routes())
+        .fallback(|| async { Problem::new(ProblemKind::NotFound) })
+        .method_not_allowed_fallback(|| async { Problem::new(ProblemKind::MethodNotAllowed) })
+        .layer(layers)
+        .with_state(app)
+}
