@@ -30,7 +30,7 @@ CREATE INDEX history_by_subject ON history (subject_id, at) WHERE registration_i
 CREATE FUNCTION keep_history() RETURNS trigger
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
 DECLARE
-    content jsonb := to_jsonb(NEW) - TG_ARGV;
+    content jsonb := to_jsonb(NEW) - coalesce(TG_ARGV, '{}');
 BEGIN
     INSERT INTO history (subject, subject_id, registration_id, at, content)
     VALUES (

@@ -1,1 +1,9 @@
-fn main() {}
+//! The program: one binary with subcommands.
+
+mod cli;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cli::run()
+}

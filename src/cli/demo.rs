@@ -1,0 +1,291 @@
+//! `wardbook demo`: an invented scenario, served on this machine.
+
+use std::error::Error;
+use std::net::SocketAddr;
+
+use clap::Args;
+use secrecy::SecretString;
+use time::Duration;
+use tokio::net::TcpListener;
+
+use super::cluster::Cluster;
+use super::serve::{self, LimitOptions};
+use super::{Done, migrate};
+use wardbook::application::access::Caller;
+use wardbook::application::authorities::Grant;
+use wardbook::application::registrations::LockContent;
+use wardbook::application::sections::SectionContent;
+use wardbook::application::{
+    Act, ActError, App, authorities, cards, counters, keys, people, registrations, sections,
+};
+use wardbook::domain::calendar::{Period, add_years};
+use wardbook::domain::ids::{DifferId, OrganisationId, PersonId, RegistrationId};
+use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
+use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
+use wardbook::storage::people::Seat;
+use wardbook::storage::sessions as stored;
+
+/// Options of `demo`.
+#[derive(Args)]
+pub struct Options {
+    /// An empty database, as a role that may make tables; without one a private cluster is used.
+    #[arg(long, env = "WARDBOOK_ADMIN_URL")]
+    admin_url: Option<String>,
+    /// Where the database comes from, for the first line that is printed.
+    #[arg(long, env = "WARDBOOK_DATABASE_KIND", default_value = "the given URL")]
+    database_kind: String,
+    /// Where to listen.
+    #[arg(long, default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    #[command(flatten)]
+    limits: LimitOptions,
+}
+
+/// Runs the demo until a signal comes.
+pub fn run(options: Options) -> Done {
+    // The cluster is started on the main thread: it ends with the thread that started it.
+    let (cluster, url) = match options.admin_url.clone() {
+        Some(url) => (None, url),
+        None => {
+            let cluster = Cluster::start(None, true)?;
+            let url = cluster.url();
+            (Some(cluster), url)
+        }
+    };
+    let kind = if cluster.is_some() { "a private cluster" } else { options.database_kind.as_str() };
+    println!("database: {kind}");
+    super::asynchronously(serve_demo(&options, url))
+}
+
+async fn serve_demo(options: &Options, url: String) -> Done {
+    migrate(&url).await?;
+    let database = serve::Database { database_url: url, connections: 8 };
+    let address = format!("http://{}", options.listen);
+    let app = serve::app(database.pool().await?, &address, &[super::new_key_pem()?])?;
+    let listener = TcpListener::bind(options.listen).await?;
+    match load(&app).await? {
+        Some(scene) => scene.print(&address),
+        None => println!("The register in this database has its supplier already; nothing was loaded."),
+    }
+    serve::serve(app, listener, options.limits.limits()).await
+}
+
+/// The code of a second factor for now.
+pub fn code_now(secret: Vec<u8>) -> Result<String, Box<dyn Error>> {
+    let totp = totp_rs::TOTP::new(totp_rs::Algorithm::SHA1, 6, 1, 30, secret, None, "demo".to_owned())
+        .map_err(|error| error.to_string())?;
+    let now = wardbook::outside::Outside::system().clock.now().unix_timestamp();
+    Ok(totp.generate(u64::try_from(now)?))
+}
+
+struct SignIn {
+    who: &'static str,
+    email: &'static str,
+    password: String,
+    secret: Option<String>,
+}
+
+struct Scene {
+    sign_ins: Vec<SignIn>,
+    registration: RegistrationId,
+    differ: DifferId,
+    counter: wardbook::domain::ids::CounterId,
+    card: String,
+    pin: &'static str,
+}
+
+impl Scene {
+    fn print(&self, address: &str) {
+        println!("\nAPI        {address}/v1");
+        println!("reader     {address}/docs");
+        println!("\nsign-ins (POST /v1/sessions); codes come from `wardbook code SECRET`:");
+        for sign_in in &self.sign_ins {
+            let code =
+                sign_in.secret.as_ref().map(|secret| format!("  code secret {secret}")).unwrap_or_default();
+            println!("  {:<22} {:<28} {}{code}", sign_in.who, sign_in.email, sign_in.password);
+        }
+        println!("\nregistration {}", self.registration);
+        println!("differ       {}", self.differ);
+        println!("counter      {}", self.counter);
+        println!("card         {} with PIN {} (the tenant's)", self.card, self.pin);
+        println!("\nREADME.md follows one copy request from here to the hand-over. Ctrl-C ends it.\n");
+    }
+}
+
+/// Somebody of the scenario.
+struct Somebody {
+    id: PersonId,
+    sign_in: SignIn,
+}
+
+struct Loader<'a> {
+    app: &'a App,
+    keeper: Caller,
+}
+
+impl Loader<'_> {
+    async fn act(&self) -> Result<Act<'_>, Box<dyn Error>> {
+        Ok(Act::begin_unclaimed(self.app, &self.keeper).await?)
+    }
+
+    async fn organisation(
+        &self,
+        kind: OrganisationKind,
+        name: &str,
+    ) -> Result<OrganisationId, Box<dyn Error>> {
+        let mut act = self.act().await?;
+        let added = people::add_organisation(&mut act, kind, Name::parse(name)?).await?;
+        act.commit().await?;
+        Ok(added.id)
+    }
+
+    async fn person(
+        &self,
+        who: &'static str,
+        name: &str,
+        email: &'static str,
+        seat: Option<OrganisationId>,
+    ) -> Result<Somebody, Box<dyn Error>> {
+        let mut act = self.act().await?;
+        let today = act.today();
+        let (person, _) =
+            people::add_person(&mut act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
+        if let Some(organisation) = seat {
+            people::add_member(&mut act, organisation, person.id, Post::Head, (today, None)).await?;
+        }
+        act.commit().await?;
+        self.account(who, person.id, email, seat.is_some()).await
+    }
+
+    /// A password of the moment and, for staff, a second factor.
+    async fn account(
+        &self,
+        who: &'static str,
+        id: PersonId,
+        email: &'static str,
+        staff: bool,
+    ) -> Result<Somebody, Box<dyn Error>> {
+        let app = self.app;
+        let password = app.outside.secret().chars().take(16).collect::<String>();
+        let hash = app.passwords.hash(SecretString::from(password.clone()), app.outside.bytes()).await?;
+        let now = app.outside.clock.now();
+        let mut tx = app.pool.begin().await?;
+        stored::set_password(&mut tx, id, &hash, now).await?;
+        let secret = if staff {
+            let secret: [u8; 20] = app.outside.bytes();
+            stored::propose_totp(&mut tx, id, &secret, now).await?;
+            stored::confirm_totp(&mut tx, id, 0, now).await?;
+            Some(totp_rs::Secret::Raw(secret.to_vec()).to_encoded().to_string())
+        } else {
+            None
+        };
+        tx.commit().await?;
+        Ok(Somebody { id, sign_in: SignIn { who, email, password, secret } })
+    }
+}
+
+/// Loads the scenario; `None` when the register has begun already.
+async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
+    let (supplier, head) = (Name::parse("Marrowby Lock Works")?, Name::parse("Hester Quillon")?);
+    match people::begin_register(app, &supplier, &head, &Email::parse("hester@marrowby.example")?).await {
+        Ok(_) => {}
+        Err(ActError::Conflict(_)) => return Ok(None),
+        Err(error) => return Err(error.into()),
+    }
+    let mut db = app.pool.acquire().await?;
+    let hester = wardbook::storage::people::person_by_email(&mut db, "hester@marrowby.example").await?;
+    let hester = hester.ok_or("the keeper is gone")?.id;
+    let today = app.outside.clock.now().date();
+    let seats: Vec<Seat> = wardbook::storage::people::seats(&mut db, hester, today).await?;
+    drop(db);
+    let loader = Loader { app, keeper: Caller::new(hester.into(), Some(hester), seats) };
+    let keeper = loader.account("supplier", hester, "hester@marrowby.example", true).await?;
+
+    let dealer = loader.organisation(OrganisationKind::Dealer, "Pellworth Keys").await?;
+    let agent = loader.organisation(OrganisationKind::Agent, "Underhay Lettings").await?;
+    let owner = loader.organisation(OrganisationKind::Owner, "Ostrey household").await?;
+    let counter_staff =
+        loader.person("counter", "Bram Pellworth", "bram@pellworth.example", Some(dealer)).await?;
+    let manager = loader
+        .person("property manager", "Sunniva Underhay", "sunniva@underhay.example", Some(agent))
+        .await?;
+    let landlord = loader.person("owner", "Tobiah Ostrey", "tobiah@ostrey.example", None).await?;
+    let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None).await?;
+
+    let mut act = loader.act().await?;
+    let section = SectionContent {
+        name: Name::parse("MB40")?,
+        protection: Protection::RegisteredDesign,
+        territory: Some(Name::parse("United Kingdom")?),
+        filed_on: Some(today - Duration::days(1200)),
+        next_renewal_on: Some(add_years(today - Duration::days(1200), 5)),
+        last_expiry_on: Some(add_years(today - Duration::days(1200), 25)),
+    };
+    let section = sections::add(&mut act, section).await?.id;
+    let counter = counters::add(&mut act, dealer, Name::parse("Pellworth Keys, Sluice Lane")?).await?.id;
+    counters::appoint(&mut act, counter, section, (today, None)).await?;
+    counters::consign(&mut act, counter, section, 50).await?;
+    let premises = Premises::parse("3 Alder Rise, Tolverne")?;
+    let registration = registrations::add(&mut act, section, owner, premises).await?.id;
+    let differ =
+        registrations::add_differ(&mut act, registration, DifferNumber::parse("MB40-2071")?, Level::Lock)
+            .await?
+            .id;
+    for (label, hand) in [("Front door", Hand::Left), ("Back door", Hand::Right)] {
+        let lock = LockContent {
+            label: Label::parse(label)?,
+            kind: LockKind::MorticeDeadlock,
+            hand: Some(hand),
+            standard: Some(Reference::parse("BS 3621")?),
+            escape_route: false,
+            room_class: Some(Slug::parse("entrance")?),
+        };
+        let lock = registrations::add_lock(&mut act, registration, lock).await?.id;
+        registrations::begin_answering(&mut act, lock, differ).await?;
+    }
+    let (_, pack_keys) =
+        keys::add_pack(&mut act, registration, differ, PackNumber::parse("LP-5512")?, 2).await?;
+    let grant = |class, person, organisation, occupier| Grant {
+        class,
+        person,
+        organisation,
+        post: None,
+        standing: None,
+        differs: vec![],
+        may_order: true,
+        may_approve: class != AuthorityClass::Keyholder,
+        may_pass_on: class != AuthorityClass::Keyholder,
+        occupier,
+        most_per_request: None,
+        most_keys: None,
+        period: Period { first_day: today, last_day: None },
+    };
+    authorities::grant(&mut act, registration, grant(AuthorityClass::Owner, Some(landlord.id), None, false))
+        .await?;
+    authorities::grant(&mut act, registration, grant(AuthorityClass::Agent, None, Some(agent), false))
+        .await?;
+    authorities::grant(&mut act, registration, grant(AuthorityClass::Keyholder, Some(tenant.id), None, true))
+        .await?;
+    if let Some(key) = pack_keys.first() {
+        keys::issue(&mut act, key.id, tenant.id, None).await?;
+    }
+    let card = cards::issue(&mut act, registration, tenant.id, None).await?;
+    act.commit().await?;
+
+    let pin = "4071";
+    let hash = app.passwords.hash(SecretString::from(pin.to_owned()), app.outside.bytes()).await?;
+    let caller = Caller::new(tenant.id.into(), Some(tenant.id), vec![]);
+    let mut act = Act::begin_unclaimed(app, &caller).await?;
+    cards::set_pin(&mut act, card.id, &hash).await?;
+    act.commit().await?;
+
+    let sign_ins = [keeper, counter_staff, manager, landlord, tenant];
+    Ok(Some(Scene {
+        sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
+        registration,
+        differ,
+        counter,
+        card: card.number.grouped(),
+        pin,
+    }))
+}

@@ -1,0 +1,177 @@
+//! Subcommands.
+
+mod cluster;
+mod demo;
+mod serve;
+
+use std::error::Error;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use sqlx::Connection;
+use sqlx::postgres::PgConnection;
+
+use wardbook::application::{people, sessions};
+use wardbook::domain::decision::RULES;
+use wardbook::domain::text::{Email, Name};
+use wardbook::outside::Outside;
+
+/// What a command gives back.
+type Done = Result<(), Box<dyn Error>>;
+
+#[derive(Parser)]
+#[command(version, about)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serve the API.
+    Serve(serve::Options),
+    /// Bring the tables of a database up to date.
+    Migrate {
+        /// As a role that may make tables and roles.
+        #[arg(long, env = "WARDBOOK_ADMIN_URL")]
+        admin_url: String,
+    },
+    /// Enter the supplier and its first account; prints the invitation with which it sets its password.
+    Begin {
+        #[command(flatten)]
+        database: serve::Database,
+        /// The supplier's name.
+        #[arg(long)]
+        supplier: String,
+        /// The name of the person at its head.
+        #[arg(long)]
+        person: String,
+        /// That person's address.
+        #[arg(long)]
+        email: String,
+    },
+    /// Migrate, load an invented scenario, serve it on this machine, and print how to sign in.
+    Demo(demo::Options),
+    /// Run a private PostgreSQL cluster in a folder of its own until standard input closes.
+    PrivatePostgres {
+        /// Keep the folder; without one a temporary folder is used and removed.
+        #[arg(long)]
+        folder: Option<PathBuf>,
+        /// Do not wait for the disk: for tests, where nothing has to survive.
+        #[arg(long)]
+        no_fsync: bool,
+    },
+    /// Make a signing key for access tokens (Ed25519, PKCS#8 PEM).
+    NewKey {
+        /// Where to write it; refuses to overwrite.
+        file: PathBuf,
+    },
+    /// The code of a second factor for now, from its base32 secret: for trying things out.
+    Code {
+        /// The secret.
+        secret: String,
+    },
+    /// Print the `OpenAPI` document.
+    Openapi,
+    /// Print the table of rules, as in docs/rules.md.
+    Rules,
+}
+
+/// Runs the command that was asked for.
+pub fn run() -> ExitCode {
+    let cli = Cli::parse();
+    let done = match cli.command {
+        Command::Serve(options) => asynchronously(serve::run(options)),
+        Command::Migrate { admin_url } => asynchronously(migrate(&admin_url)),
+        Command::Begin { database, supplier, person, email } => {
+            asynchronously(begin(database, &supplier, &person, &email))
+        }
+        Command::Demo(options) => demo::run(options),
+        Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
+        Command::NewKey { file } => new_key(&file),
+        Command::Code { secret } => code(&secret),
+        Command::Openapi => openapi(),
+        Command::Rules => {
+            print!("{}", rules_table());
+            Ok(())
+        }
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("wardbook: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn asynchronously(work: impl Future<Output = Done>) -> Done {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(work)
+}
+
+static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!();
+
+async fn migrate(url: &str) -> Done {
+    let mut db = PgConnection::connect(url).await?;
+    MIGRATIONS.run(&mut db).await?;
+    println!("migrated: {} migrations", MIGRATIONS.iter().count());
+    Ok(())
+}
+
+async fn begin(database: serve::Database, supplier: &str, person: &str, email: &str) -> Done {
+    let app = database.app_without_keys().await?;
+    let (supplier, person, address) = (Name::parse(supplier)?, Name::parse(person)?, Email::parse(email)?);
+    let token = people::begin_register(&app, &supplier, &person, &address).await?;
+    println!("invitation for {email}, good for seven days:");
+    println!("{}", sessions::shown_once(&token));
+    println!("Set the password with POST /v1/invitations/accept.");
+    Ok(())
+}
+
+fn new_key(file: &std::path::Path) -> Done {
+    use std::io::Write;
+    use std::os::unix::fs::OpenOptionsExt;
+    let mut out = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(file)?;
+    out.write_all(new_key_pem()?.as_bytes())?;
+    println!("wrote {}", file.display());
+    Ok(())
+}
+
+fn new_key_pem() -> Result<String, Box<dyn Error>> {
+    use ed25519_dalek::pkcs8::EncodePrivateKey;
+    use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
+    let key = ed25519_dalek::SigningKey::from_bytes(&Outside::system().bytes());
+    Ok(key.to_pkcs8_pem(LineEnding::LF)?.to_string())
+}
+
+fn code(secret: &str) -> Done {
+    let bytes = totp_rs::Secret::Encoded(secret.to_owned()).to_bytes().map_err(|_| "not a base32 secret")?;
+    println!("{}", demo::code_now(bytes)?);
+    Ok(())
+}
+
+fn openapi() -> Done {
+    println!("{}", wardbook::http::openapi::document().to_pretty_json()?);
+    Ok(())
+}
+
+/// The table of rules as Markdown.
+fn rules_table() -> String {
+    let mut text = String::from(
+        "# The rules of the decision\n\n\
+         Made by `wardbook rules` from the table in src/domain/decision/mod.rs; do not edit by hand.\n\n\
+         | rule | name | what it asks | codes |\n|---|---|---|---|\n",
+    );
+    for rule in RULES {
+        let codes: Vec<String> = rule.codes.iter().map(|code| format!("`{code}`")).collect();
+        text.push_str(&format!(
+            "| {} | {} | {} | {} |\n",
+            rule.number,
+            rule.name,
+            rule.asks,
+            codes.join(", ")
+        ));
+    }
+    text
+}

@@ -1,0 +1,164 @@
+//! `wardbook serve`.
+
+use std::error::Error;
+use std::net::SocketAddr;
+use std::num::NonZeroU32;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use clap::Args;
+use sqlx::PgPool;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use tokio::net::TcpListener;
+
+use super::{Done, MIGRATIONS};
+use wardbook::application::{App, tasks};
+use wardbook::http::{self, limits::Limits};
+use wardbook::outside::Outside;
+use wardbook::passwords::Passwords;
+use wardbook::tokens::TokenKeys;
+
+/// The role as which the service works: it cannot unmake evidence.
+const SERVICE_ROLE: &str = "SET ROLE wardbook_service";
+
+/// Where the register is.
+#[derive(Args, Clone)]
+pub struct Database {
+    /// As a login that is a member of `wardbook_service`.
+    #[arg(long, env = "WARDBOOK_DATABASE_URL")]
+    pub database_url: String,
+    /// The most connections.
+    #[arg(long, env = "WARDBOOK_CONNECTIONS", default_value_t = 16)]
+    pub connections: u32,
+}
+
+/// Options of `serve`.
+#[derive(Args)]
+pub struct Options {
+    #[command(flatten)]
+    database: Database,
+    /// Where to listen.
+    #[arg(long, env = "WARDBOOK_LISTEN", default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    /// What access tokens name as their issuer.
+    #[arg(long, env = "WARDBOOK_ISSUER", default_value = "http://localhost:8080")]
+    issuer: String,
+    /// Files with signing keys; the first signs, all verify.
+    #[arg(long = "token-key", env = "WARDBOOK_TOKEN_KEYS", value_delimiter = ',', required = true)]
+    token_keys: Vec<PathBuf>,
+    #[command(flatten)]
+    limits: LimitOptions,
+}
+
+/// How often an address may call.
+#[derive(Args, Clone, Copy)]
+pub struct LimitOptions {
+    /// Calls a second for one address; bursts may be four times as large.
+    #[arg(long, env = "WARDBOOK_CALLS_PER_SECOND", default_value = "50")]
+    calls_per_second: NonZeroU32,
+    /// Attempts to sign in a minute for one address.
+    #[arg(long, env = "WARDBOOK_SIGN_INS_PER_MINUTE", default_value = "20")]
+    sign_ins_per_minute: NonZeroU32,
+}
+
+impl LimitOptions {
+    /// As the service has them.
+    pub fn limits(self) -> Limits {
+        Limits::new(self.calls_per_second, self.sign_ins_per_minute)
+    }
+}
+
+impl Database {
+    /// Connections as the service role.
+    pub async fn pool(&self) -> Result<PgPool, Box<dyn Error>> {
+        let options: PgConnectOptions = self.database_url.parse()?;
+        let plain = PgPoolOptions::new().max_connections(1).connect_with(options.clone()).await?;
+        require_migrated(&plain).await?;
+        plain.close().await;
+        let pool = PgPoolOptions::new()
+            .max_connections(self.connections)
+            .acquire_timeout(Duration::from_secs(5))
+            .after_connect(|connection, _| {
+                Box::pin(async move {
+                    sqlx::query(SERVICE_ROLE).execute(connection).await?;
+                    Ok(())
+                })
+            })
+            .connect_with(options)
+            .await?;
+        Ok(pool)
+    }
+
+    /// For commands that sign nothing.
+    pub async fn app_without_keys(&self) -> Result<App, Box<dyn Error>> {
+        app(self.pool().await?, "none", &[super::new_key_pem()?])
+    }
+}
+
+/// What every act works with.
+pub fn app(pool: PgPool, issuer: &str, keys: &[String]) -> Result<App, Box<dyn Error>> {
+    Ok(App {
+        pool,
+        outside: Outside::system(),
+        passwords: Passwords::new(2)?,
+        tokens: Arc::new(TokenKeys::from_pem(issuer, keys)?),
+    })
+}
+
+/// Migrations are a decision of whoever runs the service, not a surprise of its start.
+async fn require_migrated(pool: &PgPool) -> Done {
+    let applied: Result<Vec<i64>, _> =
+        sqlx::query_scalar("SELECT version FROM _sqlx_migrations WHERE success").fetch_all(pool).await;
+    let applied = applied.unwrap_or_default();
+    let missing = MIGRATIONS.iter().filter(|migration| !applied.contains(&migration.version)).count();
+    if missing == 0 {
+        Ok(())
+    } else {
+        Err(format!("{missing} migrations are missing: run `wardbook migrate` first").into())
+    }
+}
+
+/// Serves until a signal comes.
+pub async fn run(options: Options) -> Done {
+    log_to_stdout(true);
+    let mut keys = Vec::new();
+    for file in &options.token_keys {
+        keys.push(std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?);
+    }
+    let app = app(options.database.pool().await?, &options.issuer, &keys)?;
+    let listener = TcpListener::bind(options.listen).await?;
+    tracing::info!(address = %listener.local_addr()?, "serve.listening");
+    serve(app, listener, options.limits.limits()).await
+}
+
+/// Serves an app on a socket, with its background tasks, until a signal comes.
+pub async fn serve(app: App, listener: TcpListener, limits: Limits) -> Done {
+    let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
+    let service = http::router(app, limits).into_make_service_with_connect_info::<SocketAddr>();
+    axum::serve(listener, service).with_graceful_shutdown(signal()).await?;
+    tasks.abort();
+    tracing::info!("serve.ended");
+    Ok(())
+}
+
+async fn signal() {
+    use tokio::signal::unix::{SignalKind, signal};
+    let Ok(mut terminate) = signal(SignalKind::terminate()) else { return };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        _ = terminate.recv() => {}
+    }
+}
+
+/// Log lines to standard output: JSON for a service, text for a person.
+pub fn log_to_stdout(json: bool) {
+    use tracing_subscriber::EnvFilter;
+    let filter = EnvFilter::try_from_env("WARDBOOK_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
+    let builder = tracing_subscriber::fmt().with_env_filter(filter);
+    if json {
+        builder.json().flatten_event(true).init();
+    } else {
+        builder.with_target(false).init();
+    }
+}
