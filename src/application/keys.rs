@@ -6,14 +6,14 @@ use time::Date;
 use super::access::{self, Access, Caller};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
-use crate::domain::charges;
 use crate::domain::decision::facts::{Act as Step, Facts};
 use crate::domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
 use crate::domain::key::{KeyAct, KeyState};
+use crate::domain::losses;
 use crate::domain::records::{Key, LeverPack, Loss, Registration};
 use crate::domain::register::{ChargeState, LossKind};
 use crate::domain::review;
-use crate::domain::rules::{Rules, Transfer};
+use crate::domain::rules::Transfer;
 use crate::domain::text::{PackNumber, Reference};
 use crate::storage::{Page, authorities, facts, keys, register};
 
@@ -260,7 +260,7 @@ pub async fn report_loss(
     let key = move_key(act, key, what, holder, None).await?;
     let rules = rules_in_force(act.db(), &record).await?;
     let situation = situation(act, &record, &key).await?;
-    let charge = charges::for_lost_key(&situation, &rules);
+    let charge = losses::charge(&situation, &rules);
     let loss = Loss {
         id: act.id(),
         registration_id: record.id,
@@ -277,11 +277,9 @@ pub async fn report_loss(
     keys::add_loss(act.db(), &loss, by).await?;
     let (issued, missing) = keys::loss_share(act.db(), key.differ_id).await?;
     let review_due = review::is_due(&situation, &rules, issued, missing);
-    Ok(LossReport { crime_reference_missing: lacks_reference(&rules, &loss), loss, review_due })
-}
-
-fn lacks_reference(rules: &Rules, loss: &Loss) -> bool {
-    rules.losses.crime_reference && loss.kind == LossKind::Stolen && loss.crime_reference.is_none()
+    let crime_reference_missing =
+        losses::lacks_crime_reference(&rules, kind, loss.crime_reference.as_deref());
+    Ok(LossReport { loss, crime_reference_missing, review_due })
 }
 
 /// The situation of a key, as the rules about losses look at it.

@@ -9,6 +9,7 @@ use time::Duration as Days;
 use super::access::Caller;
 use super::{Act, ActError, App, copies};
 use crate::domain::ids::{KeyId, RegistrationId};
+use crate::domain::key::{KeyState, is_overdue};
 use crate::storage::{copies as stored, idempotency, keys, register, sessions};
 
 /// The most of each kind in one round.
@@ -59,7 +60,7 @@ async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId
     register::lock(act.db(), registration).await?;
     let Some(mut key) = keys::key(act.db(), id).await? else { return Ok(false) };
     let (now, today) = (act.now, act.today());
-    let due = key.holder_id.is_some() && key.due_back_on.is_some_and(|due| due < today);
+    let due = key.state == KeyState::WithPerson && is_overdue(key.due_back_on, today);
     if !due || key.overdue_since.is_some() {
         return Ok(false);
     }

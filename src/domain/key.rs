@@ -1,6 +1,7 @@
 //! Where a key is: from the cut or the lever pack until it comes back, is lost, or is dead.
 
 use thiserror::Error;
+use time::Date;
 
 words! {
     /// Where a key is. It has exactly one state.
@@ -40,6 +41,12 @@ words! {
         /// The last lock that answered to it answers to another differ.
         Die = "die",
     }
+}
+
+/// Whether a key that is with somebody should be back by now.
+#[must_use]
+pub fn is_overdue(due_back_on: Option<Date>, today: Date) -> bool {
+    due_back_on.is_some_and(|due| due < today)
 }
 
 /// Something that cannot happen to a key in its state.

@@ -9,13 +9,13 @@
 mod words;
 
 pub mod calendar;
-pub mod charges;
 pub mod copy_request;
 pub mod count;
 pub mod decision;
 pub mod entry;
 pub mod ids;
 pub mod key;
+pub mod losses;
 pub mod number;
 pub mod records;
 pub mod register;

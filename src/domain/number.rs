@@ -3,9 +3,9 @@
 //! ```
 //! use wardbook::domain::number::TypedNumber;
 //! let number = TypedNumber::from_digits("123456789012").unwrap();
-//! assert_eq!(number.grouped(), "1234-5678-9012-82");
+//! assert_eq!(number.grouped(), "1234-5678-9012-44");
 //! // A slip of the finger is told from an unknown number.
-//! assert!(TypedNumber::parse("1234-5678-9021-82").is_err());
+//! assert!(TypedNumber::parse("1234-5678-9021-44").is_err());
 //! ```
 
 use serde::{Deserialize, Serialize};
@@ -27,7 +27,7 @@ pub enum NumberError {
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(try_from = "String", into = "String")]
 #[schema(value_type = String, min_length = 14, max_length = 32, pattern = "^[0-9 -]{14,32}$",
-    examples("1234-5678-9012-82"))]
+    examples("1234-5678-9012-44"))]
 pub struct TypedNumber(String);
 
 /// The remainder by 97 of a number of any length.
