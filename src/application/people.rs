@@ -285,10 +285,9 @@ fn supplier_error(error: StorageError) -> ActError {
 /// A new invitation for somebody whose first is lost: by whoever entered the person.
 pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretString, ActError> {
     let person = people::person(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let today = act.today();
     let organisations = act.caller.organisations();
-    let mine = people::is_known_to(act.db(), id, None, &organisations, today).await?;
-    if !act.caller.is_keeper() && !mine {
+    let entered = people::was_entered_by(act.db(), id, &organisations).await?;
+    if !act.caller.is_keeper() && !entered {
         return Err(ActError::NotFound);
     }
     // Whoever can sign in already sets the password himself; else staff could take an account over.

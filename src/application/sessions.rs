@@ -236,7 +236,7 @@ pub async fn accept_invitation(app: &App, token: &str, password: SecretString) -
 /// Changes the caller's password against the old one. Every session of the person ends.
 ///
 /// # Errors
-/// [`ActError::Forbidden`] when the old one is wrong.
+/// [`ActError::Invalid`] when the old one is wrong.
 pub async fn change_password(
     app: &App,
     caller: &Caller,
@@ -247,7 +247,7 @@ pub async fn change_password(
     let now = app.outside.clock.now();
     let account = counted_account(app, person, now).await?;
     if !app.passwords.is_right(old, Some(account.password_hash)).await? {
-        return Err(ActError::Forbidden("the old password is wrong"));
+        return Err(ActError::invalid("/old_password", "is wrong"));
     }
     let hash = app.passwords.hash(new, app.outside.bytes()).await?;
     let mut tx = app.pool.begin().await?;
@@ -308,7 +308,7 @@ pub async fn propose_second_factor(app: &App, caller: &Caller) -> Result<(String
 /// Confirms the second factor with a code. The session ends: the next sign-in has both factors.
 ///
 /// # Errors
-/// [`ActError::Forbidden`] when the code is wrong.
+/// [`ActError::Invalid`] when the code is wrong.
 pub async fn confirm_second_factor(app: &App, caller: &Caller, code: &str) -> Result<(), ActError> {
     let person = caller.require_person()?;
     let now = app.outside.clock.now();
@@ -317,7 +317,7 @@ pub async fn confirm_second_factor(app: &App, caller: &Caller, code: &str) -> Re
         .totp_secret
         .filter(|_| account.totp_confirmed_at.is_none())
         .ok_or(ActError::Conflict("no second factor waits to be confirmed"))?;
-    let step = step_of_code(secret, code, now).ok_or(ActError::Forbidden("the code is wrong"))?;
+    let step = step_of_code(secret, code, now).ok_or_else(|| ActError::invalid("/code", "is wrong"))?;
     let mut tx = app.pool.begin().await?;
     sessions::accept(&mut tx, person, None, now).await?;
     sessions::confirm_totp(&mut tx, person, step, now).await?;

@@ -158,6 +158,21 @@ pub async fn is_known_to(
     .await?)
 }
 
+/// Whether a person was entered by one of these organisations.
+pub async fn was_entered_by(
+    db: &mut PgConnection,
+    person: PersonId,
+    organisations: &[uuid::Uuid],
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (SELECT 1 FROM people WHERE id = $1 AND created_by_organisation = ANY ($2)) AS "entered!""#,
+        person.0,
+        organisations
+    )
+    .fetch_one(db)
+    .await?)
+}
+
 /// Adds a membership.
 pub async fn add_membership(
     db: &mut PgConnection,

@@ -1,1 +1,143 @@
-//! to come
+//! Authorities: given no wider than one's own, revoked with all that hangs on them.
+
+use serde_json::json;
+use sqlx::PgPool;
+
+use super::harness::Town;
+
+#[sqlx::test]
+async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let friend = town.person("Friend").await;
+    let path = format!("/v1/registrations/{}/authorities", town.registration);
+    let give = |class: &str, more: serde_json::Value| {
+        let mut body = json!({"class": class, "person_id": friend.id, "first_day": "2026-11-01"});
+        body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        body
+    };
+    town.tenant.post(&path, give("keyholder", json!({}))).await.expect(403);
+    town.signatory.post(&path, give("signatory", json!({}))).await.expect(403);
+    town.manager.post(&path, give("agent", json!({}))).await.expect(403);
+    town.owner.post(&path, give("owner", json!({}))).await.expect(403);
+    // Before the giver's own first day.
+    town.signatory.post(&path, give("keyholder", json!({"first_day": "2025-12-31"}))).await.expect(403);
+    let given = town.signatory.post(&path, give("keyholder", json!({}))).await.expect(201);
+    assert_eq!(given["given_under"], town.authority["signatory"].as_str());
+    let narrow = json!({"differ_ids": [town.differ], "may_pass_on": true, "may_approve": true});
+    let narrow = town.owner.post(&path, give("signatory", narrow)).await.expect(201);
+    assert_eq!(narrow["every_differ"], false);
+    // Its holder cannot give more than that one differ.
+    town.pass(time::Duration::hours(1));
+    let other = town.person("Other").await;
+    let mut wide = give("keyholder", json!({}));
+    wide["person_id"] = json!(other.id);
+    friend.post(&path, wide.clone()).await.expect(403);
+    wide["differ_ids"] = json!([town.differ]);
+    friend.post(&path, wide).await.expect(201);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn what_hangs_on_an_authority_is_shown_before_and_goes_with_it(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let friend = town.person("Friend").await;
+    let path = format!("/v1/registrations/{}/authorities", town.registration);
+    let body = json!({"class": "keyholder", "person_id": friend.id, "first_day": "2026-11-01"});
+    let given = town.signatory.post(&path, body).await.expect(201);
+    let issue = json!({"person_id": friend.id});
+    town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    let (card, _) = town.card_for(&friend).await;
+    let asked = town.ask(&friend, json!({})).await.request_id();
+    let path = format!("/v1/authorities/{}/revocation", town.authority["signatory"]);
+    let shown = town.owner.get(&path).await.expect(200);
+    let ids: Vec<_> = shown["authorities"].as_array().unwrap().iter().map(|one| one["id"].clone()).collect();
+    assert_eq!(ids.len(), 2);
+    assert!(ids.contains(&given["id"]));
+    assert_eq!(shown["keys_to_call_in"], json!([town.keys[0]]));
+    assert_eq!(shown["card_ids"], json!([card]));
+    assert_eq!(shown["copy_request_ids"], json!([asked]));
+    assert_eq!(shown["cautions"], json!([]));
+    // Showing changed nothing.
+    friend.get(format!("/v1/registrations/{}", town.registration)).await.expect(200);
+    let gone = town.owner.post(&path, json!({})).await.expect(200);
+    assert_eq!(gone["keys_to_call_in"], shown["keys_to_call_in"]);
+    friend.get(format!("/v1/registrations/{}", town.registration)).await.expect(404);
+    town.owner.get(&path).await.expect(409);
+    assert_eq!(town.count("SELECT count(*) FROM changes WHERE kind = 'authority.revoked'").await, 2);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn an_occupier_keeps_the_key_to_his_home_and_the_manager_is_cautioned(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let occupier = town.person("Occupier").await;
+    let id = town.grant(&town.registration, "keyholder", &occupier.id, json!({"occupier": true})).await;
+    let issue = json!({"person_id": occupier.id});
+    town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    let shown = town.manager.get(format!("/v1/authorities/{id}/revocation")).await.expect(200);
+    assert_eq!(shown["keys_to_call_in"], json!([]));
+    assert_eq!(shown["keys_kept_by_occupiers"], json!([town.keys[0]]));
+    let cautions = shown["cautions"].to_string();
+    assert!(cautions.contains("Protection from Eviction Act 1977"), "{cautions}");
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn holds_of_a_court_bar_one_person_and_are_lifted_by_the_supplier(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let path = format!("/v1/registrations/{}/holds", town.registration);
+    let wrong = json!({"kind": "loss", "court": "Somewhere", "barred_person_id": town.tenant.id});
+    let wrong = town.owner.post(&path, wrong).await.expect(422);
+    assert_eq!(wrong["errors"].as_array().unwrap().len(), 2);
+    let order = json!({"kind": "court_order", "court": "County Court at Tolverne", "ordered_on": "2026-10-30",
+        "barred_person_id": town.tenant.id});
+    let hold = town.owner.post(&path, order).await.id();
+    assert_eq!(town.ask(&town.tenant, json!({})).await.codes(), ["barred_by_court", "approval_needed"]);
+    assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "permitted");
+    let issue = json!({"person_id": town.tenant.id});
+    town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(422);
+    town.owner.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(403);
+    town.keeper.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
+    town.keeper.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(409);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_key_is_passed_on_only_where_the_rules_allow_it(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let issue = json!({"person_id": town.tenant.id});
+    town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    let pass = json!({"person_id": town.signatory.id});
+    let path = format!("/v1/keys/{}/transfer", town.keys[0]);
+    town.owner.post(&path, pass.clone()).await.expect(409);
+    town.set_rules(json!({"transfer": "by_form"})).await;
+    town.owner.post(&path, json!({"person_id": town.stranger.id})).await.expect(422);
+    assert_eq!(town.owner.post(&path, pass).await.expect(200)["holder_id"], town.signatory.id);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_charge_is_waived_by_the_post_that_the_rules_name(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let rules = json!({"losses": {"charges": [{"amount": 4500, "currency": "GBP"}],
+        "charge_before_replacement": true, "waived_by": ["bursar"], "reviews": [{"keys": 1}]}});
+    town.set_rules(rules).await;
+    let key = town.tenants_key(json!({})).await;
+    let report = town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "lost"})).await.expect(201);
+    assert_eq!(
+        (report["loss"]["charge"].as_str(), report["review_due"].as_bool()),
+        (Some("due"), Some(true))
+    );
+    assert_eq!(report["cautions"].as_array().unwrap().len(), 1);
+    let replace = json!({"purpose": "replace_lost", "replaces_key_id": key});
+    assert!(town.ask(&town.tenant, replace.clone()).await.codes().contains(&"loss_charge_open".to_owned()));
+    let path = format!("/v1/losses/{}/settlement", report["loss"]["id"].as_str().unwrap());
+    town.owner.post(&path, json!({"charge": "waived"})).await.expect(403);
+    let bursar = town.person("Bursar").await;
+    town.grant(&town.registration, "signatory", &bursar.id, json!({"post": "bursar"})).await;
+    bursar.post(&path, json!({"charge": "paid"})).await.expect(403);
+    assert_eq!(bursar.post(&path, json!({"charge": "waived"})).await.expect(200)["waived_by_post"], "bursar");
+    bursar.post(&path, json!({"charge": "waived"})).await.expect(409);
+    assert_eq!(town.ask(&town.tenant, replace).await.outcome(), "needs_approval");
+    town.close().await;
+}

@@ -73,7 +73,7 @@ impl Reply {
 pub struct Actor {
     pub id: String,
     pub token: String,
-    router: Router,
+    pub router: Router,
 }
 
 static NEXT_KEY: AtomicU64 = AtomicU64::new(1);

@@ -226,7 +226,7 @@ async fn blanks_never_go_negative(pool: PgPool) {
     let permitted = replies.iter().filter(|reply| reply.outcome() == "permitted").count();
     let short = replies.iter().filter(|reply| reply.codes() == ["blanks_short"]).count();
     assert_eq!((permitted, short), (40, 32));
-    assert_eq!(town.count("SELECT min(on_hand) FROM blank_accounts").await, 0);
+    assert_eq!(town.count("SELECT min(on_hand)::bigint FROM blank_accounts").await, 0);
     Arc::into_inner(town).unwrap().close().await;
 }
 
