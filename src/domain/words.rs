@@ -5,7 +5,7 @@ macro_rules! words {
     (
         $(#[$meta:meta])*
         pub enum $name:ident {
-            $( $(#[$variant_meta:meta])* $variant:ident = $word:literal, )+
+            $( $(#[$variant_meta:meta])* $variant:ident = $word:tt, )+
         }
     ) => {
         $(#[$meta])*

@@ -159,12 +159,28 @@ fn describe(method: &str, operation: &mut Operation) {
             "^[!-~]{1,255}$",
         ));
     }
+    for (status, response) in &mut operation.responses.responses {
+        if let RefOr::T(response) = response {
+            if response.description.is_empty() {
+                default_description(status).clone_into(&mut response.description);
+            }
+        }
+    }
     for (status, text) in problems {
         operation
             .responses
             .responses
             .entry(status.to_owned())
             .or_insert_with(|| RefOr::T(problem(text, status == "429")));
+    }
+}
+
+/// What an answer says where its handler says nothing else.
+fn default_description(status: &str) -> &'static str {
+    match status {
+        "201" => "It was made",
+        "204" => "It was done",
+        _ => "As asked",
     }
 }
 

@@ -1,0 +1,7 @@
+# The service image from a program that was built on this machine (scripts/service-image).
+ARG BASE
+FROM ${BASE}
+COPY wardbook /usr/local/bin/wardbook
+USER nobody
+ENTRYPOINT ["/usr/local/bin/wardbook"]
+CMD []

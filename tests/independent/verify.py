@@ -1,0 +1,134 @@
+"""Programs that nobody here wrote look at the running demo.
+
+- openapi-spec-validator: the document is OpenAPI 3.1
+- schemathesis: no 500 and no undocumented answer, as the supplier, as a tenant and as nobody
+- PyJWT, jwcrypto: access tokens and key ids (RFC 7519, RFC 7638, RFC 8037)
+- python-stdnum: check digits of registrations and cards (ISO/IEC 7064 MOD 97-10)
+
+Usage: verify.py ADDRESS LOG_OF_THE_DEMO PROGRAM
+"""
+
+import json
+import re
+import subprocess
+import sys
+import tempfile
+import urllib.request
+from pathlib import Path
+
+import jwt
+from jwcrypto import jwk
+from openapi_spec_validator import OpenAPIV31SpecValidator
+from stdnum.iso7064 import mod_97_10
+
+address, log_file, program = sys.argv[1:4]
+log = Path(log_file).read_text()
+passed = 0
+
+
+def ok(what: str) -> None:
+    global passed
+    passed += 1
+    print(f"ok   {what}")
+
+
+def call(path: str, token: str | None = None, body: dict | None = None) -> dict:
+    request = urllib.request.Request(address + path)
+    if token:
+        request.add_header("authorization", f"Bearer {token}")
+    data = None
+    if body is not None:
+        request.add_header("content-type", "application/json")
+        data = json.dumps(body).encode()
+    with urllib.request.urlopen(request, data) as answer:
+        return json.load(answer)
+
+
+def sign_in(email: str) -> str:
+    line = next(line for line in log.splitlines() if email in line)
+    password = line.split(email)[1].split()[0]
+    body = {"email": email, "password": password}
+    if secret := re.search(r"code secret (\w+)", line):
+        body["code"] = subprocess.run(
+            [program, "code", secret[1]], check=True, capture_output=True, text=True
+        ).stdout.strip()
+    return call("/v1/sessions", body=body)["access_token"]
+
+
+document = call("/v1/openapi.json")
+OpenAPIV31SpecValidator(document).validate()
+assert document["openapi"].startswith("3.1")
+ok(f"openapi-spec-validator: {len(document['paths'])} paths")
+
+keeper, tenant = sign_in("hester@marrowby.example"), sign_in("calla@brunt.example")
+
+keys = call("/.well-known/jwks.json")["keys"]
+header = jwt.get_unverified_header(keeper)
+key = next(key for key in keys if key["kid"] == header["kid"])
+claims = jwt.decode(
+    keeper, jwt.PyJWK(key).key, algorithms=["EdDSA"], audience="wardbook", issuer=address
+)
+assert header["typ"] == "at+jwt" and claims["exp"] - claims["iat"] == 600
+for wrong in ({"audience": "another"}, {"audience": "wardbook", "issuer": "http://another"}):
+    try:
+        jwt.decode(keeper, jwt.PyJWK(key).key, algorithms=["EdDSA"], **wrong)
+    except jwt.InvalidTokenError:
+        continue
+    raise AssertionError(wrong)
+ok("PyJWT: signature, audience, issuer")
+assert jwk.JWK(**key).thumbprint() == key["kid"]
+ok("jwcrypto: the key id is the thumbprint")
+
+registration = call("/v1/registrations", keeper)["items"][0]
+cards = call(f"/v1/registrations/{registration['id']}/cards", keeper)["items"]
+for number in [registration["number"], *(card["number"] for card in cards)]:
+    digits = number.replace("-", "")
+    assert len(digits) == 14 and mod_97_10.is_valid(digits), number
+    for at in range(14):
+        for digit in "0123456789":
+            typed = digits[:at] + digit + digits[at + 1 :]
+            assert mod_97_10.is_valid(typed) == (typed == digits)
+ok(f"python-stdnum: check digits of {1 + len(cards)} numbers")
+
+CHECKS = (
+    "not_a_server_error,status_code_conformance,content_type_conformance,"
+    "response_headers_conformance,response_schema_conformance"
+)
+# These would end the session of the run, or change who may sign in.
+LEFT_OUT = ["sign_out", "change_password", "propose_second_factor", "confirm_second_factor"]
+
+
+def contract(who: str, token: str | None, examples: int) -> None:
+    command = [
+        str(Path(sys.executable).parent / "schemathesis"),
+        "run",
+        f"{address}/v1/openapi.json",
+        "--checks",
+        CHECKS,
+        "--max-examples",
+        str(examples),
+        "--seed",
+        "7",
+        "--workers",
+        "2",
+        "--no-color",
+        "--request-timeout",
+        "30",
+    ]
+    if token:
+        command += ["--header", f"Authorization: Bearer {token}"]
+        for operation in LEFT_OUT:
+            command += ["--exclude-operation-id", operation]
+    with tempfile.TemporaryDirectory() as folder:
+        done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
+    if done.returncode != 0:
+        print(done.stdout[-12000:], done.stderr[-2000:])
+        raise SystemExit(f"schemathesis as {who}: something is wrong")
+    summary = re.search(r"(\d+) generated", done.stdout)
+    ok(f"schemathesis as {who}: {summary[0] if summary else 'no failures'}")
+
+
+contract("the supplier", keeper, 15)
+contract("a tenant", tenant, 10)
+contract("nobody", None, 10)
+print(f"{passed} passed, 0 failed")
