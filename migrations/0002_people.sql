@@ -54,6 +54,8 @@ CREATE TABLE invitations (
     used_at timestamptz
 );
 
+CREATE INDEX invitations_by_person ON invitations (person_id);
+
 CREATE TABLE memberships (
     id uuid CONSTRAINT memberships_pkey PRIMARY KEY,
     person_id uuid NOT NULL CONSTRAINT memberships_person REFERENCES people,

@@ -37,6 +37,8 @@ CREATE TABLE copy_requests (
 CREATE INDEX copy_requests_by_registration ON copy_requests (registration_id, id);
 CREATE INDEX copy_requests_open_by_differ ON copy_requests (differ_id) WHERE state = 'authorised';
 CREATE INDEX copy_requests_by_counter ON copy_requests (counter_id, id);
+CREATE INDEX copy_requests_by_replaced_key ON copy_requests (replaces_key_id) WHERE replaces_key_id IS NOT NULL;
+CREATE INDEX copy_requests_by_extended ON copy_requests (extends_request_id) WHERE extends_request_id IS NOT NULL;
 CREATE INDEX copy_requests_to_lapse ON copy_requests (lapses_at) WHERE state = 'authorised';
 CREATE TRIGGER copy_requests_history AFTER INSERT OR UPDATE ON copy_requests
     FOR EACH ROW EXECUTE FUNCTION keep_history();
@@ -129,11 +131,12 @@ ALTER TABLE copy_requests ADD CONSTRAINT copy_requests_replaced_key FOREIGN KEY 
 CREATE TABLE losses (
     id uuid CONSTRAINT losses_pkey PRIMARY KEY,
     registration_id uuid NOT NULL CONSTRAINT losses_registration REFERENCES registrations,
-    key_id uuid NOT NULL CONSTRAINT losses_key REFERENCES keys CONSTRAINT losses_key_once UNIQUE,
+    key_id uuid NOT NULL CONSTRAINT losses_key REFERENCES keys,
     kind text NOT NULL CONSTRAINT losses_kind CHECK (kind IN ('lost', 'stolen')),
     crime_reference text CONSTRAINT losses_crime_reference CHECK (char_length(crime_reference) BETWEEN 1 AND 100),
     reported_by uuid NOT NULL CONSTRAINT losses_reported_by REFERENCES actors,
     reported_at timestamptz NOT NULL,
+    found_at timestamptz CONSTRAINT losses_found_after CHECK (found_at >= reported_at),
     charge text NOT NULL CONSTRAINT losses_charge CHECK (charge IN ('none', 'due', 'paid', 'waived')),
     charge_amount integer CONSTRAINT losses_charge_amount CHECK (charge_amount >= 0),
     -- The post of whoever waived it: the rules say which posts may.
@@ -143,6 +146,8 @@ CREATE TABLE losses (
     CONSTRAINT losses_waived CHECK (charge = 'waived' OR waived_by_post IS NULL),
     CONSTRAINT losses_charge_stated CHECK (charge = 'none' OR (charge_amount IS NOT NULL AND charge_currency IS NOT NULL))
 );
+-- A key that was found may be lost again.
+CREATE UNIQUE INDEX losses_key_once ON losses (key_id) WHERE found_at IS NULL;
 CREATE INDEX losses_by_registration ON losses (registration_id);
 CREATE TRIGGER losses_history AFTER INSERT OR UPDATE ON losses
     FOR EACH ROW EXECUTE FUNCTION keep_history();

@@ -7,7 +7,7 @@ use time::Date;
 use uuid::Uuid;
 
 use super::ActError;
-use crate::domain::ids::{ActorId, CounterId, OrganisationId, PersonId, RegistrationId, SessionId};
+use crate::domain::ids::{ActorId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId, SessionId};
 use crate::domain::records::{Authority, Registration};
 use crate::domain::register::{AuthorityClass, OrganisationKind, Post};
 use crate::storage::people::Seat;
@@ -155,8 +155,16 @@ impl Access {
         self.keeper
     }
 
+    /// Governs the keys of one differ: an owner or agent whose scope includes it.
+    #[must_use]
+    pub fn governs_differ(&self, differ: DifferId) -> bool {
+        let governs = |class| matches!(class, AuthorityClass::Owner | AuthorityClass::Agent);
+        self.keeper || self.authorities.iter().any(|own| governs(own.class) && own.covers(differ))
+    }
+
+    /// What concerns a registration as a whole asks for an authority over every differ.
     fn has(&self, classes: &[AuthorityClass]) -> bool {
-        self.authorities.iter().any(|authority| classes.contains(&authority.class))
+        self.authorities.iter().any(|own| own.every_differ && classes.contains(&own.class))
     }
 
     /// Lets only those go on who may.
@@ -198,20 +206,6 @@ pub async fn visible(
     Ok((registration, access_of(db, caller, id, today).await?))
 }
 
-/// A registration that the caller may see, locked for a change.
-///
-/// # Errors
-/// [`ActError::NotFound`] when there is none, or it is not the caller's.
-pub async fn locked(
-    db: &mut PgConnection,
-    caller: &Caller,
-    id: RegistrationId,
-    today: Date,
-) -> Result<(Registration, Access), ActError> {
-    let registration = register::lock(db, id).await?.ok_or(ActError::NotFound)?;
-    Ok((registration, access_of(db, caller, id, today).await?))
-}
-
 /// Nothing of a registration that has ended is changed.
 ///
 /// # Errors
@@ -234,6 +228,11 @@ pub async fn locked_for(
     act: &mut super::Act<'_>,
     id: RegistrationId,
 ) -> Result<(Registration, Access), ActError> {
-    let (caller, today) = (act.caller, act.today());
-    locked(act.db(), caller, id, today).await
+    let caller = act.caller;
+    let registration = register::lock(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    // Other acts may have taken their time under the lock: what holds now counts, not what held then.
+    act.read_clock();
+    let today = act.today();
+    let access = access_of(act.db(), caller, id, today).await?;
+    Ok((registration, access))
 }

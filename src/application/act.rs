@@ -12,7 +12,7 @@ use super::access::Caller;
 use crate::domain::copy_request::WrongState;
 use crate::domain::decision::Decision;
 use crate::domain::entry::{Draft, EntryKind};
-use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, RegistrationId};
+use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
 use crate::domain::key::WrongKeyState;
 use crate::outside::Outside;
 use crate::storage::{StorageError, evidence, idempotency};
@@ -170,13 +170,18 @@ impl<'a> Act<'a> {
                 act.key = Some(key);
                 Ok(act)
             }
-            idempotency::Claim::Used { request_hash, answer } if request_hash == key.request_hash => {
-                let answer =
-                    serde_json::from_value(answer).map_err(|error| ActError::Internal(error.to_string()))?;
-                Err(ActError::Replayed(Box::new(answer)))
-            }
-            idempotency::Claim::Used { .. } => Err(ActError::KeyReused),
+            idempotency::Claim::Used { request_hash, answer } => Err(earlier(&request_hash, answer, key)),
         }
+    }
+
+    /// Leaves with the answer, where the same request was answered before: for what must not be done
+    /// twice before the transaction begins, such as looking at a PIN.
+    ///
+    /// # Errors
+    /// [`ActError::Replayed`] with the answer.
+    pub async fn replay(app: &App, caller: &Caller, key: &Idempotency) -> Result<(), ActError> {
+        let used = idempotency::used(&mut *app.pool.acquire().await?, caller.actor(), &key.key).await?;
+        used.map_or(Ok(()), |(hash, answer)| Err(earlier(&hash, answer, key)))
     }
 
     /// Opens the transaction of a change that is the same when it is made twice.
@@ -215,6 +220,11 @@ impl<'a> Act<'a> {
     /// The connection of the transaction.
     pub fn db(&mut self) -> &mut PgConnection {
         &mut self.tx
+    }
+
+    /// Reads the clock again, once the registration is locked.
+    pub fn read_clock(&mut self) {
+        self.now = self.outside.clock.now();
     }
 
     /// The day of the act.
@@ -263,12 +273,21 @@ impl<'a> Act<'a> {
         Ok(())
     }
 
+    /// Writes that a person was entered or invited. The entry names no person: its subject is an id of
+    /// its own, and the person is committed to.
+    pub async fn record_person(&mut self, kind: &'static str, person: PersonId) -> Result<(), ActError> {
+        let subject = self.id();
+        self.record_change(kind, None, subject, vec![("person", serde_json::json!(person))]).await
+    }
+
     /// Writes a decision: one row, one entry.
     pub async fn record_decision(&mut self, taken: Taken<'_>) -> Result<(DecisionId, EntryId), ActError> {
         let by = self.caller.actor();
         let mut personal = taken.personal;
         personal.push(("by", Value::String(by.to_string())));
         let reasons = taken.decision.map(|decision| decision.reasons.as_slice()).unwrap_or_default();
+        let mut codes: Vec<_> = reasons.iter().map(|reason| reason.code).collect();
+        codes.dedup();
         let outcome = taken.decision.map_or("recorded", |decision| decision.outcome.as_str());
         let draft = Draft {
             id: self.id(),
@@ -278,7 +297,7 @@ impl<'a> Act<'a> {
             registration: Some(taken.registration),
             subject: taken.request.0,
             outcome: Some(outcome),
-            reasons: reasons.iter().map(|reason| reason.code).collect(),
+            reasons: codes,
             rules_version: Some(taken.rules_version.unsigned_abs()),
             personal,
         };
@@ -307,6 +326,17 @@ impl<'a> Act<'a> {
             draft.seal(|| self.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
         evidence::write_entry(&mut self.tx, id, kind, self.now, &sealed).await?;
         Ok(id)
+    }
+}
+
+/// How a request leaves whose key was used before.
+fn earlier(request_hash: &[u8], answer: Value, key: &Idempotency) -> ActError {
+    if request_hash != key.request_hash {
+        return ActError::KeyReused;
+    }
+    match serde_json::from_value(answer) {
+        Ok(answer) => ActError::Replayed(Box::new(answer)),
+        Err(error) => ActError::Internal(error.to_string()),
     }
 }
 

@@ -77,7 +77,25 @@ impl Grant {
         let scope = own.every_differ
             || (!self.differs.is_empty() && self.differs.iter().all(|differ| own.covers(*differ)));
         let outer = Period { first_day: own.first_day, last_day: own.last_day };
+        let no_wider = |own: Option<i32>, given: Option<i32>| match (own, given) {
+            (None, _) => true,
+            (Some(own), given) => given.is_some_and(|given| given <= own),
+        };
+        // Posts and standings are what the rules look at: only an owner gives others than his own.
+        let marks = match own.class {
+            Owner => true,
+            Agent => self.post.is_none() || self.post.as_ref().map(Slug::as_str) == own.post.as_deref(),
+            Signatory | Keyholder => {
+                let same = |given: &Option<Slug>, own: &Option<String>| {
+                    given.is_none() || given.as_ref().map(Slug::as_str) == own.as_deref()
+                };
+                same(&self.post, &own.post) && same(&self.standing, &own.standing) && !self.occupier
+            }
+        };
         own.may_pass_on
+            && marks
+            && no_wider(own.most_per_request, self.most_per_request)
+            && no_wider(own.most_keys, self.most_keys)
             && below
             && scope
             && outer.contains(&self.period)
@@ -268,10 +286,10 @@ async fn consequences_of(act: &mut Act<'_>, root: &Authority) -> Result<Conseque
         let left = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
         let left: Vec<Authority> =
             left.into_iter().filter(|authority| !gone.contains(&authority.id)).collect();
-        let occupier = |authority: &Authority| authority.occupier && authority.person_id == Some(person);
-        let lives_there = found.authorities.iter().any(occupier);
+        let home = |authority: &&Authority| authority.occupier && authority.person_id == Some(person);
+        let homes: Vec<Authority> = found.authorities.iter().filter(home).cloned().collect();
         for key in keys::held_by(act.db(), registration, person).await? {
-            if lives_there {
+            if homes.iter().any(|home| home.covers(key.differ_id)) {
                 found.keys_kept_by_occupiers.push(key.id);
             } else if !left.iter().any(|authority| authority.covers(key.differ_id)) {
                 found.keys_to_call_in.push(key.id);
@@ -321,7 +339,7 @@ async fn stop_unsupported(act: &mut Act<'_>, registration: &Registration) -> Res
     let mut unsupported = Vec::new();
     for request in copies::open(act.db(), registration.id).await? {
         let people = [request.asked_by, request.recipient_id];
-        let found = facts::people(act.db(), registration.id, request.differ_id, &people, today).await?;
+        let found = facts::people(act.db(), registration.id, request.differ_id, &people, None, today).await?;
         if found.iter().any(|person| person.standing_authorities(today).next().is_none()) {
             unsupported.push(request);
         }

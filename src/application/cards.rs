@@ -109,9 +109,7 @@ pub async fn set_pin(act: &mut Act<'_>, id: CardId, pin_hash: &str) -> Result<Ca
     if found.person_id != person {
         return Err(ActError::NotFound);
     }
-    let today = act.today();
-    let caller = act.caller;
-    access::locked(act.db(), caller, found.registration_id, today).await?;
+    access::locked_for(act, found.registration_id).await?;
     if found.state == CardState::Revoked {
         return Err(ActError::WrongState {
             state: "revoked",

@@ -10,7 +10,7 @@ use uuid::Uuid;
 
 use super::access::{self, Access, Caller};
 use super::cards::Shown;
-use super::keys::add_keys;
+use super::keys::{add_keys, move_key};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::{Progress, RequestState};
@@ -72,6 +72,11 @@ struct Brought {
     quantity: u32,
 }
 
+/// Whoever acts himself, with the organisations for which he may now.
+fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::Acting<'a>> {
+    caller.person().map(|person| facts::Acting { person, organisations })
+}
+
 /// Loads the facts of a step. The request may be a draft that is not stored.
 async fn gather(
     db: &mut PgConnection,
@@ -79,6 +84,7 @@ async fn gather(
     rules: &Rules,
     request: &CopyRequest,
     step: Step,
+    caller: &Caller,
     now: OffsetDateTime,
     brought: Brought,
 ) -> Result<Facts, ActError> {
@@ -89,10 +95,7 @@ async fn gather(
         recipient: request.recipient_id,
         request: request.id,
         replaces: request.replaces_key_id,
-        extends: match request.extends_request_id {
-            Some(extended) => Some(copies::issue_behind(db, extended).await?),
-            None => None,
-        },
+        extends: request.extends_request_id,
     };
     let since = request.asked_at - Duration::days(i64::from(rules.longest_period()));
     let (differ, key_facts) = facts::differ_and_keys(db, &counted, today, since)
@@ -102,7 +105,12 @@ async fn gather(
     let mut ids = vec![request.asked_by, request.recipient_id];
     ids.extend(approved.iter().map(|(person, _)| *person));
     ids.extend(brought.approver.map(|(person, _)| person));
-    let found = facts::people(db, registration.id, request.differ_id, &ids, today).await?;
+    if matches!(step, Step::Cut | Step::HandOver) {
+        facts::hold_memberships(db, &ids).await?;
+    }
+    let organisations = caller.organisations();
+    let acting = acting(caller, &organisations);
+    let found = facts::people(db, registration.id, request.differ_id, &ids, acting.as_ref(), today).await?;
     let of = |id: PersonId| {
         let unknown = PersonFacts { id, authorities: vec![] };
         found.iter().find(|person| person.id == id).cloned().unwrap_or(unknown)
@@ -136,7 +144,7 @@ async fn request_facts(
     surrendered: bool,
 ) -> Result<RequestFacts, ActError> {
     let extensions = match request.extends_request_id {
-        Some(extended) => copies::extensions_behind(db, extended).await?.saturating_add(1),
+        Some(extended) => copies::extensions_of(db, extended).await?.saturating_add(1),
         None => 0,
     };
     let replaced = match request.replaces_key_id {
@@ -171,6 +179,7 @@ async fn replaced_key(
         with_recipient: key.state == KeyState::WithPerson,
         missing: key.state.is_missing(),
         surrendered,
+        replaced_before: keys::is_replaced(db, id, request.id).await?,
         charge: loss.as_ref().map_or(ChargeState::None, |loss| loss.charge),
         waived_by: loss.and_then(|loss| Slug::parse(loss.waived_by_post.as_deref()?).ok()),
     })
@@ -203,6 +212,7 @@ async fn draft(
 ) -> Result<CopyRequest, ActError> {
     let mut problems = Vec::new();
     let mut say = |pointer: &str, problem: &str| problems.push(super::FieldProblem::new(pointer, problem));
+    let mut quantity = ask.quantity;
     let recipient = ask.recipient.unwrap_or(asker);
     if people::person(db, recipient).await?.is_none() {
         say("/recipient_id", "is not known");
@@ -236,10 +246,20 @@ async fn draft(
                 && extended.differ_id == ask.differ
                 && extended.recipient_id == recipient
                 && extended.due_back_on.is_some()
+                && extended.extends_request_id.is_none()
                 && extended.state == RequestState::Completed
         });
-        if !fits {
-            say("/extends_request_id", "is not a completed temporary issue of this differ to this person");
+        // It is about the keys that are out, however many were asked for.
+        let out = match ask.extends {
+            Some(extended) if fits => keys::out_of_request(db, extended, recipient).await?.len(),
+            _ => 0,
+        };
+        quantity = i32::try_from(out).unwrap_or(i32::MAX);
+        if out == 0 {
+            say(
+                "/extends_request_id",
+                "is not a temporary issue of this differ whose keys are with this person",
+            );
         }
         if ask.due_back_on.is_none() {
             say("/due_back_on", "is needed for an extension");
@@ -258,7 +278,7 @@ async fn draft(
         asked_by: asker,
         recipient_id: recipient,
         counter_id: ask.counter,
-        quantity: ask.quantity,
+        quantity,
         purpose: ask.purpose,
         replaces_key_id: ask.replaces,
         needed_from: ask.needed_from,
@@ -297,7 +317,8 @@ pub async fn may_i(
     let (record, _) = access::visible(&mut db, caller, registration, now.date()).await?;
     let rules = rules_in_force(&mut db, &record).await?;
     let request = draft(&mut db, &record, asker, ask, now).await?;
-    let facts = gather(&mut db, &record, &rules, &request, Step::Ask, now, Brought::default()).await?;
+    let facts =
+        gather(&mut db, &record, &rules, &request, Step::Ask, caller, now, Brought::default()).await?;
     Ok(decide(&facts, &rules))
 }
 
@@ -306,9 +327,10 @@ pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> R
     let asker = act.caller.require_person()?;
     let (record, _) = access::locked_for(act, registration).await?;
     let rules = rules_in_force(act.db(), &record).await?;
-    let now = act.now;
+    let (caller, now) = (act.caller, act.now);
     let mut request = draft(act.db(), &record, asker, ask, now).await?;
-    let facts = gather(act.db(), &record, &rules, &request, Step::Ask, now, Brought::default()).await?;
+    let brought = Brought::default();
+    let facts = gather(act.db(), &record, &rules, &request, Step::Ask, caller, now, brought).await?;
     let decision = decide(&facts, &rules);
     request.id = act.id();
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
@@ -360,8 +382,7 @@ async fn extend_if_authorised(act: &mut Act<'_>, request: &mut CopyRequest) -> R
         return Ok(());
     }
     let now = act.now;
-    let issue = copies::issue_behind(act.db(), extended).await?;
-    for mut key in keys::out_of_request(act.db(), issue).await? {
+    for mut key in keys::out_of_request(act.db(), extended, request.recipient_id).await? {
         key.due_back_on = request.due_back_on;
         key.overdue_since = None;
         key.version += 1;
@@ -385,7 +406,11 @@ async fn locked_request(
 fn sees(caller: &Caller, access: &Access, request: &CopyRequest) -> bool {
     let own =
         caller.person().is_some_and(|person| person == request.asked_by || person == request.recipient_id);
-    let may_approve = access.authorities.iter().any(|held| held.may_approve || held.post.is_some());
+    // An officer's post may let him override, whatever his scope.
+    let may_approve = access
+        .authorities
+        .iter()
+        .any(|held| (held.may_approve && held.covers(request.differ_id)) || held.post.is_some());
     own || may_approve || access.sees_all()
 }
 
@@ -400,7 +425,8 @@ pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> R
         return Err(ActError::Conflict("this person approved the request before"));
     }
     let brought = Brought { approver: Some((approver, emergency)), ..Brought::default() };
-    let facts = gather(act.db(), &record, &rules, &request, Step::Approve, now, brought).await?;
+    let caller = act.caller;
+    let facts = gather(act.db(), &record, &rules, &request, Step::Approve, caller, now, brought).await?;
     let decision = decide(&facts, &rules);
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
@@ -435,7 +461,7 @@ pub async fn withdraw(act: &mut Act<'_>, id: CopyRequestId) -> Result<CopyReques
         .caller
         .person()
         .is_some_and(|person| person == request.asked_by || person == request.recipient_id);
-    access.require(own || access.governs())?;
+    access.require(own || access.governs_differ(request.differ_id))?;
     let after = request.progress().withdrawn()?;
     store(act, &mut request, after).await?;
     record_step(act, &record, &request, "withdraw", "copy.withdraw", None, vec![]).await?;
@@ -471,12 +497,13 @@ async fn at_counter(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Registratio
         return Err(ActError::NotFound);
     }
     let record = register::lock(act.db(), found.registration_id).await?.ok_or(ActError::NotFound)?;
+    act.read_clock();
     let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
     Ok((record, request))
 }
 
 /// What was shown, as the facts have it. The card is read again under the lock: it may have been
-/// revoked since its PIN was checked.
+/// revoked, or its PIN changed, since the PIN was checked.
 async fn shown_facts(
     act: &mut Act<'_>,
     registration: &Registration,
@@ -485,12 +512,14 @@ async fn shown_facts(
     document: Option<DocumentKind>,
     collector: Collector,
 ) -> Result<ShownFacts, ActError> {
-    let card = match &shown.card {
-        Some(card) => authorities::card(act.db(), card.id).await?,
+    let now_card = match &shown.card {
+        Some(card) => authorities::shown_card(act.db(), card.id).await?,
         None => None,
     };
+    let same_pin =
+        now_card.as_ref().map(|card| &card.pin_hash) == shown.card.as_ref().map(|card| &card.pin_hash);
     let today = act.today();
-    let card = match card {
+    let card = match now_card {
         Some(card) => Some(CardFacts {
             state: card.state,
             expires_on: card.expires_on,
@@ -506,8 +535,12 @@ async fn shown_facts(
         }),
         None => None,
     };
-    let pin = if card.is_some() { shown.pin } else { PinOutcome::NotGiven };
-    Ok(ShownFacts { card, pin, document, collector })
+    let pin = match shown.pin {
+        _ if card.is_none() => PinOutcome::NotGiven,
+        PinOutcome::Right if !same_pin => PinOutcome::Wrong,
+        outcome => outcome,
+    };
+    Ok(ShownFacts { card, pin, document, collector, collected_by: Some(person) })
 }
 
 /// What a counter does and what it sees when it cuts.
@@ -538,7 +571,8 @@ pub async fn cut(
         shown_facts(act, &record, &step.shown, stands_there, step.document, Collector::Recipient).await?;
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, surrendered: step.surrendered, quantity, approver: None };
-    let facts = gather(act.db(), &record, &rules, &request, Step::Cut, now, brought).await?;
+    let caller = act.caller;
+    let facts = gather(act.db(), &record, &rules, &request, Step::Cut, caller, now, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
     let decision_id = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
@@ -566,12 +600,9 @@ pub async fn cut(
 /// The old key is destroyed before the new one exists: the cap holds at every instant.
 async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActError> {
     let Some(id) = request.replaces_key_id else { return Ok(()) };
-    let mut key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    key.state = key.state.after(KeyAct::Destroy)?;
-    key.due_back_on = None;
-    key.version += 1;
-    let now = act.now;
-    keys::change(act.db(), &key, now).await?;
+    let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let holder = key.holder_id;
+    move_key(act, key, KeyAct::Destroy, holder, None).await?;
     Ok(())
 }
 
@@ -611,7 +642,8 @@ pub async fn hand_over(
     let shown = shown_facts(act, &record, &step.shown, person, step.document, collector).await?;
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, quantity, ..Brought::default() };
-    let facts = gather(act.db(), &record, &rules, &request, Step::HandOver, now, brought).await?;
+    let caller = act.caller;
+    let facts = gather(act.db(), &record, &rules, &request, Step::HandOver, caller, now, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("collector", json!(person)), ("document", json!(step.document))];
     let decision_id =
@@ -656,6 +688,7 @@ pub async fn lapse(
     registration: RegistrationId,
 ) -> Result<bool, ActError> {
     let Some(record) = register::lock(act.db(), registration).await? else { return Ok(false) };
+    act.read_clock();
     let Some(mut request) = copies::request(act.db(), id).await? else { return Ok(false) };
     let due = request.lapses_at.is_some_and(|lapses_at| lapses_at <= act.now);
     if request.state != RequestState::Authorised || !due {
@@ -699,9 +732,11 @@ pub async fn all(
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
-    let whole = access.sees_all() || access.authorities.iter().any(|own| own.may_approve);
-    let person = if whole { None } else { caller.person() };
-    Ok(copies::of_registration(&mut db, registration, person, state, page).await?)
+    let approving = || access.authorities.iter().filter(|own| own.may_approve);
+    let whole = access.sees_all() || approving().any(|own| own.every_differ);
+    let differs: Vec<Uuid> = approving().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect();
+    let only = if whole { None } else { Some((caller.person(), differs.as_slice())) };
+    Ok(copies::of_registration(&mut db, registration, only, state, page).await?)
 }
 
 /// The decisions on a request, oldest first.

@@ -130,7 +130,7 @@ async fn locked_key(act: &mut Act<'_>, id: KeyId) -> Result<(Registration, Acces
     if sees(&access, &key) { Ok((record, access, key)) } else { Err(ActError::NotFound) }
 }
 
-async fn move_key(
+pub(super) async fn move_key(
     act: &mut Act<'_>,
     mut key: Key,
     what: KeyAct,
@@ -145,6 +145,9 @@ async fn move_key(
     key.version += 1;
     let now = act.now;
     keys::change(act.db(), &key, now).await?;
+    if what == KeyAct::Return {
+        keys::close_loss(act.db(), key.id, now).await?;
+    }
     let kind = match what {
         KeyAct::Issue => "key.issued",
         KeyAct::Transfer => "key.passed_on",
@@ -187,9 +190,12 @@ pub async fn issue(
     due_back_on: Option<Date>,
 ) -> Result<Key, ActError> {
     let (record, access, key) = locked_key(act, id).await?;
-    access.require(access.governs())?;
+    access.require(access.governs_differ(key.differ_id))?;
     access::require_active(&record)?;
     require_holder(act, &key, person, "/person_id").await?;
+    if keys::is_promised(act.db(), id).await? {
+        return Err(ActError::Conflict("this key waits at a counter to be handed over for a request"));
+    }
     if due_back_on.is_some_and(|due| due < act.today()) {
         return Err(ActError::invalid("/due_back_on", "must be today or later"));
     }
@@ -199,7 +205,7 @@ pub async fn issue(
 /// Passes a key on to somebody else, where the rules allow it by form.
 pub async fn pass_on(act: &mut Act<'_>, id: KeyId, person: PersonId) -> Result<Key, ActError> {
     let (record, access, key) = locked_key(act, id).await?;
-    access.require(access.governs())?;
+    access.require(access.governs_differ(key.differ_id))?;
     access::require_active(&record)?;
     if rules_in_force(act.db(), &record).await?.transfer == Transfer::Forbidden {
         return Err(ActError::Conflict(
@@ -214,14 +220,14 @@ pub async fn pass_on(act: &mut Act<'_>, id: KeyId, person: PersonId) -> Result<K
 /// A key came back, or was found.
 pub async fn take_back(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
     let (_, access, key) = locked_key(act, id).await?;
-    access.require(access.governs())?;
+    access.require(access.governs_differ(key.differ_id))?;
     move_key(act, key, KeyAct::Return, None, None).await
 }
 
 /// A key was destroyed.
 pub async fn destroy(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
     let (_, access, key) = locked_key(act, id).await?;
-    access.require(access.governs())?;
+    access.require(access.governs_differ(key.differ_id))?;
     let holder = key.holder_id;
     move_key(act, key, KeyAct::Destroy, holder, None).await
 }
@@ -245,7 +251,7 @@ pub async fn report_loss(
 ) -> Result<LossReport, ActError> {
     let (record, access, key) = locked_key(act, id).await?;
     let own = key.holder_id.is_some() && act.caller.person() == key.holder_id;
-    access.require(access.governs() || own)?;
+    access.require(access.governs_differ(key.differ_id) || own)?;
     let what = match kind {
         LossKind::Lost => KeyAct::Lose,
         LossKind::Stolen => KeyAct::Steal,
@@ -297,7 +303,7 @@ async fn situation(act: &mut Act<'_>, record: &Registration, key: &Key) -> Resul
     let (differ, keys) = facts::differ_and_keys(act.db(), &counted, today, now)
         .await?
         .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
-    let mut people = facts::people(act.db(), record.id, key.differ_id, &[holder], today).await?;
+    let mut people = facts::people(act.db(), record.id, key.differ_id, &[holder], None, today).await?;
     let recipient = people.pop().unwrap_or_default();
     Ok(Facts { differ, keys, recipient, ..Facts::at(Step::Ask, now) })
 }

@@ -75,7 +75,7 @@ pub async fn add_person(
         }
         None => None,
     };
-    act.record_change("person.added", None, person.id.0, vec![]).await?;
+    act.record_person("person.added", person.id).await?;
     Ok((person, invitation))
 }
 
@@ -105,10 +105,12 @@ pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, 
     if known { Ok(person) } else { Err(ActError::NotFound) }
 }
 
+/// The head of the organisation; for another organisation than his own also any person of the supplier.
 fn require_head(caller: &Caller, organisation: OrganisationId) -> Result<(), ActError> {
-    if caller.is_keeper() || caller.heads(organisation) {
+    let keeper = caller.is_keeper() && caller.person().is_some() && !caller.sits_in(organisation);
+    if keeper || caller.heads(organisation) {
         Ok(())
-    } else if caller.sits_in(organisation) {
+    } else if caller.sits_in(organisation) || caller.is_keeper() {
         Err(ActError::Forbidden("only the head of the organisation does this"))
     } else {
         Err(ActError::NotFound)
@@ -257,7 +259,7 @@ pub async fn begin_register(
     act.record_change("organisation.added", None, organisation.id.0, vec![]).await?;
     let person = Person { id: act.id(), name: person.to_string(), email: Some(email.to_string()) };
     people::add_person(act.db(), &person, Some(organisation.id), now).await?;
-    act.record_change("person.added", None, person.id.0, vec![]).await?;
+    act.record_person("person.added", person.id).await?;
     let membership = Membership {
         id: act.id(),
         person_id: person.id,
@@ -291,7 +293,9 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
         return Err(ActError::NotFound);
     }
     // Whoever can sign in already sets the password himself; else staff could take an account over.
-    if sessions::account(act.db(), id).await?.is_some() && !act.caller.is_keeper() {
+    let supplier = act.caller.organisation_of(&[OrganisationKind::Supplier]);
+    let heads_supplier = supplier.is_some_and(|supplier| act.caller.heads(supplier));
+    if sessions::account(act.db(), id).await?.is_some() && !heads_supplier {
         return Err(ActError::Conflict("this person has an account"));
     }
     if person.email.is_none() {
@@ -299,6 +303,6 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
     }
     let (outside, now) = (act.outside(), act.now);
     let token = invite(outside, act.db(), id, now).await?;
-    act.record_change("person.invited", None, id.0, vec![]).await?;
+    act.record_person("person.invited", id).await?;
     Ok(token)
 }

@@ -7,7 +7,9 @@
 //! registration  registration, section, owner, premises
 //! lock          registration, label, kind, hand, standard, escape_route, room_class
 //! answer        registration, label, differ, level
-//! holder        registration, person, email, class, post, standing, may_approve, occupier, first_day, last_day
+//! holder        registration, person, email, class, post, standing, may_order, may_approve, may_pass_on,
+//!               occupier, differs (numbers, apart by spaces; all, when empty), most_per_request, most_keys,
+//!               first_day, last_day
 //! key           registration, differ, pack, copy_number, state, person, email
 //! ```
 //!
@@ -61,8 +63,13 @@ struct Line {
     class: String,
     post: String,
     standing: String,
+    may_order: String,
     may_approve: String,
+    may_pass_on: String,
     occupier: String,
+    differs: String,
+    most_per_request: String,
+    most_keys: String,
     first_day: String,
     last_day: String,
     pack: String,
@@ -155,7 +162,7 @@ struct Known {
     registrations: HashMap<String, RegistrationId>,
     locks: HashMap<(RegistrationId, String), LockId>,
     differs: HashMap<(RegistrationId, String), DifferId>,
-    packs: HashMap<(RegistrationId, String), LeverPackId>,
+    packs: HashMap<(RegistrationId, String), (LeverPackId, DifferId)>,
     people: HashMap<String, PersonId>,
 }
 
@@ -262,7 +269,10 @@ async fn bring_registration(
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
-    let section = storage::sections::section_by_name(act.db(), &line.section).await?;
+    let section = match Name::parse(&line.section) {
+        Ok(name) => storage::sections::section_by_name(act.db(), name.as_str()).await?,
+        Err(_) => None,
+    };
     if section.is_none() {
         columns.say("section", "is not the name of a section");
     }
@@ -350,9 +360,10 @@ async fn bring_answer(
     columns: &mut Columns,
 ) -> Result<(), ActError> {
     let Some(registration) = registration_named(act, known, line, columns).await? else { return Ok(()) };
-    let lock = match known.locks.get(&(registration, line.label.clone())) {
-        Some(lock) => Some(*lock),
-        None => storage::register::lock_labelled(act.db(), registration, &line.label).await?,
+    let lock = match (known.locks.get(&(registration, line.label.clone())), Label::parse(&line.label)) {
+        (Some(lock), _) => Some(*lock),
+        (None, Ok(label)) => storage::register::lock_labelled(act.db(), registration, label.as_str()).await?,
+        (None, Err(_)) => None,
     };
     let number = columns.read("differ", &line.differ, DifferNumber::parse);
     let level = columns.word("level", &line.level);
@@ -400,7 +411,13 @@ async fn person_named(
         Some(email) => storage::people::person_by_email(act.db(), email.as_str()).await?,
         None => None,
     };
+    let organisations = act.caller.organisations();
     let person = match found {
+        // Whoever entered an address holds its invitation: only the supplier's own entries are taken.
+        Some(person) if !storage::people::was_entered_by(act.db(), person.id, &organisations).await? => {
+            columns.say("email", "belongs to somebody whom another organisation entered");
+            return Ok(None);
+        }
         Some(person) => person.id,
         None => people::add_person(act, name, email).await?.0.id,
     };
@@ -419,37 +436,66 @@ async fn bring_holder(
     let class: Option<AuthorityClass> = columns.word("class", &line.class);
     let post = columns.optional("post", &line.post, Slug::parse);
     let standing = columns.optional("standing", &line.standing, Slug::parse);
+    let may_order = columns.yes_or_no("may_order", &line.may_order);
     let may_approve = columns.yes_or_no("may_approve", &line.may_approve);
+    let may_pass_on = columns.yes_or_no("may_pass_on", &line.may_pass_on);
     let occupier = columns.yes_or_no("occupier", &line.occupier);
+    let most_per_request = columns.optional("most_per_request", &line.most_per_request, counted);
+    let most_keys = columns.optional("most_keys", &line.most_keys, counted);
     let first_day = columns.read("first_day", &line.first_day, day);
     let last_day = columns.optional("last_day", &line.last_day, day);
     let person = person_named(act, known, line, columns).await?;
-    let (Some(registration), Some(class), Some(post), Some(standing)) = (registration, class, post, standing)
-    else {
+    let differs = match registration {
+        Some(registration) => differs_named(act, known, registration, line, columns).await?,
+        None => vec![],
+    };
+    let (Some(registration), Some(class), Some(person)) = (registration, class, person) else {
         return Ok(());
     };
-    let (Some(may_approve), Some(occupier), Some(first_day), Some(last_day), Some(person)) =
-        (may_approve, occupier, first_day, last_day, person)
-    else {
-        return Ok(());
-    };
+    let (Some(first_day), true) = (first_day, columns.problems.is_empty()) else { return Ok(()) };
     let grant = Grant {
         class,
         person: Some(person),
         organisation: None,
-        post,
-        standing,
-        differs: vec![],
-        may_order: true,
-        may_approve,
-        may_pass_on: class == AuthorityClass::Owner,
-        occupier,
-        most_per_request: None,
-        most_keys: None,
-        period: Period { first_day: first_day.0, last_day: last_day.map(|day| day.0) },
+        post: post.flatten(),
+        standing: standing.flatten(),
+        differs,
+        may_order: may_order.unwrap_or_default(),
+        may_approve: may_approve.unwrap_or_default(),
+        may_pass_on: may_pass_on.unwrap_or_default(),
+        occupier: occupier.unwrap_or_default(),
+        most_per_request: most_per_request.flatten().map(Quantity::signed),
+        most_keys: most_keys.flatten().map(Quantity::signed),
+        period: Period { first_day: first_day.0, last_day: last_day.flatten().map(|day| day.0) },
     };
     authorities::grant(act, registration, grant).await?;
     Ok(())
+}
+
+fn counted(text: &str) -> Result<Quantity, String> {
+    let number: u64 = text.parse().map_err(|_| "must be a number from 1 to 1000".to_owned())?;
+    Quantity::try_from(number).map_err(|error| error.to_string())
+}
+
+async fn differs_named(
+    act: &mut Act<'_>,
+    known: &Known,
+    registration: RegistrationId,
+    line: &Line,
+    columns: &mut Columns,
+) -> Result<Vec<DifferId>, ActError> {
+    let mut found = Vec::new();
+    for number in line.differs.split_whitespace() {
+        let differ = match DifferNumber::parse(number) {
+            Ok(number) => differ_numbered(act, known, registration, number.as_str()).await?,
+            Err(_) => None,
+        };
+        match differ {
+            Some(differ) => found.push(differ),
+            None => columns.say("differs", format!("{number:?} is not a differ of this registration")),
+        }
+    }
+    Ok(found)
 }
 
 async fn bring_key(
@@ -459,15 +505,15 @@ async fn bring_key(
     columns: &mut Columns,
 ) -> Result<(), ActError> {
     let Some(registration) = registration_named(act, known, line, columns).await? else { return Ok(()) };
-    let differ = differ_numbered(act, known, registration, &line.differ).await?;
+    let differ = match DifferNumber::parse(&line.differ) {
+        Ok(number) => differ_numbered(act, known, registration, number.as_str()).await?,
+        Err(_) => None,
+    };
     if differ.is_none() {
         columns.say("differ", "is not a differ of this registration");
     }
     let pack = columns.optional("pack", &line.pack, PackNumber::parse);
-    let copy_number = columns.read("copy_number", &line.copy_number, |text| {
-        let number: u64 = text.parse().map_err(|_| "must be a number from 1 to 1000".to_owned())?;
-        Quantity::try_from(number).map_err(|error| error.to_string())
-    });
+    let copy_number = columns.read("copy_number", &line.copy_number, counted);
     let state: Option<KeyState> = columns.word("state", &line.state);
     let needs_holder = state == Some(KeyState::WithPerson);
     let holder = if needs_holder || !line.person.is_empty() {
@@ -485,8 +531,11 @@ async fn bring_key(
     if !columns.problems.is_empty() {
         return Ok(());
     }
-    let pack = pack.map_or_else(|| UNKNOWN_PACK.to_owned(), String::from);
-    let pack = pack_numbered(act, known, registration, differ, pack).await?;
+    let pack = pack.map_or_else(|| format!("{UNKNOWN_PACK}-{}", line.differ), String::from);
+    let Some(pack) = pack_numbered(act, known, registration, differ, pack).await? else {
+        columns.say("pack", "is recorded for another differ");
+        return Ok(());
+    };
     let key = Key {
         id: act.id(),
         registration_id: registration,
@@ -510,33 +559,37 @@ async fn bring_key(
     act.record_change("key.brought_in", Some(registration), key.id.0, who).await
 }
 
+/// The pack with a number, made where there is none; `None` when it is another differ's.
 async fn pack_numbered(
     act: &mut Act<'_>,
     known: &mut Known,
     registration: RegistrationId,
     differ: DifferId,
     number: String,
-) -> Result<LeverPackId, ActError> {
-    if let Some(pack) = known.packs.get(&(registration, number.clone())) {
-        return Ok(*pack);
-    }
-    let pack = match storage::keys::pack_numbered(act.db(), registration, &number).await? {
-        Some(pack) => pack,
+) -> Result<Option<LeverPackId>, ActError> {
+    let handle = (registration, number.clone());
+    let found = match known.packs.get(&handle) {
+        Some(found) => Some(*found),
+        None => storage::keys::pack_numbered(act.db(), registration, &number).await?,
+    };
+    let (pack, of) = match found {
+        Some(found) => found,
         None => {
+            let recorded_at = act.now;
             let pack = LeverPack {
                 id: act.id(),
                 registration_id: registration,
                 differ_id: differ,
-                number: number.clone(),
-                recorded_at: act.now,
+                number,
+                recorded_at,
             };
             storage::keys::add_pack(act.db(), &pack).await?;
             act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
-            pack.id
+            (pack.id, differ)
         }
     };
-    known.packs.insert((registration, number), pack);
-    Ok(pack)
+    known.packs.insert(handle, (pack, of));
+    Ok((of == differ).then_some(pack))
 }
 
 /// A registration as CSV, in the form in which it can be brought in; lines are in a fixed order.
@@ -615,6 +668,9 @@ async fn holder_lines(
     id: RegistrationId,
     of: &impl Fn(&str) -> Line,
 ) -> Result<Vec<Line>, ActError> {
+    let differs = storage::register::differs(db, id, Page::ALL).await?;
+    let number = |id: &DifferId| Some(differs.iter().find(|differ| differ.id == *id)?.number.clone());
+    let text = |number: Option<i32>| number.map(|number| number.to_string()).unwrap_or_default();
     let mut lines = Vec::new();
     for authority in storage::authorities::of_registration(db, id, Page::ALL).await? {
         let Some(person) = authority.person_id.filter(|_| authority.revoked_at.is_none()) else { continue };
@@ -625,7 +681,12 @@ async fn holder_lines(
             class: authority.class.to_string(),
             post: authority.post.unwrap_or_default(),
             standing: authority.standing.unwrap_or_default(),
+            may_order: yes_or_no(authority.may_order),
             may_approve: yes_or_no(authority.may_approve),
+            may_pass_on: yes_or_no(authority.may_pass_on),
+            differs: authority.differ_ids.iter().filter_map(number).collect::<Vec<_>>().join(" "),
+            most_per_request: text(authority.most_per_request),
+            most_keys: text(authority.most_keys),
             occupier: yes_or_no(authority.occupier),
             first_day: authority.first_day.to_string(),
             last_day: authority.last_day.map(|day| day.to_string()).unwrap_or_default(),
@@ -653,7 +714,7 @@ async fn key_lines(
         let differ = differs.iter().find(|differ| differ.id == key.differ_id);
         let line = Line {
             differ: differ.map(|differ| differ.number.clone()).unwrap_or_default(),
-            pack: pack.filter(|pack| pack != UNKNOWN_PACK).unwrap_or_default(),
+            pack: pack.filter(|pack| !pack.starts_with(UNKNOWN_PACK)).unwrap_or_default(),
             copy_number: key.copy_number.to_string(),
             state: key.state.to_string(),
             person: holder.as_ref().map(|person| person.name.clone()).unwrap_or_default(),

@@ -325,6 +325,9 @@ pub async fn begin_answering(
     if register::own_differs(act.db(), record.id, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
+    if keys::has_dead(act.db(), differ).await? {
+        return Err(ActError::Conflict("keys of this differ died with it: give the lock another differ"));
+    }
     let answering = Answering {
         id: act.id(),
         registration_id: record.id,

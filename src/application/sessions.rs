@@ -82,7 +82,7 @@ pub async fn sign_in(
         return Err(blocked(account.blocked_until, now));
     }
     drop(db);
-    if !app.passwords.is_right(password, Some(account.password_hash)).await? {
+    if !app.passwords.is_right(password, Some(account.password_hash.clone())).await? {
         return Err(ActError::Unauthenticated);
     }
     let second_factor = account.totp_confirmed_at.is_some();
@@ -92,7 +92,7 @@ pub async fn sign_in(
         (Some(secret), Some(code)) => Some(step_of_code(secret, code, now).ok_or(ActError::Unauthenticated)?),
     };
     let mut tx = app.pool.begin().await?;
-    if !sessions::accept(&mut tx, person, step, now).await? {
+    if !sessions::accept(&mut tx, person, &account.password_hash, step, now).await? {
         return Err(ActError::Unauthenticated);
     }
     let seats = people::seats(&mut tx, person, now.date()).await?;
@@ -246,12 +246,14 @@ pub async fn change_password(
     let person = caller.require_person()?;
     let now = app.outside.clock.now();
     let account = counted_account(app, person, now).await?;
-    if !app.passwords.is_right(old, Some(account.password_hash)).await? {
+    if !app.passwords.is_right(old, Some(account.password_hash.clone())).await? {
         return Err(ActError::invalid("/old_password", "is wrong"));
     }
     let hash = app.passwords.hash(new, app.outside.bytes()).await?;
     let mut tx = app.pool.begin().await?;
-    sessions::accept(&mut tx, person, None, now).await?;
+    if !sessions::accept(&mut tx, person, &account.password_hash, None, now).await? {
+        return Err(ActError::Unauthenticated);
+    }
     sessions::set_password(&mut tx, person, &hash, now).await?;
     sessions::end_all(&mut tx, person, now).await?;
     tx.commit().await?;
@@ -315,11 +317,14 @@ pub async fn confirm_second_factor(app: &App, caller: &Caller, code: &str) -> Re
     let account = counted_account(app, person, now).await?;
     let secret = account
         .totp_secret
+        .clone()
         .filter(|_| account.totp_confirmed_at.is_none())
         .ok_or(ActError::Conflict("no second factor waits to be confirmed"))?;
     let step = step_of_code(secret, code, now).ok_or_else(|| ActError::invalid("/code", "is wrong"))?;
     let mut tx = app.pool.begin().await?;
-    sessions::accept(&mut tx, person, None, now).await?;
+    if !sessions::accept(&mut tx, person, &account.password_hash, None, now).await? {
+        return Err(ActError::Unauthenticated);
+    }
     sessions::confirm_totp(&mut tx, person, step, now).await?;
     sessions::end_all(&mut tx, person, now).await?;
     tx.commit().await?;
@@ -334,7 +339,7 @@ pub async fn invite(
     now: OffsetDateTime,
 ) -> Result<SecretString, ActError> {
     let token = app_outside.secret();
-    sessions::invite(db, &secret_hash(&token), person, now + Duration::days(7)).await?;
+    sessions::invite(db, &secret_hash(&token), person, now, now + Duration::days(7)).await?;
     Ok(SecretString::from(token))
 }
 

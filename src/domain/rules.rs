@@ -8,7 +8,10 @@ use utoipa::ToSchema;
 
 use super::calendar::{DayCount, DayKind};
 use super::register::{AuthorityClass, Level, Purpose};
-use super::text::Slug;
+use super::text::{Remark, Slug};
+
+/// The most lines of one list.
+const MOST_LINES: usize = 100;
 
 /// The situations that one line of the rules is about. What is left out matches everything.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -44,8 +47,7 @@ pub struct Eligibility {
     pub only_standings: Vec<Slug>,
     /// What to ask for instead.
     #[serde(default)]
-    #[schema(max_length = 200)]
-    pub instead: Option<String>,
+    pub instead: Option<Remark>,
 }
 
 /// One approval that has to be there, from one of several posts or classes.
@@ -258,8 +260,6 @@ pub struct Rules {
     pub lost_keys_count: bool,
     /// No further copy while an earlier key of the recipient is unaccounted for.
     pub unaccounted_blocks: bool,
-    /// A worn key is replaced only against the old one.
-    pub worn_key_surrendered: bool,
     /// What is shown before keys are cut.
     pub at_cut: Presented,
     /// What is shown before keys are handed over.
@@ -313,7 +313,6 @@ impl Default for Rules {
             }],
             lost_keys_count: true,
             unaccounted_blocks: true,
-            worn_key_surrendered: true,
             at_cut: Presented { card: false, pin: false, document: false },
             at_hand_over: Presented { card: true, pin: true, document: true },
             collection: Collection::RecipientOrMandate,
@@ -353,9 +352,17 @@ impl Rules {
                 }
             }
         }
-        for (at, rule) in self.eligibility.iter().enumerate() {
-            if rule.instead.as_ref().is_some_and(|text| text.chars().count() > 200) {
-                say(format!("/eligibility/{at}/instead"), "must be at most 200 characters");
+        for (pointer, length) in [
+            ("/eligibility", self.eligibility.len()),
+            ("/approvals", self.approvals.len()),
+            ("/limits", self.limits.len()),
+            ("/notices", self.notices.len()),
+            ("/temporary/required", self.temporary.required.len()),
+            ("/losses/charges", self.losses.charges.len()),
+            ("/losses/reviews", self.losses.reviews.len()),
+        ] {
+            if length > MOST_LINES {
+                say(pointer.to_owned(), "must have at most 100 lines");
             }
         }
         for (at, limit) in self.limits.iter().enumerate() {

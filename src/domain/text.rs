@@ -141,7 +141,7 @@ fn slug(text: &str) -> Result<String, TextError> {
 
 /// Two parts around one `@`: whether mail arrives is found out by sending it.
 fn email(text: &str) -> Result<String, TextError> {
-    let text = line(text, 254)?.to_lowercase();
+    let text = line(&text.to_lowercase(), 254)?;
     let good = text
         .split_once('@')
         .is_some_and(|(local, domain)| !local.is_empty() && !domain.is_empty() && !domain.contains('@'))

@@ -324,17 +324,25 @@ pub struct ShownCard {
     pub pin_hash: Option<String>,
 }
 
+macro_rules! select_shown_cards {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            ShownCard,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
+                      state AS "state: _", expires_on, pin_hash FROM cards "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
 /// The card with a number.
 pub async fn card_by_number(db: &mut PgConnection, number: &TypedNumber) -> Result<Option<ShownCard>> {
-    Ok(sqlx::query_as!(
-        ShownCard,
-        r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
-                  state AS "state: _", expires_on, pin_hash
-           FROM cards WHERE number = $1"#,
-        number.as_str()
-    )
-    .fetch_optional(db)
-    .await?)
+    Ok(select_shown_cards!("WHERE number = $1", number.as_str()).fetch_optional(db).await?)
+}
+
+/// A card that was shown, as it stands now.
+pub async fn shown_card(db: &mut PgConnection, id: CardId) -> Result<Option<ShownCard>> {
+    Ok(select_shown_cards!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
 /// Counts a PIN attempt before it is looked at. `false` when the PIN is blocked.

@@ -88,21 +88,24 @@ pub async fn request(db: &mut PgConnection, id: CopyRequestId) -> Result<Option<
     Ok(select_requests!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
-/// Requests on a registration, one person's only if asked for.
+/// Requests on a registration: all, or one person's own and those for some differs.
 pub async fn of_registration(
     db: &mut PgConnection,
     registration: RegistrationId,
-    person: Option<PersonId>,
+    only: Option<(Option<PersonId>, &[Uuid])>,
     state: Option<RequestState>,
     page: Page,
 ) -> Result<Vec<CopyRequest>> {
     Ok(select_requests!(
         "WHERE registration_id = $1 AND id > $2
-         AND ($3::uuid IS NULL OR asked_by = $3 OR recipient_id = $3) AND ($4::text IS NULL OR state = $4)
-         ORDER BY id LIMIT $5",
+         AND ($3 OR asked_by = $4 OR recipient_id = $4 OR differ_id = ANY ($5))
+         AND ($6::text IS NULL OR state = $6)
+         ORDER BY id LIMIT $7",
         registration.0,
         page.after,
-        person.map(|id| id.0),
+        only.is_none(),
+        only.and_then(|(person, _)| person).map(|id| id.0),
+        only.map(|(_, differs)| differs).unwrap_or_default(),
         state.map(RequestState::as_str),
         page.limit
     )
@@ -172,35 +175,15 @@ pub async fn to_lapse(
     Ok(rows.into_iter().map(|row| (row.id, row.registration_id)).collect())
 }
 
-/// How often an issue was extended: the length of the chain of requests behind one.
-pub async fn extensions_behind(db: &mut PgConnection, request: CopyRequestId) -> Result<u32> {
+/// How often an issue was extended.
+pub async fn extensions_of(db: &mut PgConnection, request: CopyRequestId) -> Result<u32> {
     let count = sqlx::query_scalar!(
-        r#"WITH RECURSIVE chain AS (
-               SELECT id, extends_request_id FROM copy_requests WHERE id = $1
-               UNION ALL
-               SELECT before.id, before.extends_request_id
-               FROM copy_requests before JOIN chain ON before.id = chain.extends_request_id
-           ) SELECT count(*) AS "count!" FROM chain WHERE extends_request_id IS NOT NULL"#,
+        r#"SELECT count(*) AS "count!" FROM copy_requests WHERE extends_request_id = $1 AND state = 'completed'"#,
         request.0
     )
     .fetch_one(db)
     .await?;
     Ok(u32::try_from(count).unwrap_or(u32::MAX))
-}
-
-/// The request of which an issue began: the end of the chain of extensions.
-pub async fn issue_behind(db: &mut PgConnection, request: CopyRequestId) -> Result<CopyRequestId> {
-    Ok(sqlx::query_scalar!(
-        r#"WITH RECURSIVE chain AS (
-               SELECT id, extends_request_id FROM copy_requests WHERE id = $1
-               UNION ALL
-               SELECT before.id, before.extends_request_id
-               FROM copy_requests before JOIN chain ON before.id = chain.extends_request_id
-           ) SELECT id AS "id!: CopyRequestId" FROM chain WHERE extends_request_id IS NULL"#,
-        request.0
-    )
-    .fetch_one(db)
-    .await?)
 }
 
 /// An approval.

@@ -23,12 +23,22 @@ fn count(number: i64) -> u32 {
     u32::try_from(number).unwrap_or(u32::MAX)
 }
 
+/// Whoever acts himself acts for these organisations only: seats that ask for a second factor sleep
+/// in a session without one.
+pub struct Acting<'a> {
+    /// Who.
+    pub person: PersonId,
+    /// For whom.
+    pub organisations: &'a [Uuid],
+}
+
 /// The people's authorities on a registration, with those of the organisations for which they act.
 pub async fn people(
     db: &mut PgConnection,
     registration: RegistrationId,
     differ: DifferId,
     people: &[PersonId],
+    acting: Option<&Acting<'_>>,
     today: Date,
 ) -> Result<Vec<PersonFacts>> {
     let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();
@@ -46,6 +56,7 @@ pub async fn people(
                SELECT memberships.person_id FROM memberships
                WHERE memberships.organisation_id = authorities.organisation_id
                  AND memberships.person_id = ANY ($3)
+                 AND (memberships.person_id IS DISTINCT FROM $5 OR memberships.organisation_id = ANY ($6))
                  AND memberships.first_day <= $4
                  AND (memberships.last_day IS NULL OR memberships.last_day >= $4)
            ) acts ON true
@@ -54,7 +65,9 @@ pub async fn people(
         registration.0,
         differ.0,
         &ids,
-        today
+        today,
+        acting.map(|acting| acting.person.0),
+        acting.map(|acting| acting.organisations).unwrap_or_default()
     )
     .fetch_all(db)
     .await?;
@@ -79,6 +92,16 @@ pub async fn people(
         }
     }
     Ok(found)
+}
+
+/// Holds the memberships of people until the transaction ends: who acts for an organisation at a cut
+/// still does when it commits.
+pub async fn hold_memberships(db: &mut PgConnection, people: &[PersonId]) -> Result<()> {
+    let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();
+    sqlx::query!("SELECT id FROM memberships WHERE person_id = ANY ($1) ORDER BY id FOR SHARE", &ids)
+        .fetch_all(db)
+        .await?;
+    Ok(())
 }
 
 /// Holds in force on a day.

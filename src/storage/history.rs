@@ -15,7 +15,7 @@ pub async fn as_of(
 ) -> Result<Vec<(String, Value)>> {
     let rows = sqlx::query!(
         "SELECT DISTINCT ON (subject, subject_id) subject, content FROM history
-         WHERE registration_id = $1 AND at <= $2 ORDER BY subject, subject_id, at DESC, position DESC",
+         WHERE registration_id = $1 AND at <= $2 ORDER BY subject, subject_id, position DESC",
         registration.0,
         at
     )

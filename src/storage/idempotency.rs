@@ -41,14 +41,24 @@ pub async fn claim(
     if done.rows_affected() == 1 {
         return Ok(Claim::Ours);
     }
+    match used(db, actor, key).await? {
+        Some((request_hash, answer)) => Ok(Claim::Used { request_hash, answer }),
+        // Swept away since: the caller may try again.
+        None => Err(super::StorageError::Database(sqlx::Error::RowNotFound)),
+    }
+}
+
+/// The request hash and the answer of a key that was used.
+pub async fn used(db: &mut PgConnection, actor: ActorId, key: &str) -> Result<Option<(Vec<u8>, Value)>> {
     let used = sqlx::query!(
-        r#"SELECT request_hash, answer AS "answer!" FROM idempotency_keys WHERE actor_id = $1 AND key = $2"#,
+        r#"SELECT request_hash, answer AS "answer!" FROM idempotency_keys
+           WHERE actor_id = $1 AND key = $2 AND answer IS NOT NULL"#,
         actor.0,
         key
     )
-    .fetch_one(db)
+    .fetch_optional(db)
     .await?;
-    Ok(Claim::Used { request_hash: used.request_hash, answer: used.answer })
+    Ok(used.map(|row| (row.request_hash, row.answer)))
 }
 
 /// Keeps the answer with its key, in the transaction of the effect.

@@ -69,19 +69,21 @@ pub async fn packs(
     .await?)
 }
 
-/// The lever pack of a registration with a number.
+/// The lever pack of a registration with a number, and its differ.
 pub async fn pack_numbered(
     db: &mut PgConnection,
     registration: RegistrationId,
     number: &str,
-) -> Result<Option<LeverPackId>> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: _" FROM lever_packs WHERE registration_id = $1 AND number = $2"#,
+) -> Result<Option<(LeverPackId, DifferId)>> {
+    let found = sqlx::query!(
+        r#"SELECT id AS "id: LeverPackId", differ_id AS "differ_id: DifferId" FROM lever_packs
+           WHERE registration_id = $1 AND number = $2"#,
         registration.0,
         number
     )
     .fetch_optional(db)
-    .await?)
+    .await?;
+    Ok(found.map(|pack| (pack.id, pack.differ_id)))
 }
 
 /// Every key of a registration with the number of its lever pack, where it came from one.
@@ -237,10 +239,13 @@ pub async fn to_hand_over(
 pub async fn out_of_request(
     db: &mut PgConnection,
     request: crate::domain::ids::CopyRequestId,
+    holder: PersonId,
 ) -> Result<Vec<Key>> {
     Ok(select_keys!(
-        "JOIN cuts ON cuts.id = cut_id WHERE request_id = $1 AND keys.state = 'with_person' ORDER BY copy_number",
-        request.0
+        "JOIN cuts ON cuts.id = cut_id WHERE request_id = $1 AND keys.state = 'with_person' AND holder_id = $2
+         ORDER BY copy_number",
+        request.0,
+        holder.0
     )
     .fetch_all(db)
     .await?)
@@ -283,9 +288,60 @@ pub async fn add_loss(db: &mut PgConnection, loss: &Loss, by: ActorId) -> Result
     Ok(())
 }
 
-/// The loss of a key.
+/// The open loss of a key: it was reported and the key has not been found.
 pub async fn loss_of(db: &mut PgConnection, key: KeyId) -> Result<Option<Loss>> {
-    Ok(select_losses!("WHERE key_id = $1", key.0).fetch_optional(db).await?)
+    Ok(select_losses!("WHERE key_id = $1 AND found_at IS NULL", key.0).fetch_optional(db).await?)
+}
+
+/// Closes the open loss of a key that was found.
+pub async fn close_loss(db: &mut PgConnection, key: KeyId, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "UPDATE losses SET found_at = $2, changed_at = $2 WHERE key_id = $1 AND found_at IS NULL",
+        key.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Whether another request that was authorised replaces a key.
+pub async fn is_replaced(
+    db: &mut PgConnection,
+    key: KeyId,
+    but_for: crate::domain::ids::CopyRequestId,
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (SELECT 1 FROM copy_requests WHERE replaces_key_id = $1 AND id <> $2
+               AND state IN ('authorised', 'completed')) AS "replaced!""#,
+        key.0,
+        but_for.0
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Whether a key waits at a counter to be handed over for an open request.
+pub async fn is_promised(db: &mut PgConnection, key: KeyId) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (
+               SELECT 1 FROM keys JOIN cuts ON cuts.id = cut_id JOIN copy_requests ON copy_requests.id = request_id
+               WHERE keys.id = $1 AND keys.state = 'in_store' AND copy_requests.state = 'authorised'
+           ) AS "promised!""#,
+        key.0
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Whether a differ has keys that died with it and were not destroyed.
+pub async fn has_dead(db: &mut PgConnection, differ: DifferId) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (SELECT 1 FROM keys WHERE differ_id = $1 AND state = 'dead') AS "dead!""#,
+        differ.0
+    )
+    .fetch_one(db)
+    .await?)
 }
 
 /// A loss.

@@ -75,20 +75,23 @@ pub async fn count_attempt(
 }
 
 /// Forgets wrong attempts after a right one, and remembers the time step of its code. `false` when a
-/// code of that step or a later one was accepted before.
+/// code of that step or a later one was accepted before, or the password was changed meanwhile.
 pub async fn accept(
     db: &mut PgConnection,
     person: PersonId,
+    password_hash: &str,
     totp_step: Option<i64>,
     now: OffsetDateTime,
 ) -> Result<bool> {
     let done = sqlx::query!(
         "UPDATE accounts
          SET failures = 0, blocked_until = NULL, totp_last_step = coalesce($2, totp_last_step), changed_at = $3
-         WHERE person_id = $1 AND ($2::bigint IS NULL OR totp_last_step IS NULL OR totp_last_step < $2)",
+         WHERE person_id = $1 AND password_hash = $4
+           AND ($2::bigint IS NULL OR totp_last_step IS NULL OR totp_last_step < $2)",
         person.0,
         totp_step,
-        now
+        now,
+        password_hash
     )
     .execute(db)
     .await?;
@@ -153,13 +156,27 @@ pub async fn confirm_totp(
     wrote("accounts", 1, &done)
 }
 
-/// Adds an invitation to set the first password.
+/// Voids every invitation of a person that was not used.
+async fn void_invitations(db: &mut PgConnection, person: PersonId, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "UPDATE invitations SET used_at = $2 WHERE person_id = $1 AND used_at IS NULL",
+        person.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Adds an invitation to set a password, and voids the earlier ones.
 pub async fn invite(
     db: &mut PgConnection,
     token_hash: &[u8],
     person: PersonId,
+    now: OffsetDateTime,
     expires_at: OffsetDateTime,
 ) -> Result<()> {
+    void_invitations(db, person, now).await?;
     sqlx::query!(
         "INSERT INTO invitations (token_hash, person_id, expires_at) VALUES ($1, $2, $3)",
         token_hash,
@@ -177,15 +194,19 @@ pub async fn use_invitation(
     token_hash: &[u8],
     now: OffsetDateTime,
 ) -> Result<Option<PersonId>> {
-    Ok(sqlx::query_scalar!(
+    let person: Option<PersonId> = sqlx::query_scalar!(
         r#"UPDATE invitations SET used_at = $2
            WHERE token_hash = $1 AND used_at IS NULL AND expires_at > $2
            RETURNING person_id AS "person_id: _""#,
         token_hash,
         now
     )
-    .fetch_optional(db)
-    .await?)
+    .fetch_optional(&mut *db)
+    .await?;
+    if let Some(person) = person {
+        void_invitations(db, person, now).await?;
+    }
+    Ok(person)
 }
 
 /// Starts a session.

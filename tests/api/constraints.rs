@@ -141,6 +141,7 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("losses_charge_currency", "losses", "charge_currency = 'pounds'"),
     ("losses_charge_stated", "losses", "charge = 'due', charge_amount = NULL"),
     ("losses_crime_reference", "losses", "crime_reference = ''"),
+    ("losses_found_after", "losses", "found_at = reported_at - interval '1 day'"),
     ("losses_key_once", "losses", "+"),
     ("losses_kind", "losses", "kind = 'eaten'"),
     ("losses_waived", "losses", "waived_by_post = 'dean', charge = 'none'"),

@@ -3,6 +3,7 @@
 
 mod access_matrix;
 mod answers;
+mod attacks;
 mod authorities;
 mod bad_input;
 mod constraints;

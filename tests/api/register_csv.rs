@@ -5,7 +5,7 @@ use sqlx::PgPool;
 use super::harness::{Actor, Reply, Town};
 
 const HEADER: &str = "record,registration,section,owner,premises,label,kind,hand,standard,escape_route,room_class,\
-differ,level,person,email,class,post,standing,may_approve,occupier,first_day,last_day,pack,copy_number,state\r\n";
+differ,level,person,email,class,post,standing,may_order,may_approve,may_pass_on,occupier,differs,most_per_request,most_keys,first_day,last_day,pack,copy_number,state\r\n";
 
 async fn import(who: &Actor, key: &str, text: &str) -> Reply {
     let headers = [("content-type", "text/csv"), ("idempotency-key", key)];
@@ -65,6 +65,8 @@ fn house() -> String {
             ("person", "Calla Brunt"),
             ("email", "calla@brunt.example"),
             ("class", "owner"),
+            ("may_order", "yes"),
+            ("may_pass_on", "yes"),
             ("may_approve", "yes"),
             ("occupier", "yes"),
             ("first_day", "2026-01-01"),
@@ -76,6 +78,10 @@ fn house() -> String {
             ("email", "wim@brunt.example"),
             ("class", "keyholder"),
             ("standing", "family"),
+            ("may_order", "no"),
+            ("may_pass_on", "no"),
+            ("differs", "MB40-31"),
+            ("most_keys", "1"),
             ("may_approve", "no"),
             ("occupier", "no"),
             ("first_day", "2026-01-01"),

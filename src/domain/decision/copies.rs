@@ -120,7 +120,7 @@ pub(super) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: 
                     "Name the key that the person holds.",
                 ));
             }
-            if facts.act == Act::Cut && rules.worn_key_surrendered && !replaced.surrendered {
+            if facts.act == Act::Cut && !replaced.surrendered {
                 reasons.push(Reason::refuses(
                     Code::WornKeyNotSurrendered,
                     "A worn key is replaced against the old one, and the old one was not handed in.",
@@ -134,6 +134,13 @@ pub(super) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: 
                     Code::ReplacedKeyNotReported,
                     "The key to be replaced was not reported lost or stolen.",
                     "The loss is reported first.",
+                ));
+            }
+            if replaced.replaced_before {
+                reasons.push(Reason::refuses(
+                    Code::ReplacedBefore,
+                    "This key was replaced before.",
+                    "Name another key, or ask for one more.",
                 ));
             }
             if charge_is_open(&replaced, rules) {

@@ -67,8 +67,9 @@ pub(super) fn people_entitled(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
             "The owner, or somebody who may pass on authority, gives one.",
         ));
     }
-    let barred = facts.registration.holds.iter().filter_map(|hold| hold.barred);
-    if barred.into_iter().any(|person| person == facts.recipient.id || person == facts.asker.id) {
+    let mut barred = facts.registration.holds.iter().filter_map(|hold| hold.barred);
+    let involved = [Some(facts.recipient.id), Some(facts.asker.id), facts.shown.collected_by];
+    if barred.any(|person| involved.contains(&Some(person))) {
         reasons.push(Reason::refuses(
             Code::BarredByCourt,
             "A court order bars this person from having a key.",
@@ -85,7 +86,7 @@ pub(super) fn people_entitled(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
             reasons.push(Reason::refuses(
                 Code::OutsidePermittedClasses,
                 "The rules of this registration do not let such a person have such a key, whoever approves.",
-                line.instead.clone().unwrap_or_default(),
+                line.instead.as_ref().map(ToString::to_string).unwrap_or_default(),
             ));
         }
     }

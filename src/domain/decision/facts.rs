@@ -154,6 +154,8 @@ pub struct ReplacedKey {
     pub missing: bool,
     /// It is handed in with this act, or was before.
     pub surrendered: bool,
+    /// Another request that was authorised replaces it.
+    pub replaced_before: bool,
     /// What became of the charge for its loss.
     pub charge: ChargeState,
     /// The post of whoever waived the charge.
@@ -166,6 +168,7 @@ impl Default for ReplacedKey {
             with_recipient: false,
             missing: false,
             surrendered: false,
+            replaced_before: false,
             charge: ChargeState::None,
             waived_by: None,
         }
@@ -309,11 +312,19 @@ pub struct ShownFacts {
     pub document: Option<DocumentKind>,
     /// Who stands there.
     pub collector: Collector,
+    /// The same, by id.
+    pub collected_by: Option<PersonId>,
 }
 
 impl Default for ShownFacts {
     fn default() -> Self {
-        Self { card: None, pin: PinOutcome::NotGiven, document: None, collector: Collector::Recipient }
+        Self {
+            card: None,
+            pin: PinOutcome::NotGiven,
+            document: None,
+            collector: Collector::Recipient,
+            collected_by: None,
+        }
     }
 }
 

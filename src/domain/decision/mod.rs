@@ -141,6 +141,7 @@ pub const RULES: &[Rule] = &[
             Code::WornKeyNotSurrendered,
             Code::ReplacedKeyNotHeld,
             Code::ReplacedKeyNotReported,
+            Code::ReplacedBefore,
             Code::LossChargeOpen,
         ],
         check: copies::earlier_keys_accounted_for,

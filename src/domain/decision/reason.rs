@@ -58,6 +58,8 @@ words! {
         ReplacedKeyNotHeld = "replaced_key_not_held",
         /// The key to be replaced was not reported missing.
         ReplacedKeyNotReported = "replaced_key_not_reported",
+        /// The lost key was replaced before.
+        ReplacedBefore = "replaced_before",
         /// The charge for the lost key is open.
         LossChargeOpen = "loss_charge_open",
         /// No card was shown.

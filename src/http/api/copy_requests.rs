@@ -309,6 +309,7 @@ async fn cut(
     Keyed { key, body }: Keyed<NewCut>,
 ) -> Handled {
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    Act::replay(&app, &caller, &key).await?;
     copies::require_at_counter(&app, &caller, id).await?;
     let shown = cards::look_at(&app, body.card_number.as_ref(), pin).await?;
     let step = CutStep {
@@ -334,6 +335,7 @@ async fn hand_over(
     Keyed { key, body }: Keyed<NewHandOver>,
 ) -> Handled {
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    Act::replay(&app, &caller, &key).await?;
     copies::require_at_counter(&app, &caller, id).await?;
     let shown = cards::look_at(&app, body.card_number.as_ref(), pin).await?;
     let step = HandOverStep {
