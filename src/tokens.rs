@@ -228,7 +228,10 @@ mod tests {
 
     fn pem(seed: u8) -> String {
         use ed25519_dalek::pkcs8::EncodePrivateKey;
-        SigningKey::from_bytes(&[seed; 32]).to_pkcs8_pem(Default::default()).unwrap().to_string()
+        SigningKey::from_bytes(&[seed; 32])
+            .to_pkcs8_pem(ed25519_dalek::pkcs8::spki::der::pem::LineEnding::LF)
+            .unwrap()
+            .to_string()
     }
 
     #[test]

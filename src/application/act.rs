@@ -234,6 +234,7 @@ impl<'a> Act<'a> {
     }
 
     /// A new id.
+    #[must_use]
     pub fn id<T: From<Uuid>>(&self) -> T {
         T::from(self.outside.id(self.now))
     }

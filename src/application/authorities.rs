@@ -121,10 +121,10 @@ pub async fn grant(
                 .push(FieldProblem::new(format!("/differ_ids/{at}"), "is not a differ of this registration"));
         }
     }
-    if let Some(person) = grant.person {
-        if people::person(act.db(), person).await?.is_none() {
-            problems.push(FieldProblem::new("/person_id", "is not known"));
-        }
+    if let Some(person) = grant.person
+        && people::person(act.db(), person).await?.is_none()
+    {
+        problems.push(FieldProblem::new("/person_id", "is not known"));
     }
     if let Some(organisation) = grant.organisation {
         let found = people::organisation(act.db(), organisation).await?;

@@ -72,6 +72,14 @@ struct Brought {
     quantity: u32,
 }
 
+/// Which step is taken, when, and by whom.
+#[derive(Clone, Copy)]
+struct Taking<'a> {
+    step: Step,
+    now: OffsetDateTime,
+    caller: &'a Caller,
+}
+
 /// Whoever acts himself, with the organisations for which he may now.
 fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::Acting<'a>> {
     caller.person().map(|person| facts::Acting { person, organisations })
@@ -83,11 +91,10 @@ async fn gather(
     registration: &Registration,
     rules: &Rules,
     request: &CopyRequest,
-    step: Step,
-    caller: &Caller,
-    now: OffsetDateTime,
+    taking: Taking<'_>,
     brought: Brought,
 ) -> Result<Facts, ActError> {
+    let Taking { step, now, caller } = taking;
     let today = now.date();
     let counted = facts::Counted {
         registration: registration.id,
@@ -317,8 +324,15 @@ pub async fn may_i(
     let (record, _) = access::visible(&mut db, caller, registration, now.date()).await?;
     let rules = rules_in_force(&mut db, &record).await?;
     let request = draft(&mut db, &record, asker, ask, now).await?;
-    let facts =
-        gather(&mut db, &record, &rules, &request, Step::Ask, caller, now, Brought::default()).await?;
+    let facts = gather(
+        &mut db,
+        &record,
+        &rules,
+        &request,
+        Taking { step: Step::Ask, now, caller },
+        Brought::default(),
+    )
+    .await?;
     Ok(decide(&facts, &rules))
 }
 
@@ -330,7 +344,8 @@ pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> R
     let (caller, now) = (act.caller, act.now);
     let mut request = draft(act.db(), &record, asker, ask, now).await?;
     let brought = Brought::default();
-    let facts = gather(act.db(), &record, &rules, &request, Step::Ask, caller, now, brought).await?;
+    let facts =
+        gather(act.db(), &record, &rules, &request, Taking { step: Step::Ask, now, caller }, brought).await?;
     let decision = decide(&facts, &rules);
     request.id = act.id();
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
@@ -426,7 +441,9 @@ pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> R
     }
     let brought = Brought { approver: Some((approver, emergency)), ..Brought::default() };
     let caller = act.caller;
-    let facts = gather(act.db(), &record, &rules, &request, Step::Approve, caller, now, brought).await?;
+    let facts =
+        gather(act.db(), &record, &rules, &request, Taking { step: Step::Approve, now, caller }, brought)
+            .await?;
     let decision = decide(&facts, &rules);
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
@@ -572,7 +589,8 @@ pub async fn cut(
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, surrendered: step.surrendered, quantity, approver: None };
     let caller = act.caller;
-    let facts = gather(act.db(), &record, &rules, &request, Step::Cut, caller, now, brought).await?;
+    let facts =
+        gather(act.db(), &record, &rules, &request, Taking { step: Step::Cut, now, caller }, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
     let decision_id = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
@@ -643,7 +661,9 @@ pub async fn hand_over(
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, quantity, ..Brought::default() };
     let caller = act.caller;
-    let facts = gather(act.db(), &record, &rules, &request, Step::HandOver, caller, now, brought).await?;
+    let facts =
+        gather(act.db(), &record, &rules, &request, Taking { step: Step::HandOver, now, caller }, brought)
+            .await?;
     let decision = decide(&facts, &rules);
     let more = vec![("collector", json!(person)), ("document", json!(step.document))];
     let decision_id =

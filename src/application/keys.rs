@@ -305,7 +305,7 @@ async fn situation(act: &mut Act<'_>, record: &Registration, key: &Key) -> Resul
         .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
     let mut people = facts::people(act.db(), record.id, key.differ_id, &[holder], None, today).await?;
     let recipient = people.pop().unwrap_or_default();
-    Ok(Facts { differ, keys, recipient, ..Facts::at(Step::Ask, now) })
+    Ok(Facts { differ, recipient, keys, ..Facts::at(Step::Ask, now) })
 }
 
 /// What becomes of a loss: its charge is paid or waived, the police reference comes in.

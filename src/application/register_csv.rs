@@ -139,8 +139,8 @@ impl Columns {
         column: &str,
         text: &str,
         parse: impl FnOnce(&str) -> Result<T, E>,
-    ) -> Option<Option<T>> {
-        if text.trim().is_empty() { Some(None) } else { self.read(column, text, parse).map(Some) }
+    ) -> Option<T> {
+        if text.trim().is_empty() { None } else { self.read(column, text, parse) }
     }
 
     fn word<T: FromStr<Err: ToString>>(&mut self, column: &str, text: &str) -> Option<T> {
@@ -317,11 +317,11 @@ async fn registration_named(
     if let Some(id) = known.registrations.get(&line.registration) {
         return Ok(Some(*id));
     }
-    if let Ok(number) = TypedNumber::parse(&line.registration) {
-        if let Some(found) = storage::register::by_number(act.db(), &number).await? {
-            known.registrations.insert(line.registration.clone(), found.id);
-            return Ok(Some(found.id));
-        }
+    if let Ok(number) = TypedNumber::parse(&line.registration)
+        && let Some(found) = storage::register::by_number(act.db(), &number).await?
+    {
+        known.registrations.insert(line.registration.clone(), found.id);
+        return Ok(Some(found.id));
     }
     columns.say("registration", "is not a registration of this file or of the register");
     Ok(None)
@@ -340,12 +340,14 @@ async fn bring_lock(
     let standard = columns.optional("standard", &line.standard, Reference::parse);
     let escape_route = columns.yes_or_no("escape_route", &line.escape_route);
     let room_class = columns.optional("room_class", &line.room_class, Slug::parse);
-    let (Some(registration), Some(label), Some(kind), Some(hand)) = (registration, label, kind, hand) else {
+    let (Some(registration), Some(label), Some(kind), Some(escape_route)) =
+        (registration, label, kind, escape_route)
+    else {
         return Ok(());
     };
-    let (Some(standard), Some(escape_route), Some(room_class)) = (standard, escape_route, room_class) else {
+    if !columns.problems.is_empty() {
         return Ok(());
-    };
+    }
     let name = label.to_string();
     let content = LockContent { label, kind, hand, standard, escape_route, room_class };
     let lock = registrations::add_lock(act, registration, content).await?;
@@ -402,7 +404,8 @@ async fn person_named(
 ) -> Result<Option<PersonId>, ActError> {
     let email = columns.optional("email", &line.email, Email::parse);
     let name = columns.read("person", &line.person, Name::parse);
-    let (Some(email), Some(name)) = (email, name) else { return Ok(None) };
+    let readable = email.is_some() || line.email.trim().is_empty();
+    let (Some(name), true) = (name, readable) else { return Ok(None) };
     let handle = email.as_ref().map_or_else(|| name.to_string(), ToString::to_string);
     if let Some(person) = known.people.get(&handle) {
         return Ok(Some(*person));
@@ -457,16 +460,16 @@ async fn bring_holder(
         class,
         person: Some(person),
         organisation: None,
-        post: post.flatten(),
-        standing: standing.flatten(),
+        post,
+        standing,
         differs,
         may_order: may_order.unwrap_or_default(),
         may_approve: may_approve.unwrap_or_default(),
         may_pass_on: may_pass_on.unwrap_or_default(),
         occupier: occupier.unwrap_or_default(),
-        most_per_request: most_per_request.flatten().map(Quantity::signed),
-        most_keys: most_keys.flatten().map(Quantity::signed),
-        period: Period { first_day: first_day.0, last_day: last_day.flatten().map(|day| day.0) },
+        most_per_request: most_per_request.map(Quantity::signed),
+        most_keys: most_keys.map(Quantity::signed),
+        period: Period { first_day: first_day.0, last_day: last_day.map(|day| day.0) },
     };
     authorities::grant(act, registration, grant).await?;
     Ok(())
@@ -524,10 +527,7 @@ async fn bring_key(
     if matches!(state, Some(KeyState::InStore | KeyState::Returned)) && holder.is_some() {
         columns.say("person", "nobody holds a key that is in store or was returned");
     }
-    let (Some(differ), Some(pack), Some(copy_number), Some(state)) = (differ, pack, copy_number, state)
-    else {
-        return Ok(());
-    };
+    let (Some(differ), Some(copy_number), Some(state)) = (differ, copy_number, state) else { return Ok(()) };
     if !columns.problems.is_empty() {
         return Ok(());
     }
@@ -572,21 +572,15 @@ async fn pack_numbered(
         Some(found) => Some(*found),
         None => storage::keys::pack_numbered(act.db(), registration, &number).await?,
     };
-    let (pack, of) = match found {
-        Some(found) => found,
-        None => {
-            let recorded_at = act.now;
-            let pack = LeverPack {
-                id: act.id(),
-                registration_id: registration,
-                differ_id: differ,
-                number,
-                recorded_at,
-            };
-            storage::keys::add_pack(act.db(), &pack).await?;
-            act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
-            (pack.id, differ)
-        }
+    let (pack, of) = if let Some(found) = found {
+        found
+    } else {
+        let recorded_at = act.now;
+        let pack =
+            LeverPack { id: act.id(), registration_id: registration, differ_id: differ, number, recorded_at };
+        storage::keys::add_pack(act.db(), &pack).await?;
+        act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
+        (pack.id, differ)
     };
     known.packs.insert(handle, (pack, of));
     Ok((of == differ).then_some(pack))

@@ -52,12 +52,11 @@ impl SectionContent {
                 );
             }
         }
-        if let Some(renewal) = self.next_renewal_on {
-            if self.filed_on.is_some_and(|filed| renewal <= filed)
-                || self.last_expiry_on.is_some_and(|last| renewal > last)
-            {
-                say("/next_renewal_on", "must be after filed_on and not after last_expiry_on");
-            }
+        if let Some(renewal) = self.next_renewal_on
+            && (self.filed_on.is_some_and(|filed| renewal <= filed)
+                || self.last_expiry_on.is_some_and(|last| renewal > last))
+        {
+            say("/next_renewal_on", "must be after filed_on and not after last_expiry_on");
         }
         problems
     }

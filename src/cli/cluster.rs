@@ -1,4 +1,4 @@
-//! A private PostgreSQL cluster, made with the machine's own server binaries: for machines without
+//! A private `PostgreSQL` cluster, made with the machine's own server binaries: for machines without
 //! Docker, and for tests. It listens on a Unix socket in a folder of its own and on nothing else.
 
 use std::error::Error;

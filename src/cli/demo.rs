@@ -42,19 +42,18 @@ pub struct Options {
 }
 
 /// Runs the demo until a signal comes.
-pub fn run(options: Options) -> Done {
+pub fn run(options: &Options) -> Done {
     // The cluster is started on the main thread: it ends with the thread that started it.
-    let (cluster, url) = match options.admin_url.clone() {
-        Some(url) => (None, url),
-        None => {
-            let cluster = Cluster::start(None, true)?;
-            let url = cluster.url();
-            (Some(cluster), url)
-        }
+    let (cluster, url) = if let Some(url) = options.admin_url.clone() {
+        (None, url)
+    } else {
+        let cluster = Cluster::start(None, true)?;
+        let url = cluster.url();
+        (Some(cluster), url)
     };
     let kind = if cluster.is_some() { "a private cluster" } else { options.database_kind.as_str() };
     println!("database: {kind}");
-    super::asynchronously(serve_demo(&options, url))
+    super::asynchronously(serve_demo(options, url))
 }
 
 async fn serve_demo(options: &Options, url: String) -> Done {

@@ -53,7 +53,7 @@ enum Command {
     },
     /// Migrate, load an invented scenario, serve it on this machine, and print how to sign in.
     Demo(demo::Options),
-    /// Run a private PostgreSQL cluster in a folder of its own until standard input closes.
+    /// Run a private `PostgreSQL` cluster in a folder of its own until standard input closes.
     PrivatePostgres {
         /// Keep the folder; without one a temporary folder is used and removed.
         #[arg(long)]
@@ -87,7 +87,7 @@ pub fn run() -> ExitCode {
         Command::Begin { database, supplier, person, email } => {
             asynchronously(begin(database, &supplier, &person, &email))
         }
-        Command::Demo(options) => demo::run(options),
+        Command::Demo(options) => demo::run(&options),
         Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
         Command::NewKey { file } => new_key(&file),
         Command::Code { secret } => code(&secret),
@@ -165,13 +165,8 @@ fn rules_table() -> String {
     );
     for rule in RULES {
         let codes: Vec<String> = rule.codes.iter().map(|code| format!("`{code}`")).collect();
-        text.push_str(&format!(
-            "| {} | {} | {} | {} |\n",
-            rule.number,
-            rule.name,
-            rule.asks,
-            codes.join(", ")
-        ));
+        let line = format!("| {} | {} | {} | {} |\n", rule.number, rule.name, rule.asks, codes.join(", "));
+        text.push_str(&line);
     }
     text
 }

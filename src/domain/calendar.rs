@@ -72,7 +72,7 @@ impl TryFrom<String> for Moment {
     }
 }
 
-/// Cuts an instant to the microseconds that PostgreSQL keeps.
+/// Cuts an instant to the microseconds that `PostgreSQL` keeps.
 #[must_use]
 pub fn microseconds(instant: OffsetDateTime) -> OffsetDateTime {
     let cut = instant.nanosecond() / 1_000 * 1_000;

@@ -196,7 +196,7 @@ impl Progress {
         let handed = authorised.handed + keys;
         let state =
             if handed == authorised.quantity { RequestState::Completed } else { RequestState::Authorised };
-        Ok(Self { handed, state, ..authorised })
+        Ok(Self { state, handed, ..authorised })
     }
 
     /// After the extension that it asked for was given.

@@ -68,7 +68,7 @@ record! {
 
     /// A program of an organisation that signs in by itself.
     pub struct ClientProgram {
-        /// Its id, which is its client_id.
+        /// Its id, which is its `client_id`.
         id: ClientProgramId,
         /// For whom it acts.
         organisation_id: OrganisationId,

@@ -69,8 +69,8 @@ fn pointer(name: &str, path: &serde_path_to_error::Path) -> String {
     let mut pointer = format!("/{name}");
     for segment in path {
         match segment {
-            Segment::Seq { index } => pointer.push_str(&format!("/{index}")),
-            Segment::Map { key } => pointer.push_str(&format!("/{}", escaped(key))),
+            Segment::Seq { index } => pointer = format!("{pointer}/{index}"),
+            Segment::Map { key } => pointer = format!("{pointer}/{}", escaped(key)),
             Segment::Enum { .. } | Segment::Unknown => {}
         }
     }

@@ -59,26 +59,16 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Query<T> {
     }
 }
 
-/// The page that a list is asked for.
-#[derive(Debug, Clone, Copy)]
-pub struct PageQuery {
-    /// The page.
-    pub page: storage::Page,
-}
-
 const DEFAULT_LIMIT: i64 = 50;
 const MOST: i64 = 200;
 
-impl PageQuery {
-    /// From the two parameters that every list has.
-    pub fn new(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Page, Problem> {
-        let limit = limit.map_or(DEFAULT_LIMIT, i64::from);
-        if (1..=MOST).contains(&limit) {
-            Ok(storage::Page { after: after.unwrap_or(Uuid::nil()), limit })
-        } else {
-            Err(Problem::new(ProblemKind::Malformed)
-                .detail(format!("parameter limit: must be from 1 to {MOST}")))
-        }
+/// The page that a list is asked for, from the two parameters that every list has.
+pub fn page(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Page, Problem> {
+    let limit = limit.map_or(DEFAULT_LIMIT, i64::from);
+    if (1..=MOST).contains(&limit) {
+        Ok(storage::Page { after: after.unwrap_or(Uuid::nil()), limit })
+    } else {
+        Err(Problem::new(ProblemKind::Malformed).detail(format!("parameter limit: must be from 1 to {MOST}")))
     }
 }
 

@@ -30,7 +30,6 @@ pub const BODY_LIMIT: usize = 256 * 1024;
 pub static REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
 /// The whole service.
-#[must_use]
 pub fn router(app: App, limits: Limits) -> Router {
     let (api, document) = openapi::build();
     let random = app.outside.clone();

@@ -27,7 +27,6 @@ use crate::application::App;
 struct Api;
 
 /// Routes and document.
-#[must_use]
 pub fn build() -> (Router<App>, Document) {
     let (router, mut document) =
         OpenApiRouter::with_openapi(Api::openapi()).merge(api::routes()).split_for_parts();
@@ -160,10 +159,10 @@ fn describe(method: &str, operation: &mut Operation) {
         ));
     }
     for (status, response) in &mut operation.responses.responses {
-        if let RefOr::T(response) = response {
-            if response.description.is_empty() {
-                default_description(status).clone_into(&mut response.description);
-            }
+        if let RefOr::T(response) = response
+            && response.description.is_empty()
+        {
+            default_description(status).clone_into(&mut response.description);
         }
     }
     for (status, text) in problems {

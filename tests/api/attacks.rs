@@ -288,7 +288,7 @@ async fn the_log_names_no_person(pool: PgPool) {
     for body in bodies {
         let text = String::from_utf8(body).unwrap();
         assert!(people.iter().all(|person| !text.contains(&person.to_string())), "{text}");
-        assert!(!text.contains("@") && !text.contains("Alder"), "{text}");
+        assert!(!text.contains('@') && !text.contains("Alder"), "{text}");
     }
     town.close().await;
 }

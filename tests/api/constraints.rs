@@ -429,7 +429,7 @@ async fn the_service_role_cannot_unmake_evidence(pool: PgPool) {
             let refused =
                 sqlx::query(sqlx::AssertSqlSafe(sql.clone())).execute(&town.app.pool).await.unwrap_err();
             let code =
-                refused.as_database_error().and_then(|error| error.code().map(|code| code.into_owned()));
+                refused.as_database_error().and_then(|error| error.code().map(std::borrow::Cow::into_owned));
             assert_eq!(code.as_deref(), Some("42501"), "{sql}: {refused}");
         }
     }

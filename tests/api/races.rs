@@ -103,9 +103,9 @@ async fn a_cut_that_races_a_revocation_never_commits_after_it(pool: PgPool) {
         let (cut, revoked) = (cut.unwrap(), revoked.unwrap());
         assert!(revoked.status.is_success(), "{}", revoked.text);
         if cut.outcome() == "permitted" {
-            cuts += 1
+            cuts += 1;
         } else {
-            refusals += 1
+            refusals += 1;
         }
         restore(&town, round, &card.0, &id, &revoked).await;
     }

@@ -205,14 +205,14 @@ pub(super) fn temporary_issue(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
     }
     if let Some(needed_from) = facts.request.needed_from {
         let notice = rules.notices.iter().filter(|notice| facts.matches(&notice.when));
-        if let Some(hours) = notice.map(|notice| notice.hours).max() {
-            if needed_from - facts.request.asked_at < Duration::hours(i64::from(hours)) {
-                reasons.push(Reason::refuses(
-                    Code::NoticeTooShort,
-                    format!("Such a key is asked for {hours} hours before it is needed."),
-                    "Ask for a later day.",
-                ));
-            }
+        if let Some(hours) = notice.map(|notice| notice.hours).max()
+            && needed_from - facts.request.asked_at < Duration::hours(i64::from(hours))
+        {
+            reasons.push(Reason::refuses(
+                Code::NoticeTooShort,
+                format!("Such a key is asked for {hours} hours before it is needed."),
+                "Ask for a later day.",
+            ));
         }
     }
 }

@@ -21,6 +21,7 @@ mod sections;
 mod sessions;
 
 /// Every resource.
+#[must_use]
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .merge(sessions::routes()) //       /v1/sessions, /v1/oauth, /v1/invitations, /.well-known
@@ -57,7 +58,7 @@ macro_rules! list_query {
 
         impl $name {
             fn page(&self) -> Result<$crate::storage::Page, $crate::http::problem::Problem> {
-                $crate::http::extract::PageQuery::new(self.after, self.limit)
+                $crate::http::extract::page(self.after, self.limit)
             }
         }
     )+ };
