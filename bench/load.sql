@@ -1,0 +1,48 @@
+-- Invented registrations, :n of them: one lock, one differ, one owner with a card's worth of rules each.
+-- Ids follow from their number, so that the load generators need no list. Foreign keys and history are
+-- left out while loading, and are there when the measurement begins.
+SET session_replication_role = replica;
+SET synchronous_commit = off;
+
+CREATE FUNCTION bench_id(kind int, i bigint) RETURNS uuid LANGUAGE sql IMMUTABLE AS $$
+    SELECT ('00000000-0000-7' || lpad(to_hex(kind), 3, '0') || '-8000-' || lpad(to_hex(i), 12, '0'))::uuid
+$$;
+
+INSERT INTO organisations (id, kind, name, created_at, changed_at)
+VALUES (bench_id(1, 1), 'dealer', 'Bench dealer', '2026-01-01Z', '2026-01-01Z'),
+       (bench_id(1, 2), 'owner', 'Bench owner', '2026-01-01Z', '2026-01-01Z');
+INSERT INTO actors (id, kind) SELECT bench_id(2, i), 'person' FROM generate_series(0, 63) i;
+INSERT INTO people (id, name, email, created_at)
+SELECT bench_id(2, i), 'Caller ' || i, 'caller' || i || '@bench.example', '2026-01-01Z' FROM generate_series(0, 63) i;
+INSERT INTO accounts (person_id, password_hash, changed_at)
+SELECT bench_id(2, i), (SELECT password_hash FROM accounts LIMIT 1), '2026-01-01Z' FROM generate_series(0, 63) i;
+INSERT INTO sections (id, name, protection, version, changed_at)
+VALUES (bench_id(3, 1), 'BENCH', 'agreement', 1, '2026-01-01Z');
+INSERT INTO counters (id, dealer_id, name, changed_at)
+VALUES (bench_id(4, 1), bench_id(1, 1), 'Bench counter', '2026-01-01Z');
+INSERT INTO appointments (id, counter_id, section_id, first_day, changed_at)
+VALUES (bench_id(5, 1), bench_id(4, 1), bench_id(3, 1), '2026-01-01', '2026-01-01Z');
+
+INSERT INTO registrations (id, number, section_id, owner_id, premises, rules_version, version, created_at, changed_at)
+SELECT bench_id(6, i), lpad(i::text, 12, '0') || lpad((98 - (i * 100) % 97)::text, 2, '0'), bench_id(3, 1),
+       bench_id(1, 2), i || ' Bench Street', 1, 1, '2026-01-01Z', '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+INSERT INTO rule_versions (registration_id, version, rules, made_by, made_at)
+SELECT bench_id(6, i), 1, :'rules'::jsonb, bench_id(2, 0), '2026-01-01Z' FROM generate_series(1::bigint, :n) i;
+INSERT INTO locks (id, registration_id, label, kind, escape_route, room_class, version, changed_at)
+SELECT bench_id(7, i), bench_id(6, i), 'Front door', 'mortice_deadlock', false, 'entrance', 1, '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+INSERT INTO differs (id, registration_id, section_id, number, level, changed_at)
+SELECT bench_id(8, i), bench_id(6, i), bench_id(3, 1), 'B-' || i, 'lock', '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+INSERT INTO answers (id, registration_id, lock_id, differ_id, since, changed_at)
+SELECT bench_id(9, i), bench_id(6, i), bench_id(7, i), bench_id(8, i), '2026-01-01Z', '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+INSERT INTO authorities (id, registration_id, class, person_id, every_differ, may_order, may_approve, may_pass_on,
+                         occupier, first_day, given_by, given_at, changed_at)
+SELECT bench_id(10, i), bench_id(6, i), 'owner', bench_id(2, i % 64), true, true, true, true, false, '2026-01-01',
+       bench_id(2, 0), '2026-01-01Z', '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+SET session_replication_role = origin;
+VACUUM ANALYZE;
+CHECKPOINT;
