@@ -388,6 +388,17 @@ pub async fn answers(
     Ok(register::answers(&mut db, registration, page).await?)
 }
 
+/// A record that belongs to no registration as it stood at an instant: the table, and the row.
+pub async fn record_as_of(
+    app: &App,
+    caller: &Caller,
+    id: uuid::Uuid,
+    at: OffsetDateTime,
+) -> Result<(String, Value), ActError> {
+    caller.require_keeper()?;
+    history::record_as_of(&mut *app.pool.acquire().await?, id, at).await?.ok_or(ActError::NotFound)
+}
+
 /// A registration with everything on it, as it stood at an instant: the table, and the row.
 pub async fn as_of(
     app: &App,

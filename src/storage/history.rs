@@ -7,6 +7,24 @@ use time::OffsetDateTime;
 use super::Result;
 use crate::domain::ids::RegistrationId;
 
+/// A record that belongs to no registration (a section, a counter, an appointment, a membership) as it
+/// stood at an instant.
+pub async fn record_as_of(
+    db: &mut PgConnection,
+    id: uuid::Uuid,
+    at: OffsetDateTime,
+) -> Result<Option<(String, Value)>> {
+    let row = sqlx::query!(
+        "SELECT subject, content FROM history
+         WHERE subject_id = $1 AND registration_id IS NULL AND at <= $2 ORDER BY position DESC LIMIT 1",
+        id,
+        at
+    )
+    .fetch_optional(db)
+    .await?;
+    Ok(row.map(|row| (row.subject, row.content)))
+}
+
 /// The rows of a registration as they stood at an instant: the table, and the row.
 pub async fn as_of(
     db: &mut PgConnection,

@@ -118,6 +118,7 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("change_registration", &[Keeper, Owner], BarredFor(&[Agent, Signatory, Keyholder])),
     ("end_registration", &[Keeper], BarredFor(&[Owner, Agent, Signatory, Keyholder])),
     ("registration_as_of", SEE_ALL, BarredFor(&[Keyholder])),
+    ("record_as_of", &[Keeper], Barred),
     ("add_lock", &[Keeper], BarredFor(&[Owner, Agent, Signatory, Keyholder])),
     ("list_locks", PARTIES, Hidden),
     ("read_lock", PARTIES, Hidden),
@@ -346,6 +347,7 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
         ("program_id", program.to_owned()),
         ("person_id", town.tenant.id.clone()),
         ("section_id", town.section.clone()),
+        ("record_id", town.section.clone()),
         ("counter_id", town.counter.clone()),
         ("appointment_id", town.appointment.clone()),
         ("registration_id", town.registration.clone()),
@@ -372,7 +374,7 @@ async fn try_it(
         path = path.replace(&format!("{{{name}}}"), id);
     }
     assert!(!path.contains('{'), "{path}");
-    if operation.id == "registration_as_of" {
+    if operation.id.ends_with("_as_of") {
         path += "?at=2026-11-02T10:00:00Z";
     }
     let session = snapshot(town).await;

@@ -319,6 +319,11 @@ async fn everything_can_be_read_as_it_stood(pool: PgPool) {
     let now = town.clock_text();
     let then = town.owner.get(format!("{path}{now}")).await.expect(200);
     assert!(!then.to_string().contains("pin_hash"));
+    let section = town.keeper.get(format!("/v1/sections/{}", town.section)).await.expect(200);
+    let renamed = json!({"name": "MB41", "protection": "agreement"});
+    town.keeper.change("PUT", format!("/v1/sections/{}", town.section), 1, renamed).await.expect(200);
+    let was = town.keeper.get(format!("/v1/history/{}?at={now}", town.section)).await.expect(200);
+    assert_eq!(was["records"]["sections"][0]["name"], section["name"]);
     assert_eq!(standing(then), 3);
     town.close().await;
 }

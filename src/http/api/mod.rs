@@ -30,7 +30,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(people::routes()) //         /v1/people
         .merge(sections::routes()) //       /v1/sections
         .merge(counters::routes()) //       /v1/counters, /v1/appointments
-        .merge(registrations::routes()) //  /v1/registrations, /v1/locks
+        .merge(registrations::routes()) //  /v1/registrations, /v1/locks, /v1/history
         .merge(rules::routes()) //          /v1/default-rules, /v1/registrations/{id}/rules
         .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, mandates
         .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards

@@ -32,6 +32,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(read_registration, change_registration))
         .routes(routes!(end_registration))
         .routes(routes!(registration_as_of))
+        .routes(routes!(record_as_of))
         .routes(routes!(add_lock, list_locks))
         .routes(routes!(read_lock, change_lock))
         .routes(routes!(add_differ, list_differs))
@@ -193,6 +194,19 @@ async fn registration_as_of(
         records.entry(kind).or_default().push(record);
     }
     Ok(Answer::ok(&AsOf { records })?.into_response())
+}
+
+/// A section, counter, appointment or membership, as it stood at an instant (supplier).
+#[utoipa::path(get, path = "/v1/history/{record_id}", tag = "registrations",
+    params(("record_id" = uuid::Uuid, Path), AsOfQuery), responses((status = 200, body = AsOf)))]
+async fn record_as_of(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<uuid::Uuid>,
+    Query(query): Query<AsOfQuery>,
+) -> Handled {
+    let (kind, record) = registrations::record_as_of(&app, &caller, id, query.at.0).await?;
+    Ok(Answer::ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })?.into_response())
 }
 
 /// A lock, and what to think of where its door is on an escape route.

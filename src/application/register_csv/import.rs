@@ -1,31 +1,15 @@
-//! A register in and out as CSV (RFC 4180).
-//!
-//! One file, one header, five kinds of line, told apart by their first column; columns that a kind
-//! does not use stay empty:
-//!
-//! ```text
-//! registration  registration, section, owner, premises
-//! lock          registration, label, kind, hand, standard, escape_route, room_class
-//! answer        registration, label, differ, level
-//! holder        registration, person, email, class, post, standing, may_order, may_approve, may_pass_on,
-//!               occupier, differs (numbers, apart by spaces; all, when empty), most_per_request, most_keys,
-//!               first_day, last_day
-//! key           registration, differ, pack, copy_number, state, person, email
-//! ```
-//!
-//! `registration` is a registration's number, or any reference for one that is new in this file. All
-//! of a file comes in, or nothing of it does; the report says of each line what became of it and why.
+//! A register in.
 
 use std::collections::HashMap;
 use std::str::FromStr;
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::access::{self, Caller};
-use super::authorities::Grant;
-use super::registrations::LockContent;
-use super::{Act, ActError, App, FieldProblem, authorities, people, registrations};
+use super::{Line, MOST_LINES, UNKNOWN_PACK};
+use crate::application::authorities::{self, Grant};
+use crate::application::registrations::{self, LockContent};
+use crate::application::{Act, ActError, FieldProblem, people};
 use crate::domain::calendar::{Day, Period};
 use crate::domain::count::Quantity;
 use crate::domain::ids::{DifferId, LeverPackId, LockId, OrganisationId, PersonId, RegistrationId};
@@ -34,48 +18,7 @@ use crate::domain::number::TypedNumber;
 use crate::domain::records::{Key, LeverPack, Organisation};
 use crate::domain::register::{AuthorityClass, OrganisationKind};
 use crate::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
-use crate::storage::{self, Page};
-
-/// The most lines of one import.
-pub const MOST_LINES: usize = 5_000;
-/// The pack under which keys are recorded whose pack is not known.
-const UNKNOWN_PACK: &str = "BROUGHT-IN";
-
-/// A line, as it stands in the file.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Line {
-    record: String,
-    registration: String,
-    section: String,
-    owner: String,
-    premises: String,
-    label: String,
-    kind: String,
-    hand: String,
-    standard: String,
-    escape_route: String,
-    room_class: String,
-    differ: String,
-    level: String,
-    person: String,
-    email: String,
-    class: String,
-    post: String,
-    standing: String,
-    may_order: String,
-    may_approve: String,
-    may_pass_on: String,
-    occupier: String,
-    differs: String,
-    most_per_request: String,
-    most_keys: String,
-    first_day: String,
-    last_day: String,
-    pack: String,
-    copy_number: String,
-    state: String,
-}
+use crate::storage;
 
 /// What became of a line.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -584,139 +527,4 @@ async fn pack_numbered(
     };
     known.packs.insert(handle, (pack, of));
     Ok((of == differ).then_some(pack))
-}
-
-/// A registration as CSV, in the form in which it can be brought in; lines are in a fixed order.
-pub async fn export(app: &App, caller: &Caller, id: RegistrationId) -> Result<Vec<u8>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (record, access) = access::visible(&mut db, caller, id, today).await?;
-    access.require(access.governs())?;
-    let internal = |what: &str| ActError::Internal(format!("{what} of a registration is gone"));
-    let section = storage::sections::section(&mut db, record.section_id).await?;
-    let owner = storage::people::organisation(&mut db, record.owner_id).await?;
-    let number = record.number.grouped();
-    let of = |kind: &str| Line { record: kind.to_owned(), registration: number.clone(), ..Line::default() };
-    let mut lines = vec![Line {
-        section: section.ok_or_else(|| internal("the section"))?.name,
-        owner: owner.ok_or_else(|| internal("the owner"))?.name,
-        premises: record.premises.clone(),
-        ..of("registration")
-    }];
-    lines.extend(lock_lines(&mut db, id, &of).await?);
-    lines.extend(holder_lines(&mut db, id, &of).await?);
-    lines.extend(key_lines(&mut db, id, &of).await?);
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    for line in lines {
-        writer.serialize(line).map_err(|error| ActError::Internal(error.to_string()))?;
-    }
-    writer.into_inner().map_err(|error| ActError::Internal(error.to_string()))
-}
-
-fn yes_or_no(yes: bool) -> String {
-    if yes { "yes" } else { "no" }.to_owned()
-}
-
-async fn lock_lines(
-    db: &mut sqlx::PgConnection,
-    id: RegistrationId,
-    of: &impl Fn(&str) -> Line,
-) -> Result<Vec<Line>, ActError> {
-    let mut locks = storage::register::locks(db, id, Page::ALL).await?;
-    locks.sort_by(|one, other| one.label.cmp(&other.label));
-    let differs = storage::register::differs(db, id, Page::ALL).await?;
-    let answers = storage::register::answers(db, id, Page::ALL).await?;
-    let mut lines: Vec<Line> = locks
-        .iter()
-        .map(|lock| Line {
-            label: lock.label.clone(),
-            kind: lock.kind.to_string(),
-            hand: lock.hand.map(|hand| hand.to_string()).unwrap_or_default(),
-            standard: lock.standard.clone().unwrap_or_default(),
-            escape_route: yes_or_no(lock.escape_route),
-            room_class: lock.room_class.clone().unwrap_or_default(),
-            ..of("lock")
-        })
-        .collect();
-    let mut answering: Vec<Line> = answers
-        .iter()
-        .filter(|answer| answer.until.is_none())
-        .filter_map(|answer| {
-            let lock = locks.iter().find(|lock| lock.id == answer.lock_id)?;
-            let differ = differs.iter().find(|differ| differ.id == answer.differ_id)?;
-            Some(Line {
-                label: lock.label.clone(),
-                differ: differ.number.clone(),
-                level: differ.level.to_string(),
-                ..of("answer")
-            })
-        })
-        .collect();
-    answering.sort_by(|one, other| (&one.label, &one.differ).cmp(&(&other.label, &other.differ)));
-    lines.extend(answering);
-    Ok(lines)
-}
-
-async fn holder_lines(
-    db: &mut sqlx::PgConnection,
-    id: RegistrationId,
-    of: &impl Fn(&str) -> Line,
-) -> Result<Vec<Line>, ActError> {
-    let differs = storage::register::differs(db, id, Page::ALL).await?;
-    let number = |id: &DifferId| Some(differs.iter().find(|differ| differ.id == *id)?.number.clone());
-    let text = |number: Option<i32>| number.map(|number| number.to_string()).unwrap_or_default();
-    let mut lines = Vec::new();
-    for authority in storage::authorities::of_registration(db, id, Page::ALL).await? {
-        let Some(person) = authority.person_id.filter(|_| authority.revoked_at.is_none()) else { continue };
-        let Some(person) = storage::people::person(db, person).await? else { continue };
-        lines.push(Line {
-            person: person.name,
-            email: person.email.unwrap_or_default(),
-            class: authority.class.to_string(),
-            post: authority.post.unwrap_or_default(),
-            standing: authority.standing.unwrap_or_default(),
-            may_order: yes_or_no(authority.may_order),
-            may_approve: yes_or_no(authority.may_approve),
-            may_pass_on: yes_or_no(authority.may_pass_on),
-            differs: authority.differ_ids.iter().filter_map(number).collect::<Vec<_>>().join(" "),
-            most_per_request: text(authority.most_per_request),
-            most_keys: text(authority.most_keys),
-            occupier: yes_or_no(authority.occupier),
-            first_day: authority.first_day.to_string(),
-            last_day: authority.last_day.map(|day| day.to_string()).unwrap_or_default(),
-            ..of("holder")
-        });
-    }
-    lines.sort_by(|one, other| {
-        (&one.email, &one.person, &one.class).cmp(&(&other.email, &other.person, &other.class))
-    });
-    Ok(lines)
-}
-
-async fn key_lines(
-    db: &mut sqlx::PgConnection,
-    id: RegistrationId,
-    of: &impl Fn(&str) -> Line,
-) -> Result<Vec<Line>, ActError> {
-    let differs = storage::register::differs(db, id, Page::ALL).await?;
-    let mut lines = Vec::new();
-    for (key, pack) in storage::keys::with_packs(db, id).await? {
-        let holder = match key.holder_id {
-            Some(holder) => storage::people::person(db, holder).await?,
-            None => None,
-        };
-        let differ = differs.iter().find(|differ| differ.id == key.differ_id);
-        let line = Line {
-            differ: differ.map(|differ| differ.number.clone()).unwrap_or_default(),
-            pack: pack.filter(|pack| !pack.starts_with(UNKNOWN_PACK)).unwrap_or_default(),
-            copy_number: key.copy_number.to_string(),
-            state: key.state.to_string(),
-            person: holder.as_ref().map(|person| person.name.clone()).unwrap_or_default(),
-            email: holder.and_then(|person| person.email).unwrap_or_default(),
-            ..of("key")
-        };
-        lines.push((line.differ.clone(), key.copy_number, line));
-    }
-    lines.sort_by(|one, other| (&one.0, one.1).cmp(&(&other.0, other.1)));
-    Ok(lines.into_iter().map(|(_, _, line)| line).collect())
 }

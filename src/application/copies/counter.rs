@@ -1,0 +1,220 @@
+//! Cutting and handing over, across the counter.
+
+use serde_json::json;
+
+use super::gather::{Brought, Taking, gather};
+use super::{Decided, record_step, store};
+use crate::application::access::Caller;
+use crate::application::cards::Shown;
+use crate::application::keys::{add_keys, move_key};
+use crate::application::registrations::rules_in_force;
+use crate::application::{Act, ActError, App};
+use crate::domain::decision::decide;
+use crate::domain::decision::facts::{Act as Step, CardFacts, Collector, PinOutcome, ShownFacts};
+use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
+use crate::domain::key::KeyAct;
+use crate::domain::records::{CopyRequest, Key, Registration};
+use crate::domain::register::{CardState, DocumentKind, Purpose};
+use crate::storage::{authorities, copies, keys, people, register, sections};
+
+/// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
+pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
+    let mut db = app.pool.acquire().await?;
+    let found = copies::request(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    if caller.works_at(&mut db, found.counter_id).await? { Ok(()) } else { Err(ActError::NotFound) }
+}
+
+/// The request at a counter of the caller's dealer, with its registration locked.
+async fn at_counter(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Registration, CopyRequest), ActError> {
+    let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let caller = act.caller;
+    if !caller.works_at(act.db(), found.counter_id).await? {
+        return Err(ActError::NotFound);
+    }
+    let record = register::lock(act.db(), found.registration_id).await?.ok_or(ActError::NotFound)?;
+    act.read_clock();
+    let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    Ok((record, request))
+}
+
+/// What was shown, as the facts have it. The card is read again under the lock: it may have been
+/// revoked, or its PIN changed, since the PIN was checked.
+async fn shown_facts(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    shown: &Shown,
+    person: PersonId,
+    document: Option<DocumentKind>,
+    collector: Collector,
+) -> Result<ShownFacts, ActError> {
+    let now_card = match &shown.card {
+        Some(card) => authorities::shown_card(act.db(), card.id).await?,
+        None => None,
+    };
+    let same_pin =
+        now_card.as_ref().map(|card| &card.pin_hash) == shown.card.as_ref().map(|card| &card.pin_hash);
+    let today = act.today();
+    let card = match now_card {
+        Some(card) => Some(CardFacts {
+            state: card.state,
+            expires_on: card.expires_on,
+            of_registration: card.registration_id == registration.id,
+            of_person: card.person_id == person,
+        }),
+        // A number that belongs to no card at all.
+        None if shown.number_given => Some(CardFacts {
+            state: CardState::Valid,
+            expires_on: today,
+            of_registration: false,
+            of_person: false,
+        }),
+        None => None,
+    };
+    let pin = match shown.pin {
+        _ if card.is_none() => PinOutcome::NotGiven,
+        PinOutcome::Right if !same_pin => PinOutcome::Wrong,
+        outcome => outcome,
+    };
+    Ok(ShownFacts { card, pin, document, collector, collected_by: Some(person) })
+}
+
+/// What a counter does and what it sees when it cuts.
+pub struct CutStep {
+    /// How many keys now.
+    pub quantity: u16,
+    /// What was shown.
+    pub shown: Shown,
+    /// The identity document that was seen.
+    pub document: Option<DocumentKind>,
+    /// The worn key was handed in.
+    pub surrendered: bool,
+}
+
+/// Cuts keys for a request, all or some. The blanks are taken from the counter's account.
+pub async fn cut(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+    step: CutStep,
+) -> Result<(Decided, Vec<Key>), ActError> {
+    let (record, mut request) = at_counter(act, id).await?;
+    let progress = request.progress().ready_to_cut()?;
+    let rules = rules_in_force(act.db(), &record).await?;
+    let now = act.now;
+    let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
+    let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
+    let shown =
+        shown_facts(act, &record, &step.shown, stands_there, step.document, Collector::Recipient).await?;
+    let quantity = u32::from(step.quantity);
+    let brought = Brought { shown, surrendered: step.surrendered, quantity, approver: None };
+    let caller = act.caller;
+    let facts =
+        gather(act.db(), &record, &rules, &request, Taking { step: Step::Cut, now, caller }, brought).await?;
+    let decision = decide(&facts, &rules);
+    let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
+    let decision_id = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
+    let mut made = Vec::new();
+    if decision.is_permitted() {
+        sections::take_blanks(act.db(), request.counter_id, record.section_id, i32::from(step.quantity))
+            .await?;
+        let cut = copies::NewCut {
+            id: act.id(),
+            request: id,
+            counter: request.counter_id,
+            quantity: i32::from(step.quantity),
+            decision: decision_id,
+        };
+        copies::add_cut(act.db(), &cut, now).await?;
+        if request.purpose == Purpose::ReplaceWorn {
+            surrender(act, &request).await?;
+        }
+        made = add_keys(act, &record, request.differ_id, step.quantity, keys::Origin::Cut(cut.id)).await?;
+        store(act, &mut request, progress.cut(quantity)?).await?;
+    }
+    Ok((Decided { request, decision, decision_id: Some(decision_id) }, made))
+}
+
+/// The old key is destroyed before the new one exists: the cap holds at every instant.
+async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActError> {
+    let Some(id) = request.replaces_key_id else { return Ok(()) };
+    let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let holder = key.holder_id;
+    move_key(act, key, KeyAct::Destroy, holder, None).await?;
+    Ok(())
+}
+
+/// What a counter sees when keys are collected.
+pub struct HandOverStep {
+    /// How many keys now.
+    pub quantity: u16,
+    /// What was shown.
+    pub shown: Shown,
+    /// The identity document that was seen.
+    pub document: Option<DocumentKind>,
+    /// Who stands there; the recipient, when absent.
+    pub collector: Option<PersonId>,
+}
+
+/// Hands keys over: they are with the recipient afterwards, whoever collects.
+pub async fn hand_over(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+    step: HandOverStep,
+) -> Result<(Decided, Vec<Key>), ActError> {
+    let (record, mut request) = at_counter(act, id).await?;
+    let progress = request.progress().ready_to_hand_over()?;
+    let rules = rules_in_force(act.db(), &record).await?;
+    let (now, today) = (act.now, act.today());
+    let person = step.collector.unwrap_or(request.recipient_id);
+    if people::person(act.db(), person).await?.is_none() {
+        return Err(ActError::invalid("/collected_by_id", "is not known"));
+    }
+    let collector = if person == request.recipient_id {
+        Collector::Recipient
+    } else if authorities::may_collect(act.db(), record.id, request.recipient_id, person, today).await? {
+        Collector::Mandated
+    } else {
+        Collector::Other
+    };
+    let shown = shown_facts(act, &record, &step.shown, person, step.document, collector).await?;
+    let quantity = u32::from(step.quantity);
+    let brought = Brought { shown, quantity, ..Brought::default() };
+    let caller = act.caller;
+    let facts =
+        gather(act.db(), &record, &rules, &request, Taking { step: Step::HandOver, now, caller }, brought)
+            .await?;
+    let decision = decide(&facts, &rules);
+    let more = vec![("collector", json!(person)), ("document", json!(step.document))];
+    let decision_id =
+        record_step(act, &record, &request, "hand_over", "copy.hand_over", Some(&decision), more).await?;
+    let mut handed = Vec::new();
+    if decision.is_permitted() {
+        let waiting = keys::to_hand_over(act.db(), id).await?;
+        for mut key in waiting.into_iter().take(usize::from(step.quantity)) {
+            key.state = key.state.after(KeyAct::Issue)?;
+            key.holder_id = Some(request.recipient_id);
+            key.due_back_on = request.due_back_on;
+            key.version += 1;
+            keys::change(act.db(), &key, now).await?;
+            handed.push(key);
+        }
+        if handed.len() != usize::from(step.quantity) {
+            return Err(ActError::WrongState {
+                state: request.state.as_str(),
+                detail: "some of the keys that were cut are no longer in store".to_owned(),
+            });
+        }
+        let ids: Vec<KeyId> = handed.iter().map(|key| key.id).collect();
+        let hand_over = copies::NewHandOver {
+            id: act.id(),
+            request: id,
+            collected_by: person,
+            card: step.shown.card.as_ref().map(|card| card.id),
+            document: step.document,
+            decision: decision_id,
+            keys: &ids,
+        };
+        copies::add_hand_over(act.db(), &hand_over, now).await?;
+        store(act, &mut request, progress.handed_over(quantity)?).await?;
+    }
+    Ok((Decided { request, decision, decision_id: Some(decision_id) }, handed))
+}

@@ -1,0 +1,260 @@
+//! What a step is decided on: the request as it is asked for, and the facts, read under the lock.
+
+use sqlx::PgConnection;
+use time::{Date, Duration, OffsetDateTime};
+use uuid::Uuid;
+
+use super::Ask;
+use crate::application::access::Caller;
+use crate::application::{ActError, FieldProblem};
+use crate::domain::copy_request::RequestState;
+use crate::domain::decision::facts::{
+    Act as Step, ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, PersonFacts, ReplacedKey,
+    RequestFacts, ShownFacts,
+};
+use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
+use crate::domain::key::KeyState;
+use crate::domain::records::{CopyRequest, Registration};
+use crate::domain::register::{ChargeState, Purpose};
+use crate::domain::rules::Rules;
+use crate::domain::text::Slug;
+use crate::storage::{copies, facts, keys, people, register, sections};
+
+/// What a step brings to the facts besides what is stored.
+#[derive(Default)]
+pub(super) struct Brought {
+    pub(super) approver: Option<(PersonId, bool)>,
+    pub(super) shown: ShownFacts,
+    pub(super) surrendered: bool,
+    pub(super) quantity: u32,
+}
+
+/// Which step is taken, when, and by whom.
+#[derive(Clone, Copy)]
+pub(super) struct Taking<'a> {
+    pub(super) step: Step,
+    pub(super) now: OffsetDateTime,
+    pub(super) caller: &'a Caller,
+}
+
+/// Whoever acts himself, with the organisations for which he may now.
+fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::Acting<'a>> {
+    caller.person().map(|person| facts::Acting { person, organisations })
+}
+
+/// Loads the facts of a step. The request may be a draft that is not stored.
+pub(super) async fn gather(
+    db: &mut PgConnection,
+    registration: &Registration,
+    rules: &Rules,
+    request: &CopyRequest,
+    taking: Taking<'_>,
+    brought: Brought,
+) -> Result<Facts, ActError> {
+    let Taking { step, now, caller } = taking;
+    let today = now.date();
+    let counted = facts::Counted {
+        registration: registration.id,
+        differ: request.differ_id,
+        recipient: request.recipient_id,
+        request: request.id,
+        replaces: request.replaces_key_id,
+        extends: request.extends_request_id,
+    };
+    let since = request.asked_at - Duration::days(i64::from(rules.longest_period()));
+    let (differ, key_facts) = facts::differ_and_keys(db, &counted, today, since)
+        .await?
+        .ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
+    let approved = if request.id.0.is_nil() { vec![] } else { copies::approvals(db, request.id).await? };
+    let mut ids = vec![request.asked_by, request.recipient_id];
+    ids.extend(approved.iter().map(|(person, _)| *person));
+    ids.extend(brought.approver.map(|(person, _)| person));
+    if matches!(step, Step::Cut | Step::HandOver) {
+        facts::hold_memberships(db, &ids).await?;
+    }
+    let organisations = caller.organisations();
+    let acting = acting(caller, &organisations);
+    let found = facts::people(db, registration.id, request.differ_id, &ids, acting.as_ref(), today).await?;
+    let of = |id: PersonId| {
+        let unknown = PersonFacts { id, authorities: vec![] };
+        found.iter().find(|person| person.id == id).cloned().unwrap_or(unknown)
+    };
+    let approval = |(person, emergency): (PersonId, bool)| ApprovalFacts { person: of(person), emergency };
+    let progress = request.progress();
+    Ok(Facts {
+        registration: facts::registration(db, registration.id, registration.ended_at.is_some(), today)
+            .await?,
+        differ,
+        request: request_facts(db, request, brought.surrendered).await?,
+        asker: of(request.asked_by),
+        recipient: of(request.recipient_id),
+        approvals: approved.into_iter().map(approval).collect(),
+        approver: brought.approver.map(approval),
+        keys: key_facts,
+        counter: counter_facts(db, registration, request, step, today).await?,
+        shown: brought.shown,
+        authorisation: progress.authorisation.map(|given| AuthorisationFacts {
+            lapses_at: given.lapses_at,
+            left: if step == Step::HandOver { progress.left_to_hand_over() } else { progress.left_to_cut() },
+        }),
+        act_quantity: brought.quantity,
+        ..Facts::at(step, now)
+    })
+}
+
+async fn request_facts(
+    db: &mut PgConnection,
+    request: &CopyRequest,
+    surrendered: bool,
+) -> Result<RequestFacts, ActError> {
+    let extensions = match request.extends_request_id {
+        Some(extended) => copies::extensions_of(db, extended).await?.saturating_add(1),
+        None => 0,
+    };
+    let replaced = match request.replaces_key_id {
+        Some(key) => Some(replaced_key(db, request, key, surrendered).await?),
+        None => None,
+    };
+    Ok(RequestFacts {
+        quantity: request.quantity.unsigned_abs(),
+        purpose: request.purpose,
+        asked_at: request.asked_at,
+        needed_from: request.needed_from,
+        due_back_on: request.due_back_on,
+        extends: request.extends_request_id.is_some(),
+        extensions,
+        emergency_reason: request.emergency_reason.is_some(),
+        replaced,
+    })
+}
+
+async fn replaced_key(
+    db: &mut PgConnection,
+    request: &CopyRequest,
+    id: KeyId,
+    surrendered: bool,
+) -> Result<ReplacedKey, ActError> {
+    let key = keys::key(db, id).await?;
+    let theirs =
+        key.filter(|key| key.differ_id == request.differ_id && key.holder_id == Some(request.recipient_id));
+    let Some(key) = theirs else { return Ok(ReplacedKey::default()) };
+    let loss = keys::loss_of(db, id).await?;
+    Ok(ReplacedKey {
+        with_recipient: key.state == KeyState::WithPerson,
+        missing: key.state.is_missing(),
+        surrendered,
+        replaced_before: keys::is_replaced(db, id, request.id).await?,
+        charge: loss.as_ref().map_or(ChargeState::None, |loss| loss.charge),
+        waived_by: loss.and_then(|loss| Slug::parse(loss.waived_by_post.as_deref()?).ok()),
+    })
+}
+
+async fn counter_facts(
+    db: &mut PgConnection,
+    registration: &Registration,
+    request: &CopyRequest,
+    step: Step,
+    today: Date,
+) -> Result<CounterFacts, ActError> {
+    let (counter, section) = (request.counter_id, registration.section_id);
+    if step == Step::Cut {
+        sections::hold_appointments(db, counter, section).await?;
+        let blanks = sections::blanks_locked(db, counter, section).await?.unsigned_abs();
+        let appointed = sections::is_appointed(db, counter, section, today).await?;
+        return Ok(CounterFacts { appointed, blanks });
+    }
+    Ok(CounterFacts { appointed: sections::is_appointed(db, counter, section, today).await?, blanks: 0 })
+}
+
+/// A request as it is asked for, not stored yet.
+pub(super) async fn draft(
+    db: &mut PgConnection,
+    registration: &Registration,
+    asker: PersonId,
+    ask: Ask,
+    now: OffsetDateTime,
+) -> Result<CopyRequest, ActError> {
+    let mut problems = Vec::new();
+    let mut say = |pointer: &str, problem: &str| problems.push(FieldProblem::new(pointer, problem));
+    let mut quantity = ask.quantity;
+    let recipient = ask.recipient.unwrap_or(asker);
+    if people::person(db, recipient).await?.is_none() {
+        say("/recipient_id", "is not known");
+    }
+    if sections::counter(db, ask.counter).await?.is_none() {
+        say("/counter_id", "is not known");
+    }
+    if register::own_differs(db, registration.id, &[ask.differ]).await?.is_empty() {
+        say("/differ_id", "is not a differ of this registration");
+    }
+    match (ask.purpose, ask.replaces) {
+        (Purpose::Additional, Some(_)) => say("/replaces_key_id", "belongs to a replacement only"),
+        (Purpose::ReplaceWorn | Purpose::ReplaceLost, None) => {
+            say("/replaces_key_id", "is needed for a replacement");
+        }
+        (Purpose::ReplaceWorn | Purpose::ReplaceLost, Some(key)) => {
+            let key = keys::key(db, key).await?;
+            if key.is_none_or(|key| key.registration_id != registration.id) {
+                say("/replaces_key_id", "is not a key of this registration");
+            }
+            if ask.quantity != 1 {
+                say("/quantity", "must be 1 for a replacement");
+            }
+        }
+        (Purpose::Additional, None) => {}
+    }
+    if let Some(extended) = ask.extends {
+        let extended = copies::request(db, extended).await?;
+        let fits = extended.is_some_and(|extended| {
+            extended.registration_id == registration.id
+                && extended.differ_id == ask.differ
+                && extended.recipient_id == recipient
+                && extended.due_back_on.is_some()
+                && extended.extends_request_id.is_none()
+                && extended.state == RequestState::Completed
+        });
+        // It is about the keys that are out, however many were asked for.
+        let out = match ask.extends {
+            Some(extended) if fits => keys::out_of_request(db, extended, recipient).await?.len(),
+            _ => 0,
+        };
+        quantity = i32::try_from(out).unwrap_or(i32::MAX);
+        if out == 0 {
+            say(
+                "/extends_request_id",
+                "is not a temporary issue of this differ whose keys are with this person",
+            );
+        }
+        if ask.due_back_on.is_none() {
+            say("/due_back_on", "is needed for an extension");
+        }
+        if ask.purpose != Purpose::Additional {
+            say("/purpose", "must be additional for an extension");
+        }
+    }
+    if !problems.is_empty() {
+        return Err(ActError::Invalid(problems));
+    }
+    Ok(CopyRequest {
+        id: CopyRequestId(Uuid::nil()),
+        registration_id: registration.id,
+        differ_id: ask.differ,
+        asked_by: asker,
+        recipient_id: recipient,
+        counter_id: ask.counter,
+        quantity,
+        purpose: ask.purpose,
+        replaces_key_id: ask.replaces,
+        needed_from: ask.needed_from,
+        due_back_on: ask.due_back_on,
+        extends_request_id: ask.extends,
+        emergency_reason: ask.emergency_reason.map(String::from),
+        state: RequestState::Waiting,
+        asked_at: now,
+        authorised_at: None,
+        lapses_at: None,
+        cut_count: 0,
+        handed_count: 0,
+        version: 1,
+    })
+}
