@@ -60,12 +60,15 @@ pub struct LimitOptions {
     /// Attempts to sign in a minute for one address.
     #[arg(long, env = "WARDBOOK_SIGN_INS_PER_MINUTE", default_value = "20")]
     sign_ins_per_minute: NonZeroU32,
+    /// Proxies of your own in front of the service, each of which adds to `X-Forwarded-For`.
+    #[arg(long, env = "WARDBOOK_PROXIES", default_value_t = 0)]
+    proxies: usize,
 }
 
 impl LimitOptions {
     /// As the service has them.
     pub fn limits(self) -> Limits {
-        Limits::new(self.calls_per_second, self.sign_ins_per_minute)
+        Limits::new(self.calls_per_second, self.sign_ins_per_minute, self.proxies)
     }
 }
 
@@ -79,6 +82,9 @@ impl Database {
         let pool = PgPoolOptions::new()
             .max_connections(self.connections)
             .acquire_timeout(Duration::from_secs(5))
+            // A connection that died is found by the statement that fails, which answers 503: asking
+            // each time first would cost every request two more round trips.
+            .test_before_acquire(false)
             .after_connect(|connection, _| {
                 Box::pin(async move {
                     sqlx::query(SERVICE_ROLE).execute(connection).await?;

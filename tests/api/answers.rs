@@ -102,3 +102,31 @@ async fn problems_carry_their_request_id_and_lead_somewhere(pool: PgPool) {
     assert!(reader.text.contains("swagger-ui"));
     town.close().await;
 }
+
+#[sqlx::test]
+async fn an_address_that_calls_too_often_is_turned_away_for_a_while(pool: PgPool) {
+    use std::num::NonZeroU32;
+    use wardbook::http::{self, limits::Limits};
+    let town = Town::open(pool).await;
+    let few = |number| NonZeroU32::new(number).unwrap();
+    let router = http::router(town.app.clone(), Limits::new(few(1000), few(2), 1));
+    let anon = super::harness::Actor { router, ..town.anon.clone() };
+    let sign_in = |addresses: &'static str| {
+        let anon = anon.clone();
+        async move {
+            let headers = [("content-type", "application/json"), ("x-forwarded-for", addresses)];
+            anon.call("POST", "/v1/sessions", &headers, b"{}".to_vec()).await
+        }
+    };
+    for _ in 0..2 {
+        sign_in("192.0.2.7").await.expect(422);
+    }
+    // What the client itself says to the left is not believed.
+    let late = sign_in("198.51.100.1, 192.0.2.7").await;
+    assert_eq!(late.headers["ratelimit-policy"], "\"sign-ins\";q=2;w=60");
+    assert!(late.headers.contains_key("retry-after") && late.headers.contains_key("ratelimit"));
+    assert_eq!(late.expect(429)["code"], "too_many_requests");
+    sign_in("192.0.2.8").await.expect(422);
+    assert_eq!(anon.get("/health/live").await.status, 204);
+    town.close().await;
+}
