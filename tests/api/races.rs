@@ -252,3 +252,50 @@ async fn approvals_at_the_same_time_all_count(pool: PgPool) {
     town.pass(Duration::days(31));
     Arc::into_inner(town).unwrap().close().await;
 }
+
+/// Takes something away in a transaction that is still open when the cut comes, and commits once the
+/// cut waits for it. The cut must wait, and must not be permitted.
+async fn cut_while_taken_away(town: &Town, id: &str, sql: &'static str, subject: &str) -> Reply {
+    let mut tx = town.admin.begin().await.unwrap();
+    let done = sqlx::query(sql).bind(subject.parse::<uuid::Uuid>().unwrap()).execute(&mut *tx).await.unwrap();
+    assert_eq!(done.rows_affected(), 1);
+    let (staff, path) = (town.counter_staff.clone(), format!("/v1/copy-requests/{id}/cuts"));
+    let cut = tokio::spawn(async move { staff.post(path, json!({"quantity": 1})).await });
+    let waiting = "SELECT count(*) FROM pg_stat_activity
+                   WHERE wait_event_type = 'Lock' AND datname = current_database()";
+    while !cut.is_finished() && town.count(waiting).await == 0 {
+        tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+    }
+    assert!(!cut.is_finished(), "the cut did not wait: {}", cut.await.unwrap().text);
+    tx.commit().await.unwrap();
+    cut.await.unwrap()
+}
+
+/// I1, without luck: each of these is revoked while a cut is under way.
+#[sqlx::test]
+async fn a_cut_waits_for_a_revocation_under_way_and_heeds_it(pool: PgPool) {
+    let town = Town::open(pool).await;
+    town.set_rules(json!({"limits": []})).await;
+    let id = town.authorised(json!({})).await;
+    let revoke = "UPDATE appointments SET revoked_at = changed_at WHERE id = $1";
+    let cut = cut_while_taken_away(&town, &id, revoke, &town.appointment.clone()).await;
+    assert_eq!(cut.codes(), ["counter_not_appointed"]);
+    let again = json!({"section_id": town.section, "first_day": "2026-01-01"});
+    town.keeper.post(format!("/v1/counters/{}/appointments", town.counter), again).await.expect(201);
+
+    // The approval came from a member of the agent, who leaves.
+    let id = town.ask(&town.tenant, json!({})).await.request_id();
+    let approved = town.manager.post(format!("/v1/copy-requests/{id}/approvals"), json!({})).await;
+    assert_eq!(approved.outcome(), "permitted");
+    let leave = "UPDATE memberships SET last_day = '2026-11-01' WHERE person_id = $1";
+    let cut = cut_while_taken_away(&town, &id, leave, &town.manager.id.clone()).await;
+    assert_eq!(cut.codes(), ["approval_needed"]);
+
+    // Whatever belongs to the registration is changed under the lock on its row.
+    let id = town.authorised(json!({})).await;
+    let end = "UPDATE registrations SET ended_at = changed_at, version = version + 1 WHERE id = $1";
+    let cut = cut_while_taken_away(&town, &id, end, &town.registration.clone()).await;
+    assert_eq!(cut.codes(), ["registration_ended"]);
+    assert_eq!(town.count("SELECT count(*) FROM cuts").await, 0);
+    town.close().await;
+}
