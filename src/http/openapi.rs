@@ -12,7 +12,7 @@ use utoipa::openapi::{
 };
 use utoipa::{Modify, OpenApi, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_swagger_ui::SwaggerUi;
+use utoipa_swagger_ui::{Config, SwaggerUi};
 
 use super::api;
 use super::problem::{ProblemDetails, WrongField};
@@ -43,7 +43,11 @@ pub fn document() -> Document {
 /// The reader page, and the document that it reads.
 pub fn reader(document: Document) -> Router<App> {
     Router::new()
-        .merge(SwaggerUi::new("/docs").url("/v1/openapi.json", document))
+        .merge(
+            SwaggerUi::new("/docs")
+                .config(Config::default().use_base_layout())
+                .url("/v1/openapi.json", document),
+        )
         .route("/", axum::routing::get(|| async { axum::response::Redirect::to("/docs").into_response() }))
 }
 
