@@ -12,18 +12,62 @@ need_packages() {
     [ ${#missing[@]} -eq 0 ] && return
     if [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; then
         say "installing ${missing[*]}"
-        # The server package makes a cluster of its own unless it is told not to.
-        mkdir -p /etc/postgresql-common/createcluster.d
-        echo 'create_main_cluster = false' > /etc/postgresql-common/createcluster.d/wardbook.conf
+        # The server package makes a cluster of its own unless it is told not to, this once.
+        local quiet=/etc/postgresql-common/createcluster.d/wardbook.conf
+        case " ${missing[*]} " in
+            *" postgresql "*)
+                mkdir -p "${quiet%/*}"
+                echo 'create_main_cluster = false' > "$quiet"
+                ;;
+        esac
         apt-get update -qq
-        DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null
+        DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null \
+            || { rm -f "$quiet"; fail "could not install ${missing[*]}"; }
+        rm -f "$quiet"
     else
         fail "missing packages: ${missing[*]}. Install them (for instance: sudo apt-get install ${missing[*]}) and run this again."
     fi
 }
 
+# Rust of the version that Cargo.toml asks for, with the components that are named.
 need_rust() {
-    command -v cargo >/dev/null || fail "Rust is missing: install it (rust-version in Cargo.toml says which) and run this again."
+    local wanted found component
+    wanted=$(sed -n 's/^rust-version = "\(.*\)"/\1/p' "$ROOT/Cargo.toml")
+    found=$(rustc --version 2>/dev/null | cut -d' ' -f2) || true
+    { [ -n "$found" ] && command -v cargo >/dev/null; } || fail "Rust is missing: install $wanted or newer and run this again."
+    [ "$(printf '%s\n' "$wanted" "${found%%-*}" | sort -V | head -1)" = "$wanted" ] \
+        || fail "Rust $found is too old: install $wanted or newer and run this again."
+    for component in "$@"; do
+        cargo "$component" --version >/dev/null 2>&1 || fail "cargo $component is missing: add the component to your Rust."
+    done
+}
+
+# The address of another database on the same server.
+with_database() {
+    local query= base=${1%%\?*}
+    case $1 in *\?*) query="?${1#*\?}" ;; esac
+    local rest=${base#*://}
+    printf '%s://%s/%s%s\n' "${base%%://*}" "${rest%%/*}" "$2" "$query"
+}
+
+# Starts scripts/database with the arguments; its kind and address are in KIND and URL.
+start_database() {
+    coproc DATABASE { exec "$ROOT/scripts/database" --scratch "$@"; }
+    database_pid=$DATABASE_PID
+    local out=${DATABASE[0]:-} in=${DATABASE[1]:-}
+    [ -n "$out" ] || fail "no database"
+    # Copies: bash forgets the two when the process ends.
+    exec {database_out}<&"$out" {database_in}>&"$in"
+    eval "exec $out<&- $in>&-"
+    { read -r KIND && read -r URL; } <&"$database_out" || fail "no database"
+}
+
+# It ends when its standard input does.
+stop_database() {
+    [ -n "${database_in:-}" ] || return 0
+    exec {database_in}>&- {database_out}<&-
+    database_in=
+    wait "$database_pid" 2>/dev/null || true
 }
 
 have_docker() { command -v docker >/dev/null && docker info >/dev/null 2>&1; }

@@ -11,6 +11,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use super::Done;
+use wardbook::outside::Outside;
 
 /// A running cluster; it ends with this value, and with this process.
 pub struct Cluster {
@@ -31,16 +32,23 @@ impl Cluster {
     pub fn start(folder: Option<PathBuf>, fsync: bool) -> Result<Self, Box<dyn Error>> {
         let bin = server_binaries()?;
         let keep = folder.is_some();
-        let folder = match folder {
-            Some(folder) => std::path::absolute(folder)?,
-            None => std::env::temp_dir().join(format!("wardbook-pg-{}", std::process::id())),
+        let folder = if let Some(folder) = folder {
+            let folder = std::path::absolute(folder)?;
+            fs::create_dir_all(&folder)?;
+            folder
+        } else {
+            // A name that nobody guesses, in a folder that was not there.
+            let name = format!("wardbook-pg-{:016x}", u64::from_be_bytes(Outside::system().bytes()));
+            let folder = std::env::temp_dir().join(name);
+            fs::create_dir(&folder)?;
+            folder
         };
-        fs::create_dir_all(&folder)?;
         let user = unprivileged_user()?;
         if let Some(user) = user {
             chown(&folder, Some(user.uid), Some(user.gid))?;
         }
-        fs::set_permissions(&folder, Permissions::from_mode(0o755))?;
+        // Whoever reaches the socket is let in: nobody but this user (and root) reaches it.
+        fs::set_permissions(&folder, Permissions::from_mode(0o700))?;
         let data = folder.join("data");
         if !data.join("PG_VERSION").exists() {
             let mut initdb = as_user(&bin.join("initdb"), user);
@@ -74,7 +82,10 @@ impl Cluster {
             }
             std::thread::sleep(Duration::from_millis(50));
         }
-        Err("the private PostgreSQL cluster does not answer".into())
+        let log = fs::read_to_string(self.folder.join("server.log")).unwrap_or_default();
+        let tail: Vec<&str> = log.lines().rev().take(5).collect();
+        let tail = tail.into_iter().rev().collect::<Vec<_>>().join("\n");
+        Err(format!("the private PostgreSQL cluster does not answer:\n{tail}").into())
     }
 }
 

@@ -6,7 +6,6 @@ use std::net::SocketAddr;
 use clap::Args;
 use secrecy::SecretString;
 use time::Duration;
-use tokio::net::TcpListener;
 
 use super::cluster::Cluster;
 use super::serve::{self, LimitOptions};
@@ -61,7 +60,7 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     let database = serve::Database { database_url: url, connections: 8 };
     let address = format!("http://{}", options.listen);
     let app = serve::app(database.pool().await?, &address, &[super::new_key_pem()?])?;
-    let listener = TcpListener::bind(options.listen).await?;
+    let listener = serve::listen(options.listen).await?;
     match load(&app).await? {
         Some(scene) => scene.print(&address),
         None => println!("The register in this database has its supplier already; nothing was loaded."),

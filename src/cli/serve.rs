@@ -133,7 +133,7 @@ pub async fn run(options: Options) -> Done {
         keys.push(std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?);
     }
     let app = app(options.database.pool().await?, &options.issuer, &keys)?;
-    let listener = TcpListener::bind(options.listen).await?;
+    let listener = listen(options.listen).await?;
     tracing::info!(address = %listener.local_addr()?, "serve.listening");
     serve(app, listener, options.limits.limits()).await
 }
@@ -146,6 +146,11 @@ pub async fn serve(app: App, listener: TcpListener, limits: Limits) -> Done {
     tasks.abort();
     tracing::info!("serve.ended");
     Ok(())
+}
+
+/// Listens on an address, and names it where that cannot be.
+pub async fn listen(address: SocketAddr) -> Result<TcpListener, Box<dyn Error>> {
+    TcpListener::bind(address).await.map_err(|error| format!("{address}: {error}").into())
 }
 
 async fn signal() {
