@@ -149,7 +149,7 @@ pub struct Act<'a> {
     outside: &'a Outside,
     /// Who acts.
     pub caller: &'a Caller,
-    /// When: read once.
+    /// When; read again once the registration is locked.
     pub now: OffsetDateTime,
     key: Option<&'a Idempotency>,
 }

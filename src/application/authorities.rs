@@ -104,15 +104,12 @@ impl Grant {
     }
 }
 
-/// Gives an authority: the supplier any, others under one of their own that may be passed on, never
-/// wider or longer than that.
-pub async fn grant(
+/// Everything that is wrong with an authority before it is asked who may give it.
+async fn grant_problems(
     act: &mut Act<'_>,
     registration: RegistrationId,
-    grant: Grant,
-) -> Result<Authority, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access::require_active(&record)?;
+    grant: &Grant,
+) -> Result<Vec<FieldProblem>, ActError> {
     let mut problems = grant.problems();
     let own = register::own_differs(act.db(), registration, &grant.differs).await?;
     for (at, differ) in grant.differs.iter().enumerate() {
@@ -133,6 +130,19 @@ pub async fn grant(
             problems.push(FieldProblem::new("/organisation_id", "is not an agent or builder"));
         }
     }
+    Ok(problems)
+}
+
+/// Gives an authority: the supplier any, others under one of their own that may be passed on, never
+/// wider or longer than that.
+pub async fn grant(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    grant: Grant,
+) -> Result<Authority, ActError> {
+    let (record, access) = access::locked_for(act, registration).await?;
+    access::require_active(&record)?;
+    let problems = grant_problems(act, registration, &grant).await?;
     if !problems.is_empty() {
         return Err(ActError::Invalid(problems));
     }
@@ -179,7 +189,7 @@ fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, Ac
     }
     match access.authorities.iter().find(|own| grant.fits_under(own)) {
         Some(own) => Ok(Some(own.id)),
-        None => Err(ActError::Forbidden("none of your authorities may be passed on so far")),
+        None => Err(ActError::Forbidden("none of your authorities lets you pass on this much")),
     }
 }
 
@@ -227,7 +237,7 @@ pub struct Consequences {
 
 /// What is said before an occupier's authority is revoked.
 pub const OCCUPIER_CAUTIONS: [&str; 3] = [
-    "An occupier must not be shut out of his home: in England and Wales see the Protection from Eviction \
+    "An occupier must not be shut out of their home: in England and Wales see the Protection from Eviction \
      Act 1977, s. 1; other countries have their own law.",
     "A joint tenant or co-owner is kept out only by a court order; record the order, do not judge it.",
     "This ends the right to order further keys. It takes no key away from the occupier. Take advice first.",

@@ -6,7 +6,7 @@ use time::Date;
 use super::access::{self, Access, Caller};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
-use crate::domain::decision::facts::{Act as Step, Facts};
+use crate::domain::decision::facts::{Facts, Step};
 use crate::domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
 use crate::domain::key::{KeyAct, KeyState};
 use crate::domain::losses;

@@ -58,6 +58,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
 
 async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId) -> Result<bool, ActError> {
     register::lock(act.db(), registration).await?;
+    act.read_clock();
     let Some(mut key) = keys::key(act.db(), id).await? else { return Ok(false) };
     let (now, today) = (act.now, act.today());
     let due = key.state == KeyState::WithPerson && is_overdue(key.due_back_on, today);

@@ -18,10 +18,12 @@ use wardbook::application::{
     Act, ActError, App, authorities, cards, counters, keys, people, registrations, sections,
 };
 use wardbook::domain::calendar::{Period, add_years};
-use wardbook::domain::ids::{DifferId, OrganisationId, PersonId, RegistrationId};
+use wardbook::domain::ids::{
+    CardId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId, SectionId,
+};
+use wardbook::domain::records::Key;
 use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
 use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
-use wardbook::storage::people::Seat;
 use wardbook::storage::sessions as stored;
 
 /// Options of `demo`.
@@ -87,7 +89,7 @@ struct Scene {
     sign_ins: Vec<SignIn>,
     registration: RegistrationId,
     differ: DifferId,
-    counter: wardbook::domain::ids::CounterId,
+    counter: CounterId,
     card: String,
     pin: &'static str,
 }
@@ -184,26 +186,11 @@ impl Loader<'_> {
 
 /// Loads the scenario; `None` when the register has begun already.
 async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
-    let (supplier, head) = (Name::parse("Marrowby Lock Works")?, Name::parse("Hester Quillon")?);
-    match people::begin_register(app, &supplier, &head, &Email::parse("hester@marrowby.example")?).await {
-        Ok(_) => {}
-        Err(ActError::Conflict(_)) => return Ok(None),
-        Err(error) => return Err(error.into()),
-    }
-    let mut db = app.pool.acquire().await?;
-    let hester = wardbook::storage::people::person_by_email(&mut db, "hester@marrowby.example").await?;
-    let hester = hester.ok_or("the keeper is gone")?.id;
-    let today = app.outside.clock.now().date();
-    let seats: Vec<Seat> = wardbook::storage::people::seats(&mut db, hester, today).await?;
-    drop(db);
-    let loader = Loader { app, keeper: Caller::new(hester.into(), Some(hester), seats) };
-    let keeper = loader.account("supplier", hester, "hester@marrowby.example", true).await?;
-
+    let Some((loader, keeper)) = begin(app).await? else { return Ok(None) };
     let dealer = loader.organisation(OrganisationKind::Dealer, "Pellworth Keys").await?;
     let agent = loader.organisation(OrganisationKind::Agent, "Underhay Lettings").await?;
     let owner = loader.organisation(OrganisationKind::Owner, "Ostrey household").await?;
-    let counter_staff =
-        loader.person("counter", "Bram Pellworth", "bram@pellworth.example", Some(dealer)).await?;
+    let staff = loader.person("counter", "Bram Pellworth", "bram@pellworth.example", Some(dealer)).await?;
     let manager = loader
         .person("property manager", "Sunniva Underhay", "sunniva@underhay.example", Some(agent))
         .await?;
@@ -211,24 +198,85 @@ async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
     let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None).await?;
 
     let mut act = loader.act().await?;
+    let (section, counter) = trade(&mut act, dealer).await?;
+    let (registration, differ, pack_keys) = house(&mut act, section, owner).await?;
+    let rights = [
+        grant(&act, AuthorityClass::Owner, Some(landlord.id), None),
+        grant(&act, AuthorityClass::Agent, None, Some(agent)),
+        Grant { occupier: true, ..grant(&act, AuthorityClass::Keyholder, Some(tenant.id), None) },
+    ];
+    for right in rights {
+        authorities::grant(&mut act, registration, right).await?;
+    }
+    if let Some(key) = pack_keys.first() {
+        keys::issue(&mut act, key.id, tenant.id, None).await?;
+    }
+    let card = cards::issue(&mut act, registration, tenant.id, None).await?;
+    act.commit().await?;
+    let pin = "4071";
+    set_pin(app, tenant.id, card.id, pin).await?;
+
+    let sign_ins = [keeper, staff, manager, landlord, tenant];
+    Ok(Some(Scene {
+        sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
+        registration,
+        differ,
+        counter,
+        card: card.number.grouped(),
+        pin,
+    }))
+}
+
+/// The supplier, and whoever keeps the register for it.
+async fn begin(app: &App) -> Result<Option<(Loader<'_>, Somebody)>, Box<dyn Error>> {
+    let (email, name) = ("hester@marrowby.example", Name::parse("Hester Quillon")?);
+    match people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?)
+        .await
+    {
+        Ok(_) => {}
+        Err(ActError::Conflict(_)) => return Ok(None),
+        Err(error) => return Err(error.into()),
+    }
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let hester = wardbook::storage::people::person_by_email(&mut db, email).await?;
+    let hester = hester.ok_or("the keeper is gone")?.id;
+    let seats = wardbook::storage::people::seats(&mut db, hester, today).await?;
+    drop(db);
+    let loader = Loader { app, keeper: Caller::new(hester.into(), Some(hester), seats) };
+    let keeper = loader.account("supplier", hester, email, true).await?;
+    Ok(Some((loader, keeper)))
+}
+
+/// A key section, and a counter that is appointed for it and has blanks.
+async fn trade(act: &mut Act<'_>, dealer: OrganisationId) -> Result<(SectionId, CounterId), Box<dyn Error>> {
+    let today = act.today();
+    let filed = today - Duration::days(1200);
     let section = SectionContent {
         name: Name::parse("MB40")?,
         protection: Protection::RegisteredDesign,
         territory: Some(Name::parse("United Kingdom")?),
-        filed_on: Some(today - Duration::days(1200)),
-        next_renewal_on: Some(add_years(today - Duration::days(1200), 5)),
-        last_expiry_on: Some(add_years(today - Duration::days(1200), 25)),
+        filed_on: Some(filed),
+        next_renewal_on: Some(add_years(filed, 5)),
+        last_expiry_on: Some(add_years(filed, 25)),
     };
-    let section = sections::add(&mut act, section).await?.id;
-    let counter = counters::add(&mut act, dealer, Name::parse("Pellworth Keys, Sluice Lane")?).await?.id;
-    counters::appoint(&mut act, counter, section, (today, None)).await?;
-    counters::consign(&mut act, counter, section, 50).await?;
+    let section = sections::add(act, section).await?.id;
+    let counter = counters::add(act, dealer, Name::parse("Pellworth Keys, Sluice Lane")?).await?.id;
+    counters::appoint(act, counter, section, (today, None)).await?;
+    counters::consign(act, counter, section, 50).await?;
+    Ok((section, counter))
+}
+
+/// A house whose front and back door share one key, with the two keys of its lever pack.
+async fn house(
+    act: &mut Act<'_>,
+    section: SectionId,
+    owner: OrganisationId,
+) -> Result<(RegistrationId, DifferId, Vec<Key>), Box<dyn Error>> {
     let premises = Premises::parse("3 Alder Rise, Tolverne")?;
-    let registration = registrations::add(&mut act, section, owner, premises).await?.id;
-    let differ =
-        registrations::add_differ(&mut act, registration, DifferNumber::parse("MB40-2071")?, Level::Lock)
-            .await?
-            .id;
+    let registration = registrations::add(act, section, owner, premises).await?.id;
+    let number = DifferNumber::parse("MB40-2071")?;
+    let differ = registrations::add_differ(act, registration, number, Level::Lock).await?.id;
     for (label, hand) in [("Front door", Hand::Left), ("Back door", Hand::Right)] {
         let lock = LockContent {
             label: Label::parse(label)?,
@@ -238,12 +286,22 @@ async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
             escape_route: false,
             room_class: Some(Slug::parse("entrance")?),
         };
-        let lock = registrations::add_lock(&mut act, registration, lock).await?.id;
-        registrations::begin_answering(&mut act, lock, differ).await?;
+        let lock = registrations::add_lock(act, registration, lock).await?.id;
+        registrations::begin_answering(act, lock, differ).await?;
     }
-    let (_, pack_keys) =
-        keys::add_pack(&mut act, registration, differ, PackNumber::parse("LP-5512")?, 2).await?;
-    let grant = |class, person, organisation, occupier| Grant {
+    let (_, made) = keys::add_pack(act, registration, differ, PackNumber::parse("LP-5512")?, 2).await?;
+    Ok((registration, differ, made))
+}
+
+/// An authority over every differ from today on; all but keyholders approve and pass on.
+fn grant(
+    act: &Act<'_>,
+    class: AuthorityClass,
+    person: Option<PersonId>,
+    organisation: Option<OrganisationId>,
+) -> Grant {
+    let leads = class != AuthorityClass::Keyholder;
+    Grant {
         class,
         person,
         organisation,
@@ -251,39 +309,20 @@ async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
         standing: None,
         differs: vec![],
         may_order: true,
-        may_approve: class != AuthorityClass::Keyholder,
-        may_pass_on: class != AuthorityClass::Keyholder,
-        occupier,
+        may_approve: leads,
+        may_pass_on: leads,
+        occupier: false,
         most_per_request: None,
         most_keys: None,
-        period: Period { first_day: today, last_day: None },
-    };
-    authorities::grant(&mut act, registration, grant(AuthorityClass::Owner, Some(landlord.id), None, false))
-        .await?;
-    authorities::grant(&mut act, registration, grant(AuthorityClass::Agent, None, Some(agent), false))
-        .await?;
-    authorities::grant(&mut act, registration, grant(AuthorityClass::Keyholder, Some(tenant.id), None, true))
-        .await?;
-    if let Some(key) = pack_keys.first() {
-        keys::issue(&mut act, key.id, tenant.id, None).await?;
+        period: Period { first_day: act.today(), last_day: None },
     }
-    let card = cards::issue(&mut act, registration, tenant.id, None).await?;
-    act.commit().await?;
+}
 
-    let pin = "4071";
+async fn set_pin(app: &App, person: PersonId, card: CardId, pin: &str) -> Done {
     let hash = app.passwords.hash(SecretString::from(pin.to_owned()), app.outside.bytes()).await?;
-    let caller = Caller::new(tenant.id.into(), Some(tenant.id), vec![]);
+    let caller = Caller::new(person.into(), Some(person), vec![]);
     let mut act = Act::begin_unclaimed(app, &caller).await?;
-    cards::set_pin(&mut act, card.id, &hash).await?;
+    cards::set_pin(&mut act, card, &hash).await?;
     act.commit().await?;
-
-    let sign_ins = [keeper, counter_staff, manager, landlord, tenant];
-    Ok(Some(Scene {
-        sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
-        registration,
-        differ,
-        counter,
-        card: card.number.grouped(),
-        pin,
-    }))
+    Ok(())
 }

@@ -43,6 +43,22 @@ words! {
     }
 }
 
+impl KeyAct {
+    /// As it is said: "cannot be …".
+    #[must_use]
+    pub fn phrase(self) -> &'static str {
+        match self {
+            Self::Issue => "issued",
+            Self::Transfer => "passed on",
+            Self::Return => "taken back",
+            Self::Lose => "reported lost",
+            Self::Steal => "reported stolen",
+            Self::Destroy => "destroyed",
+            Self::Die => "dead once more",
+        }
+    }
+}
+
 /// Whether a key that is with somebody should be back by now.
 #[must_use]
 pub fn is_overdue(due_back_on: Option<Date>, today: Date) -> bool {
@@ -51,7 +67,7 @@ pub fn is_overdue(due_back_on: Option<Date>, today: Date) -> bool {
 
 /// Something that cannot happen to a key in its state.
 #[derive(Debug, Error, PartialEq, Eq)]
-#[error("{act} is not possible for a key that is {state}")]
+#[error("This key is {} and cannot be {}.", .state.phrase(), .act.phrase())]
 pub struct WrongKeyState {
     /// Where it is.
     pub state: KeyState,
@@ -60,10 +76,18 @@ pub struct WrongKeyState {
 }
 
 impl KeyState {
-    /// It could open a lock, wherever it is.
+    /// As it is said: "This key is …".
     #[must_use]
-    pub fn is_live(self) -> bool {
-        !matches!(self, Self::Destroyed | Self::Dead)
+    pub fn phrase(self) -> &'static str {
+        match self {
+            Self::InStore => "in store",
+            Self::WithPerson => "with somebody",
+            Self::Returned => "returned",
+            Self::Lost => "lost",
+            Self::Stolen => "stolen",
+            Self::Destroyed => "destroyed",
+            Self::Dead => "dead",
+        }
     }
 
     /// Its whereabouts are unknown.

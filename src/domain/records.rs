@@ -7,8 +7,8 @@ use utoipa::ToSchema;
 
 use super::copy_request::{Authorisation, Progress, RequestState};
 use super::ids::{
-    ActorId, AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId,
-    DifferId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId,
+    AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId, DifferId,
+    HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId,
     RegistrationId, SectionId,
 };
 use super::key::KeyState;
@@ -439,19 +439,6 @@ record! {
         handed_count: i32,
         /// Counts its changes.
         version: i32,
-    }
-
-    /// A change of rights or of the register.
-    pub struct Change {
-        /// What happened, in a dotted word.
-        kind: String,
-        /// The thing that it happened to.
-        subject_id: uuid::Uuid,
-        /// Who did it.
-        by_actor: ActorId,
-        /// When.
-        #[serde(with = "time::serde::rfc3339")]
-        at: OffsetDateTime,
     }
 }
 

@@ -236,6 +236,28 @@ pub struct Losses {
     pub reviews: Vec<ReviewLevel>,
 }
 
+impl Losses {
+    fn problems(&self, say: &mut impl FnMut(String, &'static str)) {
+        for (at, charge) in self.charges.iter().enumerate() {
+            let code = &charge.currency;
+            if code.len() != 3 || !code.bytes().all(|b| b.is_ascii_uppercase()) {
+                say(format!("/losses/charges/{at}/currency"), "must be three capital letters (ISO 4217)");
+            }
+            if charge.amount > 100_000_000 {
+                say(format!("/losses/charges/{at}/amount"), "must be at most 100000000");
+            }
+        }
+        for (at, level) in self.reviews.iter().enumerate() {
+            if level.keys.is_none() && level.percent.is_none() {
+                say(format!("/losses/reviews/{at}"), "must state keys or percent");
+            }
+            if level.percent.is_some_and(|percent| !(1..=100).contains(&percent)) {
+                say(format!("/losses/reviews/{at}/percent"), "must be from 1 to 100");
+            }
+        }
+    }
+}
+
 /// What follows when a person leaves.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
@@ -378,23 +400,7 @@ impl Rules {
                 say(format!("/notices/{at}/hours"), "must be from 1 to 8760");
             }
         }
-        for (at, charge) in self.losses.charges.iter().enumerate() {
-            let code = &charge.currency;
-            if code.len() != 3 || !code.bytes().all(|b| b.is_ascii_uppercase()) {
-                say(format!("/losses/charges/{at}/currency"), "must be three capital letters (ISO 4217)");
-            }
-            if charge.amount > 100_000_000 {
-                say(format!("/losses/charges/{at}/amount"), "must be at most 100000000");
-            }
-        }
-        for (at, level) in self.losses.reviews.iter().enumerate() {
-            if level.keys.is_none() && level.percent.is_none() {
-                say(format!("/losses/reviews/{at}"), "must state keys or percent");
-            }
-            if level.percent.is_some_and(|percent| !(1..=100).contains(&percent)) {
-                say(format!("/losses/reviews/{at}/percent"), "must be from 1 to 100");
-            }
-        }
+        self.losses.problems(&mut say);
         if self.at_cut.pin && !self.at_cut.card {
             say("/at_cut/pin".to_owned(), "needs the card whose PIN it is");
         }

@@ -77,12 +77,23 @@ fn pointer(name: &str, path: &serde_path_to_error::Path) -> String {
     pointer
 }
 
-/// The driver's message without the value that was sent, which may be anything.
+/// What serde says, without the value that was sent, which may be anything, and without Rust's words.
 fn sentence(message: &str) -> String {
     let message = message.split(" at line ").next().unwrap_or(message);
-    match message.split_once(", expected ") {
-        Some((_, expected)) => format!("must be {}", expected.trim_start_matches("one of ").replace('`', "")),
-        None => message.to_owned(),
+    if let Some(name) = message.strip_prefix("unknown field `").and_then(|rest| rest.split('`').next()) {
+        return format!("has a field {name:?} that is not known");
+    }
+    let Some((_, expected)) = message.split_once(", expected ") else { return message.to_owned() };
+    let number = expected.strip_prefix(['u', 'i']).is_some_and(|bits| bits.parse::<u8>().is_ok());
+    match expected {
+        _ if number => "must be a whole number in range".to_owned(),
+        "a formatted UUID string" => "must be a UUID".to_owned(),
+        "a sequence" => "must be a list".to_owned(),
+        _ if expected.starts_with("struct ") => "must be an object".to_owned(),
+        _ => match expected.strip_prefix("one of ") {
+            Some(words) => format!("must be one of {}", words.replace('`', "")),
+            None => format!("must be {}", expected.replace('`', "")),
+        },
     }
 }
 

@@ -21,8 +21,7 @@ use crate::application::App;
 #[derive(OpenApi)]
 #[openapi(
     info(title = "Wardbook", description = "A register of restricted keys. See docs/api-design.md."),
-    components(schemas(ProblemDetails, WrongField)),
-    modifiers(&Conventions)
+    components(schemas(ProblemDetails, WrongField))
 )]
 struct Api;
 
@@ -113,47 +112,19 @@ fn body_schema(operation: &Operation) -> Option<String> {
 
 fn describe(method: &str, operation: &mut Operation) {
     let id = operation.operation_id.clone().unwrap_or_default();
-    let open = OPEN.contains(&id.as_str());
     let keyed = method == "post" && !UNKEYED.contains(&id.as_str());
     let versioned = matches!(method, "put" | "patch");
-    let has_path = has_parameter(operation, &ParameterIn::Path);
-    let has_query = has_parameter(operation, &ParameterIn::Query);
-    let has_body = operation.request_body.is_some();
-    let mut problems: Vec<(&str, &str)> = vec![
-        ("429", "Too many requests"),
-        ("500", "Something broke"),
-        ("503", "The service cannot answer now"),
-    ];
-    if !open {
-        operation.security =
-            Some(vec![utoipa::openapi::SecurityRequirement::new("access_token", Vec::<String>::new())]);
-        problems.push(("401", "No access token, or one that is not good"));
-        problems.push(("403", "Visible, and not allowed"));
+    if !OPEN.contains(&id.as_str()) {
+        let token = utoipa::openapi::SecurityRequirement::new("access_token", Vec::<String>::new());
+        operation.security = Some(vec![token]);
     }
-    if has_path || id == "accept_invitation" {
-        problems.push(("404", "Unknown, or not yours"));
-    }
-    if has_query || has_body || keyed {
-        problems.push(("400", "The request cannot be read, or its Idempotency-Key is missing"));
-    }
-    if has_body {
-        problems.push(("413", "The body is too large"));
-        problems.push(("415", "The body is of another media type"));
-        problems.push(("422", "Fields are wrong, or the Idempotency-Key was used for another request"));
-    } else if keyed {
-        problems.push(("422", "The Idempotency-Key was used for another request"));
-    }
-    if method != "get" {
-        problems.push(("409", "Its state does not allow this, or it collides with what is there"));
-    }
+    let problems = problems_of(&id, method, keyed, versioned, operation);
     if versioned {
         operation.parameters.get_or_insert_default().push(header_parameter(
             "If-Match",
             "The entity tag of the version that is changed",
             "^\"v[0-9]{1,9}\"$",
         ));
-        problems.push(("412", "It was changed since it was read"));
-        problems.push(("428", "If-Match is missing"));
     }
     if keyed {
         operation.parameters.get_or_insert_default().push(header_parameter(
@@ -170,12 +141,41 @@ fn describe(method: &str, operation: &mut Operation) {
         }
     }
     for (status, text) in problems {
-        operation
-            .responses
-            .responses
-            .entry(status.to_owned())
-            .or_insert_with(|| RefOr::T(problem(text, status == "429")));
+        let responses = &mut operation.responses.responses;
+        responses.entry(status.to_owned()).or_insert_with(|| RefOr::T(problem(text, status == "429")));
     }
+}
+
+/// The problems that an operation may answer, by what it takes.
+fn problems_of(
+    id: &str,
+    method: &str,
+    keyed: bool,
+    versioned: bool,
+    operation: &Operation,
+) -> Vec<(&'static str, &'static str)> {
+    let has_body = operation.request_body.is_some();
+    let found = has_parameter(operation, &ParameterIn::Path) || id == "accept_invitation";
+    let read = has_parameter(operation, &ParameterIn::Query) || has_body || keyed;
+    [
+        (true, "429", "Too many requests"),
+        (true, "500", "Something broke"),
+        (true, "503", "The service cannot answer now"),
+        (!OPEN.contains(&id), "401", "No access token, or one that is not good"),
+        (!OPEN.contains(&id), "403", "Visible, and not allowed"),
+        (found, "404", "Unknown, or not yours"),
+        (read, "400", "The request cannot be read, or its Idempotency-Key is missing"),
+        (has_body, "413", "The body is too large"),
+        (has_body, "415", "The body is of another media type"),
+        (has_body, "422", "Fields are wrong, or the Idempotency-Key was used for another request"),
+        (keyed && !has_body, "422", "The Idempotency-Key was used for another request"),
+        (method != "get", "409", "Its state does not allow this, or it collides with what is there"),
+        (versioned, "412", "It was changed since it was read"),
+        (versioned, "428", "If-Match is missing"),
+    ]
+    .into_iter()
+    .filter_map(|(applies, status, text)| applies.then_some((status, text)))
+    .collect()
 }
 
 /// What an answer says where its handler says nothing else.
@@ -183,7 +183,7 @@ fn default_description(status: &str) -> &'static str {
     match status {
         "201" => "It was made",
         "204" => "It was done",
-        _ => "As asked",
+        _ => "OK",
     }
 }
 

@@ -2,7 +2,7 @@
 
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{Path, Request, State};
+use axum::extract::{MatchedPath, Path, Request, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
@@ -242,7 +242,8 @@ pub async fn with_request_id(State(outside): State<Outside>, request: Request, n
     let started = outside.clock.now();
     let id = outside.id(started).to_string();
     let span = tracing::info_span!("request", request.id = %id, http.method = %request.method());
-    let route = request.uri().path().to_owned();
+    // The route, not the path: what somebody types into an address is nobody's business.
+    let route = request.extensions().get::<MatchedPath>().map(|path| path.as_str().to_owned());
     let mut response = next.run(request).instrument(span.clone()).await;
     let problem = response.extensions_mut().remove::<Problem>().or_else(|| framework_problem(&response));
     if let Some(problem) = problem {
@@ -257,7 +258,7 @@ pub async fn with_request_id(State(outside): State<Outside>, request: Request, n
     let milliseconds = (outside.clock.now() - started).whole_milliseconds();
     span.in_scope(|| {
         tracing::info!(
-            http.path = %without_ids(&route),
+            http.route = route.as_deref().unwrap_or("unmatched"),
             http.status = response.status().as_u16(),
             duration_ms = i64::try_from(milliseconds).unwrap_or(i64::MAX),
             "request.done"
@@ -270,14 +271,6 @@ pub async fn with_request_id(State(outside): State<Outside>, request: Request, n
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
-}
-
-/// A path with its ids replaced, so that logs do not say who looked at what.
-fn without_ids(path: &str) -> String {
-    path.split('/')
-        .map(|part| if part.parse::<uuid::Uuid>().is_ok() { "{id}" } else { part })
-        .collect::<Vec<_>>()
-        .join("/")
 }
 
 fn framework_problem(response: &Response<Body>) -> Option<Problem> {

@@ -8,7 +8,6 @@ use uuid::Uuid;
 use super::Result;
 use crate::domain::entry::{EntryKind, Sealed};
 use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, RegistrationId};
-use crate::domain::records::Change;
 
 /// Writes an entry and its disclosures. The database queues it for the log by itself.
 pub async fn write_entry(
@@ -119,23 +118,6 @@ pub async fn write_decision(db: &mut PgConnection, decision: &NewDecision<'_>) -
     .execute(db)
     .await?;
     Ok(())
-}
-
-/// Changes of a registration, oldest first.
-pub async fn changes_of(
-    db: &mut PgConnection,
-    registration: RegistrationId,
-    limit: i64,
-) -> Result<Vec<Change>> {
-    Ok(sqlx::query_as!(
-        Change,
-        r#"SELECT kind, subject_id, by_actor AS "by_actor: _", at FROM changes
-           WHERE registration_id = $1 ORDER BY at DESC, id DESC LIMIT $2"#,
-        registration.0,
-        limit
-    )
-    .fetch_all(db)
-    .await?)
 }
 
 /// A point inside the transaction to which it can go back.

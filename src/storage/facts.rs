@@ -193,7 +193,26 @@ pub async fn differ_and_keys(
         .iter()
         .filter_map(|class| slug("locks", Some(class)).transpose())
         .collect::<Result<Vec<Slug>>>()?;
-    let earlier = sqlx::query!(
+    let earlier = earlier_keys(db, counted, earlier_since).await?;
+    let differ = DifferFacts { level: row.level, room_classes, in_service: row.in_service };
+    let keys = KeyFacts {
+        existing: count(row.existing),
+        missing: count(row.missing),
+        open_elsewhere: count(row.open_elsewhere),
+        with_recipient: count(row.with_recipient),
+        earlier,
+        unaccounted: count(row.unaccounted),
+    };
+    Ok(Some((differ, keys)))
+}
+
+/// What was authorised for the recipient on the registration since an instant, other requests only.
+async fn earlier_keys(
+    db: &mut PgConnection,
+    counted: &Counted,
+    earlier_since: OffsetDateTime,
+) -> Result<Vec<EarlierKeys>> {
+    let rows = sqlx::query!(
         r#"SELECT authorised_at AS "at!", quantity FROM copy_requests
            WHERE registration_id = $1 AND recipient_id = $2 AND authorised_at > $3 AND id <> $4
              AND extends_request_id IS NULL AND (state IN ('authorised', 'completed') OR cut_count > 0)"#,
@@ -204,17 +223,6 @@ pub async fn differ_and_keys(
     )
     .fetch_all(db)
     .await?;
-    let differ = DifferFacts { level: row.level, room_classes, in_service: row.in_service };
-    let keys = KeyFacts {
-        existing: count(row.existing),
-        missing: count(row.missing),
-        open_elsewhere: count(row.open_elsewhere),
-        with_recipient: count(row.with_recipient),
-        earlier: earlier
-            .into_iter()
-            .map(|row| EarlierKeys { at: row.at, quantity: row.quantity.unsigned_abs() })
-            .collect(),
-        unaccounted: count(row.unaccounted),
-    };
-    Ok(Some((differ, keys)))
+    let keys = |at, quantity: i32| EarlierKeys { at, quantity: quantity.unsigned_abs() };
+    Ok(rows.into_iter().map(|row| keys(row.at, row.quantity)).collect())
 }

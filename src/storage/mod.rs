@@ -1,12 +1,7 @@
 //! Free functions over SQL that is checked when the program is compiled.
 //!
-//! Writes take the connection of an open transaction. Locks are taken in this order, and in no other:
-//!
-//! 1. `registrations` (one row, `FOR UPDATE`; `FOR SHARE` where nothing of it changes)
-//! 2. `appointments` (`FOR SHARE` by a cut, `FOR UPDATE` by a revocation)
-//! 3. `blank_accounts` (one row, `FOR UPDATE`)
-//!
-//! Everything that belongs to a registration is read and written under the lock on its row.
+//! Writes take the connection of an open transaction. Locks are taken in the order that DEVELOPERS.md
+//! has ("Lock order"), and in no other: the registration first.
 
 mod columns;
 

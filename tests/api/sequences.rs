@@ -17,7 +17,7 @@ const CAP: u32 = 5;
 const PEOPLE: usize = 4;
 
 #[derive(Debug, Clone)]
-enum Step {
+enum Move {
     Grant { person: usize, class: usize, days: i64 },
     Revoke { person: usize },
     Ask { asker: usize, recipient: usize, quantity: u32 },
@@ -28,17 +28,17 @@ enum Step {
     Pass { days: i64 },
 }
 
-fn step() -> impl Strategy<Value = Step> {
+fn step() -> impl Strategy<Value = Move> {
     prop_oneof![
-        2 => (0..PEOPLE, 0..4usize, 0..90i64).prop_map(|(person, class, days)| Step::Grant { person, class, days }),
-        1 => (0..PEOPLE).prop_map(|person| Step::Revoke { person }),
+        2 => (0..PEOPLE, 0..4usize, 0..90i64).prop_map(|(person, class, days)| Move::Grant { person, class, days }),
+        1 => (0..PEOPLE).prop_map(|person| Move::Revoke { person }),
         4 => (0..PEOPLE, 0..PEOPLE, 1..4u32)
-            .prop_map(|(asker, recipient, quantity)| Step::Ask { asker, recipient, quantity }),
-        4 => (0..12usize, 0..PEOPLE).prop_map(|(request, approver)| Step::Approve { request, approver }),
-        4 => (0..12usize, 1..3u32).prop_map(|(request, quantity)| Step::Cut { request, quantity }),
-        1 => (1..3u32).prop_map(|keys| Step::Lose { keys }),
-        1 => (1..3u32).prop_map(|keys| Step::Destroy { keys }),
-        1 => (1..40i64).prop_map(|days| Step::Pass { days }),
+            .prop_map(|(asker, recipient, quantity)| Move::Ask { asker, recipient, quantity }),
+        4 => (0..12usize, 0..PEOPLE).prop_map(|(request, approver)| Move::Approve { request, approver }),
+        4 => (0..12usize, 1..3u32).prop_map(|(request, quantity)| Move::Cut { request, quantity }),
+        1 => (1..3u32).prop_map(|keys| Move::Lose { keys }),
+        1 => (1..3u32).prop_map(|keys| Move::Destroy { keys }),
+        1 => (1..40i64).prop_map(|days| Move::Pass { days }),
     ]
 }
 
@@ -87,7 +87,7 @@ impl Model {
             .sum()
     }
 
-    fn facts(&self, act: Act, asker: usize, recipient: usize, request: Option<usize>) -> Facts {
+    fn facts(&self, act: Step, asker: usize, recipient: usize, request: Option<usize>) -> Facts {
         let keys = KeyFacts {
             existing: self.existing,
             missing: self.missing,
@@ -102,7 +102,7 @@ impl Model {
         }
     }
 
-    fn facts_of(&self, act: Act, at: usize) -> Facts {
+    fn facts_of(&self, act: Step, at: usize) -> Facts {
         let request = &self.requests[at];
         let mut facts = self.facts(act, request.asker, request.recipient, Some(at));
         facts.request.quantity = request.progress.quantity;
@@ -129,9 +129,9 @@ impl Model {
         })
     }
 
-    fn take(&mut self, step: &Step) -> Result<(), TestCaseError> {
+    fn take(&mut self, step: &Move) -> Result<(), TestCaseError> {
         match *step {
-            Step::Grant { person, class, days } => {
+            Move::Grant { person, class, days } => {
                 let class = AuthorityClass::ALL[class];
                 let first_day = self.now.date();
                 self.authorities[person].push(AuthorityFacts {
@@ -148,11 +148,11 @@ impl Model {
                     revoked: false,
                 });
             }
-            Step::Revoke { person } => {
+            Move::Revoke { person } => {
                 self.authorities[person].iter_mut().for_each(|held| held.revoked = true);
             }
-            Step::Ask { asker, recipient, quantity } => {
-                let mut facts = self.facts(Act::Ask, asker, recipient, None);
+            Move::Ask { asker, recipient, quantity } => {
+                let mut facts = self.facts(Step::Ask, asker, recipient, None);
                 facts.request.quantity = quantity;
                 let decision = decide(&facts, &self.rules);
                 let progress = Progress::asked(quantity, decision.outcome, self.now, &self.rules.lapse);
@@ -167,15 +167,15 @@ impl Model {
                     progress,
                 });
             }
-            Step::Approve { request, approver } => self.approve(request, approver)?,
-            Step::Cut { request, quantity } => self.cut(request, quantity)?,
-            Step::Lose { keys } => {
+            Move::Approve { request, approver } => self.approve(request, approver)?,
+            Move::Cut { request, quantity } => self.cut(request, quantity)?,
+            Move::Lose { keys } => {
                 let lost = keys.min(self.existing);
                 self.existing -= lost;
                 self.missing += lost;
             }
-            Step::Destroy { keys } => self.existing -= keys.min(self.existing),
-            Step::Pass { days } => self.now += Duration::days(days),
+            Move::Destroy { keys } => self.existing -= keys.min(self.existing),
+            Move::Pass { days } => self.now += Duration::days(days),
         }
         prop_assert!(
             self.existing + self.missing + self.open_but(None) <= CAP,
@@ -191,7 +191,7 @@ impl Model {
         if at >= self.requests.len() || self.requests[at].progress.state != RequestState::Waiting {
             return Ok(());
         }
-        let mut facts = self.facts_of(Act::Approve, at);
+        let mut facts = self.facts_of(Step::Approve, at);
         facts.approver = Some(ApprovalFacts { person: self.person(approver), emergency: false });
         let decision = decide(&facts, &self.rules);
         let after = self.requests[at].progress.approved(decision.outcome, self.now, &self.rules.lapse);
@@ -212,7 +212,7 @@ impl Model {
         if at >= self.requests.len() || self.requests[at].progress.ready_to_cut().is_err() {
             return Ok(());
         }
-        let mut facts = self.facts_of(Act::Cut, at);
+        let mut facts = self.facts_of(Step::Cut, at);
         facts.act_quantity = quantity;
         if decide(&facts, &self.rules).is_permitted() {
             let request = &self.requests[at];
@@ -254,11 +254,11 @@ fn the_sequences_reach_cuts_and_refusals() {
     let mut model = Model::new();
     let until = date!(2026 - 12 - 31);
     for step in [
-        Step::Grant { person: 0, class: 0, days: (until - model.now.date()).whole_days() },
-        Step::Ask { asker: 0, recipient: 0, quantity: 3 },
-        Step::Cut { request: 0, quantity: 2 },
-        Step::Ask { asker: 0, recipient: 0, quantity: 3 },
-        Step::Ask { asker: 1, recipient: 1, quantity: 1 },
+        Move::Grant { person: 0, class: 0, days: (until - model.now.date()).whole_days() },
+        Move::Ask { asker: 0, recipient: 0, quantity: 3 },
+        Move::Cut { request: 0, quantity: 2 },
+        Move::Ask { asker: 0, recipient: 0, quantity: 3 },
+        Move::Ask { asker: 1, recipient: 1, quantity: 1 },
     ] {
         model.take(&step).unwrap();
     }

@@ -10,7 +10,7 @@ use crate::application::keys::{add_keys, move_key};
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App};
 use crate::domain::decision::decide;
-use crate::domain::decision::facts::{Act as Step, CardFacts, Collector, PinOutcome, ShownFacts};
+use crate::domain::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
 use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
 use crate::domain::key::KeyAct;
 use crate::domain::records::{CopyRequest, Key, Registration};

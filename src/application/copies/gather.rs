@@ -9,8 +9,8 @@ use crate::application::access::Caller;
 use crate::application::{ActError, FieldProblem};
 use crate::domain::copy_request::RequestState;
 use crate::domain::decision::facts::{
-    Act as Step, ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, PersonFacts, ReplacedKey,
-    RequestFacts, ShownFacts,
+    ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, PersonFacts, ReplacedKey, RequestFacts,
+    ShownFacts, Step,
 };
 use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
 use crate::domain::key::KeyState;
@@ -187,43 +187,14 @@ pub(super) async fn draft(
     if register::own_differs(db, registration.id, &[ask.differ]).await?.is_empty() {
         say("/differ_id", "is not a differ of this registration");
     }
-    match (ask.purpose, ask.replaces) {
-        (Purpose::Additional, Some(_)) => say("/replaces_key_id", "belongs to a replacement only"),
-        (Purpose::ReplaceWorn | Purpose::ReplaceLost, None) => {
-            say("/replaces_key_id", "is needed for a replacement");
-        }
-        (Purpose::ReplaceWorn | Purpose::ReplaceLost, Some(key)) => {
-            let key = keys::key(db, key).await?;
-            if key.is_none_or(|key| key.registration_id != registration.id) {
-                say("/replaces_key_id", "is not a key of this registration");
-            }
-            if ask.quantity != 1 {
-                say("/quantity", "must be 1 for a replacement");
-            }
-        }
-        (Purpose::Additional, None) => {}
-    }
+    replacement_problems(db, registration, &ask, &mut say).await?;
     if let Some(extended) = ask.extends {
-        let extended = copies::request(db, extended).await?;
-        let fits = extended.is_some_and(|extended| {
-            extended.registration_id == registration.id
-                && extended.differ_id == ask.differ
-                && extended.recipient_id == recipient
-                && extended.due_back_on.is_some()
-                && extended.extends_request_id.is_none()
-                && extended.state == RequestState::Completed
-        });
         // It is about the keys that are out, however many were asked for.
-        let out = match ask.extends {
-            Some(extended) if fits => keys::out_of_request(db, extended, recipient).await?.len(),
-            _ => 0,
-        };
+        let out = keys_to_extend(db, registration, &ask, recipient, extended).await?;
         quantity = i32::try_from(out).unwrap_or(i32::MAX);
         if out == 0 {
-            say(
-                "/extends_request_id",
-                "is not a temporary issue of this differ whose keys are with this person",
-            );
+            let problem = "is not a temporary issue of this differ whose keys are with this person";
+            say("/extends_request_id", problem);
         }
         if ask.due_back_on.is_none() {
             say("/due_back_on", "is needed for an extension");
@@ -257,4 +228,48 @@ pub(super) async fn draft(
         handed_count: 0,
         version: 1,
     })
+}
+
+/// What is wrong with the key that a copy is to replace.
+async fn replacement_problems(
+    db: &mut PgConnection,
+    registration: &Registration,
+    ask: &Ask,
+    say: &mut impl FnMut(&str, &str),
+) -> Result<(), ActError> {
+    match (ask.purpose, ask.replaces) {
+        (Purpose::Additional, Some(_)) => say("/replaces_key_id", "belongs to a replacement only"),
+        (Purpose::ReplaceWorn | Purpose::ReplaceLost, None) => {
+            say("/replaces_key_id", "is needed for a replacement");
+        }
+        (Purpose::ReplaceWorn | Purpose::ReplaceLost, Some(key)) => {
+            let key = keys::key(db, key).await?;
+            if key.is_none_or(|key| key.registration_id != registration.id) {
+                say("/replaces_key_id", "is not a key of this registration");
+            }
+            if ask.quantity != 1 {
+                say("/quantity", "must be 1 for a replacement");
+            }
+        }
+        (Purpose::Additional, None) => {}
+    }
+    Ok(())
+}
+
+/// How many keys of a temporary issue are out; none, where it is not one that may be extended.
+async fn keys_to_extend(
+    db: &mut PgConnection,
+    registration: &Registration,
+    ask: &Ask,
+    recipient: PersonId,
+    extended: CopyRequestId,
+) -> Result<usize, ActError> {
+    let Some(issue) = copies::request(db, extended).await? else { return Ok(0) };
+    let fits = issue.registration_id == registration.id
+        && issue.differ_id == ask.differ
+        && issue.recipient_id == recipient
+        && issue.due_back_on.is_some()
+        && issue.extends_request_id.is_none()
+        && issue.state == RequestState::Completed;
+    if fits { Ok(keys::out_of_request(db, extended, recipient).await?.len()) } else { Ok(0) }
 }

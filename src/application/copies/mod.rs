@@ -18,7 +18,7 @@ use super::act::Taken;
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::{Progress, RequestState};
-use crate::domain::decision::facts::Act as Step;
+use crate::domain::decision::facts::Step;
 use crate::domain::decision::{Decision, Outcome, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, DecisionId, DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::records::{CopyRequest, Registration};
@@ -166,7 +166,7 @@ async fn extend_if_authorised(act: &mut Act<'_>, request: &mut CopyRequest) -> R
     store(act, request, progress).await
 }
 
-/// The request, with its registration locked, if `may_see` says that the caller is one of its parties.
+/// The request, with its registration locked, if the caller is one of its parties ([`sees`]).
 async fn locked_request(
     act: &mut Act<'_>,
     id: CopyRequestId,

@@ -1,6 +1,6 @@
 //! Rules 4 and 11: approvals, and what stands in for them in an emergency.
 
-use super::facts::{Act, ApprovalFacts, AuthorityFacts, Facts};
+use super::facts::{ApprovalFacts, AuthorityFacts, Facts, Step};
 use super::{Code, Reason};
 use crate::domain::rules::{Need, Rules};
 
@@ -9,7 +9,7 @@ pub(super) fn approvals_given(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
         if is_own(facts, approver) {
             reasons.push(Reason::refuses(
                 Code::OwnRequest,
-                "Nobody approves a request of his own or for himself.",
+                "Nobody approves a request that they made or that is for them.",
                 "Somebody else who may approve does.",
             ));
         }
@@ -27,7 +27,10 @@ pub(super) fn approvals_given(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
     let missing = missing_needs(facts, rules);
     if !missing.is_empty() {
         let words: Vec<String> = missing.iter().map(in_words).collect();
-        reasons.push(Reason::needs(format!("Still to approve: {}.", words.join("; ")), missing));
+        reasons.push(Reason::needs(
+            format!("Approval is still needed from {}.", words.join("; and from ")),
+            missing,
+        ));
     }
 }
 
@@ -57,7 +60,7 @@ pub(super) fn emergency_override(facts: &Facts, rules: &Rules, reasons: &mut Vec
 }
 
 fn given(facts: &Facts) -> impl Iterator<Item = &ApprovalFacts> {
-    let new = facts.approver.iter().filter(|_| facts.act == Act::Approve);
+    let new = facts.approver.iter().filter(|_| facts.act == Step::Approve);
     facts.approvals.iter().chain(new).filter(|approval| !is_own(facts, approval))
 }
 
@@ -153,13 +156,19 @@ fn place(
 }
 
 fn in_words(need: &Need) -> String {
-    let mut kinds: Vec<String> = need.posts.iter().map(|post| post.as_str().replace('_', " ")).collect();
+    let with_article = |word: &str| {
+        let vowel = word.starts_with(['a', 'e', 'i', 'o', 'u']);
+        format!("{} {word}", if vowel { "an" } else { "a" })
+    };
+    let mut kinds: Vec<String> =
+        need.posts.iter().map(|post| with_article(&post.as_str().replace('_', " "))).collect();
     if kinds.is_empty() {
-        kinds = need.classes.iter().map(ToString::to_string).collect();
+        kinds = need.classes.iter().map(|class| with_article(class.as_str())).collect();
     }
-    if kinds.is_empty() {
-        kinds.push("anybody with approving authority".to_owned());
-    }
-    let who = kinds.join(" or ");
-    if need.count == 1 { who } else { format!("{who}, {} different people", need.count) }
+    let who = match kinds.split_last() {
+        None => "anybody with approving authority".to_owned(),
+        Some((last, [])) => last.clone(),
+        Some((last, others)) => format!("{} or {last}", others.join(", ")),
+    };
+    if need.count == 1 { who } else { format!("{who} ({} different people)", need.count) }
 }

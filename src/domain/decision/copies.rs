@@ -3,52 +3,31 @@
 use time::Duration;
 
 use super::entitlement::is_entitled_occupier;
-use super::facts::{Act, Facts};
+use super::facts::{Facts, Step};
 use super::{Code, Reason};
 use crate::domain::register::{ChargeState, Purpose};
 use crate::domain::rules::{Limit, Rules};
 
 pub(super) fn limits_kept(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Act::HandOver || facts.request.extends || is_entitled_occupier(facts) {
+    if facts.act == Step::HandOver || facts.request.extends || is_entitled_occupier(facts) {
         return;
     }
     let asked = facts.request.quantity;
     let limits: Vec<&Limit> = rules.limits.iter().filter(|limit| facts.matches(&limit.when)).collect();
-    let today = facts.today();
-
-    let own = |pick: fn(&super::facts::AuthorityFacts) -> Option<u32>, person: &super::facts::PersonFacts| {
-        person.standing_authorities(today).filter_map(pick).min()
-    };
     let per_request = limits
         .iter()
         .filter_map(|limit| limit.per_request)
-        .chain(own(|authority| authority.most_per_request, &facts.asker))
+        .chain(facts.asker.standing_authorities(facts.today()).filter_map(|own| own.most_per_request))
         .min();
     if let Some(most) = per_request.filter(|most| asked > *most) {
         reasons.push(Reason::refuses(
             Code::OverRequestLimit,
-            format!("One request may ask for {most} at most, not {asked}."),
+            format!("Keys in one request: {most} at most, not {asked}."),
             "Ask for fewer.",
         ));
     }
 
-    let replaced_here =
-        u32::from(facts.request.purpose == Purpose::ReplaceWorn && facts.keys.with_recipient > 0);
-    let would_have =
-        still_to_come(facts).saturating_add(facts.keys.with_recipient).saturating_sub(replaced_here);
-    let per_person = limits
-        .iter()
-        .filter_map(|limit| limit.per_person)
-        .chain(own(|authority| authority.most_keys, &facts.recipient))
-        .min();
-    if let Some(most) = per_person.filter(|most| would_have > *most) {
-        reasons.push(Reason::refuses(
-            Code::OverPersonLimit,
-            format!("This person may have {most} keys of this differ at most and would have {would_have}."),
-            "A key comes back first.",
-        ));
-    }
-
+    person_limit_kept(facts, &limits, reasons);
     for period in limits.iter().filter_map(|limit| limit.per_period.as_ref()) {
         let since = facts.request.asked_at - Duration::days(i64::from(period.days));
         let earlier: u32 =
@@ -56,19 +35,42 @@ pub(super) fn limits_kept(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason
         if earlier.saturating_add(asked) > period.keys {
             reasons.push(Reason::refuses(
                 Code::OverPeriodLimit,
-                format!("One person may get {} keys in {} days at most.", period.keys, period.days),
+                format!("Keys for one person in {} days: {} at most.", period.days, period.keys),
                 "Ask again later.",
             ));
         }
     }
 
+    cap_kept(facts, rules, &limits, reasons);
+}
+
+fn person_limit_kept(facts: &Facts, limits: &[&Limit], reasons: &mut Vec<Reason>) {
+    let replaced_here =
+        u32::from(facts.request.purpose == Purpose::ReplaceWorn && facts.keys.with_recipient > 0);
+    let would_have =
+        still_to_come(facts).saturating_add(facts.keys.with_recipient).saturating_sub(replaced_here);
+    let per_person = limits
+        .iter()
+        .filter_map(|limit| limit.per_person)
+        .chain(facts.recipient.standing_authorities(facts.today()).filter_map(|own| own.most_keys))
+        .min();
+    if let Some(most) = per_person.filter(|most| would_have > *most) {
+        reasons.push(Reason::refuses(
+            Code::OverPersonLimit,
+            format!("Keys of this kind with one person: {most} at most; there would be {would_have}."),
+            "A key comes back first.",
+        ));
+    }
+}
+
+fn cap_kept(facts: &Facts, rules: &Rules, limits: &[&Limit], reasons: &mut Vec<Reason>) {
     if let Some(cap) = limits.iter().filter_map(|limit| limit.cap).min() {
         let would_exist = keys_that_would_exist(facts, rules);
         if would_exist > cap {
             reasons.push(Reason::refuses(
                 Code::OverCap,
                 format!(
-                    "There may be {cap} keys of this differ at most; with this request there would be {would_exist}."
+                    "Keys of this kind in existence: {cap} at most; with this request there would be {would_exist}."
                 ),
                 "A key comes back and is destroyed, an open authorisation lapses, or the cap is raised.",
             ));
@@ -79,7 +81,7 @@ pub(super) fn limits_kept(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason
 /// Keys that this request still brings: all of it when it is asked for, what is left when it is cut.
 fn still_to_come(facts: &Facts) -> u32 {
     match (&facts.authorisation, facts.act) {
-        (Some(authorisation), Act::Cut) => authorisation.left,
+        (Some(authorisation), Step::Cut) => authorisation.left,
         _ => facts.request.quantity,
     }
 }
@@ -99,7 +101,7 @@ fn keys_that_would_exist(facts: &Facts, rules: &Rules) -> u32 {
 }
 
 pub(super) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Act::HandOver {
+    if facts.act == Step::HandOver {
         return;
     }
     if rules.unaccounted_blocks && facts.keys.unaccounted > 0 {
@@ -120,7 +122,7 @@ pub(super) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: 
                     "Name the key that the person holds.",
                 ));
             }
-            if facts.act == Act::Cut && !replaced.surrendered {
+            if facts.act == Step::Cut && !replaced.surrendered {
                 reasons.push(Reason::refuses(
                     Code::WornKeyNotSurrendered,
                     "A worn key is replaced against the old one, and the old one was not handed in.",
@@ -166,7 +168,7 @@ fn charge_is_open(replaced: &super::facts::ReplacedKey, rules: &Rules) -> bool {
 }
 
 pub(super) fn temporary_issue(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Act::HandOver {
+    if facts.act == Step::HandOver {
         return;
     }
     let asked_on = facts.request.asked_at.date();

@@ -1,16 +1,29 @@
 //! Rules 7, 8 and 9: what happens across the counter.
 
-use super::facts::{Act, Collector, Facts, PinOutcome};
+use super::facts::{Collector, Facts, PinOutcome, Step};
 use super::{Code, Reason};
 use crate::domain::register::CardState;
-use crate::domain::rules::{Collection, Rules};
+use crate::domain::rules::{Collection, Presented, Rules};
 
 pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
     let presented = match facts.act {
-        Act::Ask | Act::Approve => return,
-        Act::Cut => rules.at_cut,
-        Act::HandOver => rules.at_hand_over,
+        Step::Ask | Step::Approve => return,
+        Step::Cut => rules.at_cut,
+        Step::HandOver => rules.at_hand_over,
     };
+    card_is_good(facts, presented, reasons);
+    pin_is_right(facts, presented, reasons);
+    if presented.document && facts.shown.document.is_none() {
+        reasons.push(Reason::refuses(
+            Code::DocumentNotSeen,
+            "No identity document with a photograph was seen.",
+            "A document is shown and compared with the record.",
+        ));
+    }
+    collector_is_named(facts, rules, reasons);
+}
+
+fn card_is_good(facts: &Facts, presented: Presented, reasons: &mut Vec<Reason>) {
     match &facts.shown.card {
         None if presented.card => reasons.push(Reason::refuses(
             Code::CardNotShown,
@@ -36,6 +49,9 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
             }
         }
     }
+}
+
+fn pin_is_right(facts: &Facts, presented: Presented, reasons: &mut Vec<Reason>) {
     let pin_asked = presented.pin || (facts.shown.card.is_some() && facts.shown.pin != PinOutcome::NotGiven);
     if pin_asked {
         match facts.shown.pin {
@@ -53,22 +69,18 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
             PinOutcome::Blocked => reasons.push(Reason::refuses(
                 Code::PinBlocked,
                 "The PIN was wrong too often and is not looked at for a while.",
-                "Wait, or the owner has the PIN set anew.",
+                "Wait, or the holder of the card sets a new PIN.",
             )),
         }
     }
-    if presented.document && facts.shown.document.is_none() {
-        reasons.push(Reason::refuses(
-            Code::DocumentNotSeen,
-            "No identity document with a photograph was seen.",
-            "A document is shown and compared with the record.",
-        ));
-    }
+}
+
+fn collector_is_named(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
     let may_collect = match (facts.shown.collector, rules.collection) {
         (Collector::Recipient, _) | (Collector::Mandated, Collection::RecipientOrMandate) => true,
         (Collector::Mandated, Collection::RecipientOnly) | (Collector::Other, _) => false,
     };
-    if facts.act == Act::HandOver && !may_collect {
+    if facts.act == Step::HandOver && !may_collect {
         let (sentence, remedy) = match rules.collection {
             Collection::RecipientOnly => {
                 ("Only the person for whom the key is may collect it.", "That person collects it.")
@@ -83,7 +95,7 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
 }
 
 pub(super) fn counter_appointed(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Act::HandOver {
+    if facts.act == Step::HandOver {
         return;
     }
     if !facts.counter.appointed {
@@ -93,17 +105,17 @@ pub(super) fn counter_appointed(facts: &Facts, _: &Rules, reasons: &mut Vec<Reas
             "Choose a counter that is.",
         ));
     }
-    if facts.act == Act::Cut && facts.counter.blanks < facts.act_quantity {
+    if facts.act == Step::Cut && facts.counter.blanks < facts.act_quantity {
         reasons.push(Reason::refuses(
             Code::BlanksShort,
-            format!("The counter has {} blanks and needs {}.", facts.counter.blanks, facts.act_quantity),
+            format!("Blanks at the counter: {}; needed: {}.", facts.counter.blanks, facts.act_quantity),
             "Cut fewer, or wait for the next consignment.",
         ));
     }
 }
 
 pub(super) fn authorisation_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if matches!(facts.act, Act::Ask | Act::Approve) {
+    if matches!(facts.act, Step::Ask | Step::Approve) {
         return;
     }
     let Some(authorisation) = &facts.authorisation else {
@@ -125,7 +137,7 @@ pub(super) fn authorisation_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec
         reasons.push(Reason::refuses(
             Code::AuthorisationSpent,
             format!(
-                "{} keys are left under this authorisation, not {}.",
+                "Keys left under this authorisation: {}; asked for: {}.",
                 authorisation.left, facts.act_quantity
             ),
             "Take no more than are left.",

@@ -1,6 +1,6 @@
 //! Rules 1, 2, 3 and 12: the registration, the differ and the people.
 
-use super::facts::{Act, Facts};
+use super::facts::{Facts, Step};
 use super::{Code, Reason};
 use crate::domain::register::HoldKind;
 use crate::domain::rules::Rules;
@@ -45,7 +45,7 @@ pub(super) fn differ_in_service(facts: &Facts, _: &Rules, reasons: &mut Vec<Reas
 
 pub(super) fn people_entitled(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
     let today = facts.today();
-    if facts.act != Act::HandOver {
+    if facts.act != Step::HandOver {
         if facts.asker.standing_authorities(today).next().is_none() {
             reasons.push(Reason::refuses(
                 Code::AskerWithoutAuthority,
@@ -100,10 +100,10 @@ pub(super) fn is_entitled_occupier(facts: &Facts) -> bool {
 }
 
 pub(super) fn occupier(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act != Act::HandOver && is_entitled_occupier(facts) {
+    if facts.act != Step::HandOver && is_entitled_occupier(facts) {
         reasons.push(Reason::note(
             Code::OccupierEntitled,
-            "The key is an occupier's only one to his own home: caps and limits do not stand against it.",
+            "The key is an occupier's only one to their own home: caps and limits do not stand against it.",
         ));
     }
 }

@@ -13,7 +13,7 @@ use crate::domain::text::Slug;
 
 words! {
     /// The steps at which a decision is taken.
-    pub enum Act {
+    pub enum Step {
         /// A copy is asked for.
         Ask = "ask",
         /// Somebody approves.
@@ -342,7 +342,7 @@ pub struct AuthorisationFacts {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Facts {
     /// The step.
-    pub act: Act,
+    pub act: Step,
     /// When.
     #[serde(with = "time::serde::rfc3339")]
     pub now: OffsetDateTime,
@@ -387,7 +387,7 @@ pub struct Facts {
 impl Facts {
     /// A step at an instant, with nothing known yet.
     #[must_use]
-    pub fn at(act: Act, now: OffsetDateTime) -> Self {
+    pub fn at(act: Step, now: OffsetDateTime) -> Self {
         Self {
             act,
             now,

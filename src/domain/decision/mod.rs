@@ -4,7 +4,7 @@
 //! decide(facts, rules) -> Decision { outcome, reasons }
 //! ```
 //!
-//! The same function runs when a copy is asked for, approved, cut and handed over; [`facts::Act`]
+//! The same function runs when a copy is asked for, approved, cut and handed over; [`facts::Step`]
 //! says which. It looks at every rule of [`RULES`] each time and gives **every** reason, not the
 //! first. A refusal outweighs a missing approval, and a missing approval outweighs a yes.
 //! Somebody outside the permitted classes is refused however many people approve.
@@ -119,7 +119,7 @@ pub const RULES: &[Rule] = &[
         name: "approvals given",
         asks: "The approvals that level, quantity and class of the asker call for were given, each by \
                a different person with approving authority in force for this differ now; nobody \
-               approves for himself.",
+               approves for themselves.",
         codes: &[Code::ApprovalNeeded, Code::OwnRequest, Code::ApproverWithoutAuthority],
         check: approvals::approvals_given,
     },
@@ -195,7 +195,7 @@ pub const RULES: &[Rule] = &[
     Rule {
         number: 12,
         name: "occupier",
-        asks: "An occupier without a key to his own home may have one: caps and limits do not stand \
+        asks: "An occupier without a key to their own home may have one: caps and limits do not stand \
                against it.",
         codes: &[Code::OccupierEntitled],
         check: entitlement::occupier,

@@ -34,7 +34,7 @@ fn asked() -> Facts {
     Facts {
         asker: person(1, AuthorityClass::Owner),
         recipient: person(1, AuthorityClass::Owner),
-        ..Facts::at(Act::Ask, now)
+        ..Facts::at(Step::Ask, now)
     }
 }
 
@@ -147,7 +147,7 @@ fn people_are_matched_to_lines_so_that_most_are_met() {
 #[test]
 fn nobody_approves_for_himself() {
     let mut facts = asked();
-    facts.act = Act::Approve;
+    facts.act = Step::Approve;
     facts.recipient = person(5, AuthorityClass::Signatory);
     for own in [1, 5] {
         facts.approver = Some(ApprovalFacts { person: person(own, AuthorityClass::Owner), emergency: false });
@@ -181,7 +181,7 @@ fn a_worn_key_is_replaced_against_the_old_one() {
     assert_eq!(codes(&facts, &Rules::default()), [Code::ReplacedKeyNotHeld]);
     facts.request.replaced = Some(ReplacedKey { with_recipient: true, ..ReplacedKey::default() });
     assert_eq!(codes(&facts, &Rules::default()), []);
-    facts.act = Act::Cut;
+    facts.act = Step::Cut;
     facts.act_quantity = 1;
     facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
     assert_eq!(codes(&facts, &Rules::default()), [Code::WornKeyNotSurrendered]);
@@ -193,7 +193,7 @@ fn a_worn_key_is_replaced_against_the_old_one() {
 #[test]
 fn a_card_alone_is_never_enough() {
     let mut facts = asked();
-    facts.act = Act::HandOver;
+    facts.act = Step::HandOver;
     facts.act_quantity = 1;
     facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
     let good = CardFacts {
@@ -221,7 +221,7 @@ fn a_card_alone_is_never_enough() {
 #[test]
 fn an_authorisation_lapses_at_its_instant_and_is_spent_once() {
     let mut facts = asked();
-    facts.act = Act::Cut;
+    facts.act = Step::Cut;
     facts.act_quantity = 1;
     assert_eq!(codes(&facts, &Rules::default()), [Code::NoAuthorisation]);
     facts.authorisation = Some(AuthorisationFacts { lapses_at: facts.now, left: 0 });
