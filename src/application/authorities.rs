@@ -4,6 +4,7 @@ use serde_json::json;
 use time::Date;
 
 use super::access::{self, Access, Caller};
+use super::registrations::rules_in_force;
 use super::{Act, ActError, App, FieldProblem};
 use crate::domain::calendar::Period;
 use crate::domain::ids::{
@@ -11,6 +12,7 @@ use crate::domain::ids::{
 };
 use crate::domain::records::{Authority, Mandate, Registration};
 use crate::domain::register::{AuthorityClass, CardState, OrganisationKind};
+use crate::domain::review;
 use crate::domain::text::Slug;
 use crate::storage::{Page, authorities, copies, facts, keys, people, register};
 
@@ -231,6 +233,8 @@ pub struct Consequences {
     pub keys_to_call_in: Vec<KeyId>,
     /// Keys of occupiers to their own homes, which they keep.
     pub keys_kept_by_occupiers: Vec<KeyId>,
+    /// The person left longer ago than the rules allow for telling the register.
+    pub told_late: bool,
     /// What to think of first.
     pub cautions: Vec<&'static str>,
 }
@@ -285,6 +289,7 @@ async fn consequences_of(act: &mut Act<'_>, root: &Authority) -> Result<Conseque
         cards: vec![],
         keys_to_call_in: vec![],
         keys_kept_by_occupiers: vec![],
+        told_late: false,
         cautions: vec![],
     };
     let mut people: Vec<PersonId> =
@@ -324,9 +329,17 @@ async fn consequences_of(act: &mut Act<'_>, root: &Authority) -> Result<Conseque
 
 /// Revokes an authority and all that was given under it: one entry each. Requests that rested on them
 /// stop, cards of people who have no authority left are revoked.
-pub async fn revoke(act: &mut Act<'_>, id: AuthorityId) -> Result<Consequences, ActError> {
+pub async fn revoke(
+    act: &mut Act<'_>,
+    id: AuthorityId,
+    left_on: Option<Date>,
+) -> Result<Consequences, ActError> {
     let (record, root) = revocable(act, id).await?;
-    let consequences = consequences_of(act, &root).await?;
+    let mut consequences = consequences_of(act, &root).await?;
+    if let Some(left_on) = left_on {
+        let rules = rules_in_force(act.db(), &record).await?;
+        consequences.told_late = !review::told_in_time(&rules.leaving, left_on, act.today());
+    }
     let (registration, now) = (record.id, act.now);
     let ids: Vec<AuthorityId> = consequences.authorities.iter().map(|authority| authority.id).collect();
     authorities::revoke(act.db(), &ids, now).await?;

@@ -114,6 +114,33 @@ fn sees(access: &Access, key: &Key) -> bool {
     access.sees_all() || access.authorities.iter().any(|own| own.covers(key.differ_id))
 }
 
+/// A key that should come back.
+pub struct ToCallIn {
+    /// The key, and since when its holder has no right to it.
+    pub unreturned: keys::Unreturned,
+    /// The rules call for a rekey by now.
+    pub rekey_due: bool,
+}
+
+/// Keys whose holders have no authority for them any more.
+pub async fn to_call_in(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+) -> Result<Vec<ToCallIn>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (record, access) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    let rules = rules_in_force(&mut db, &record).await?;
+    let found = keys::unreturned(&mut db, registration, today).await?;
+    let with_rekey = |unreturned: keys::Unreturned| ToCallIn {
+        rekey_due: review::rekey_is_due(&rules.leaving, unreturned.last_day, today),
+        unreturned,
+    };
+    Ok(found.into_iter().map(with_rekey).collect())
+}
+
 /// One key.
 pub async fn key(app: &App, caller: &Caller, id: KeyId) -> Result<Key, ActError> {
     let today = app.outside.clock.now().date();

@@ -150,6 +150,7 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("record_lever_pack", &[Keeper], BarredFor(&[Owner, Agent, Signatory, Keyholder])),
     ("list_lever_packs", SEE_ALL, BarredFor(&[Keyholder])),
     ("list_keys", PARTIES, Hidden),
+    ("list_keys_to_call_in", SEE_ALL, BarredFor(&[Keyholder])),
     ("read_key", PARTIES, Hidden),
     ("issue_key", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("pass_key_on", GOVERN, BarredFor(&[Signatory, Keyholder])),

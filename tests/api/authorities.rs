@@ -141,3 +141,31 @@ async fn a_charge_is_waived_by_the_post_that_the_rules_name(pool: PgPool) {
     assert_eq!(town.ask(&town.tenant, replace).await.outcome(), "needs_approval");
     town.close().await;
 }
+
+#[sqlx::test]
+async fn keys_of_people_who_left_are_called_in_and_a_rekey_falls_due(pool: PgPool) {
+    let town = Town::open(pool).await;
+    town.set_rules(json!({"leaving": {"notice_days": 7, "rekey_after_days": 10}})).await;
+    town.owner
+        .post(format!("/v1/keys/{}/issue", town.keys[0]), json!({"person_id": town.tenant.id}))
+        .await
+        .expect(200);
+    let list = format!("/v1/registrations/{}/keys-to-call-in", town.registration);
+    assert_eq!(town.manager.get(&list).await.expect(200)["items"], json!([]));
+    let path = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
+    // Ten days after the last day, where the rules give a week.
+    let told = town.manager.post(&path, json!({"left_on": "2026-10-23"})).await.expect(200);
+    assert_eq!(told["told_late"], true);
+    let listed = |town: &Town| {
+        let (manager, list) = (town.manager.clone(), list.clone());
+        async move { manager.get(&list).await.expect(200)["items"].clone() }
+    };
+    let now = listed(&town).await;
+    assert_eq!((&now[0]["key"]["id"], &now[0]["rekey_due"]), (&json!(town.keys[0]), &json!(false)));
+    assert_eq!((&now[0]["last_day"], &now[0]["occupier"]), (&json!("2026-11-02"), &json!(false)));
+    town.pass(time::Duration::days(10));
+    assert_eq!(listed(&town).await[0]["rekey_due"], true);
+    town.manager.post(format!("/v1/keys/{}/return", town.keys[0]), json!({})).await.expect(200);
+    assert_eq!(listed(&town).await, json!([]));
+    town.close().await;
+}

@@ -67,6 +67,12 @@ body! {
         last_day: Option<Day>,
     }
 
+    /// A revocation.
+    pub struct Revocation {
+        /// The day on which the person left, for the rule on telling the register in time.
+        left_on: Option<Day>,
+    }
+
     /// A mandate to collect for somebody else.
     pub struct NewMandate {
         /// For whom the key is.
@@ -113,6 +119,8 @@ struct ConsequencesView {
     keys_to_call_in: Vec<KeyId>,
     /// Keys of occupiers to their own homes, which they keep.
     keys_kept_by_occupiers: Vec<KeyId>,
+    /// The register was told later than the rules allow.
+    told_late: bool,
     /// What to think of first.
     cautions: Vec<&'static str>,
 }
@@ -125,6 +133,7 @@ impl From<Consequences> for ConsequencesView {
             card_ids: found.cards,
             keys_to_call_in: found.keys_to_call_in,
             keys_kept_by_occupiers: found.keys_kept_by_occupiers,
+            told_late: found.told_late,
             cautions: found.cautions,
         }
     }
@@ -182,15 +191,16 @@ async fn preview_revocation(State(app): State<App>, caller: Caller, Id(id): Id<A
 
 /// Revoke an authority and all that was given under it. The answer says which keys to call in.
 #[utoipa::path(post, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
-    params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = ConsequencesView)))]
+    params(("authority_id" = AuthorityId, Path)), request_body = Revocation,
+    responses((status = 200, body = ConsequencesView)))]
 async fn revoke_authority(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<AuthorityId>,
-    Keyed { key, .. }: Keyed<Nothing>,
+    Keyed { key, body }: Keyed<Revocation>,
 ) -> Handled {
     let mut act = Act::begin(&app, &caller, &key).await?;
-    let found = authorities::revoke(&mut act, id).await?;
+    let found = authorities::revoke(&mut act, id, body.left_on.map(|day| day.0)).await?;
     let answer = Answer::ok(&ConsequencesView::from(found))?;
     Ok(act.finish(answer).await?.into_response())
 }

@@ -27,6 +27,7 @@ pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(routes!(record_lever_pack, list_lever_packs))
         .routes(routes!(list_keys))
+        .routes(routes!(list_keys_to_call_in))
         .routes(routes!(read_key))
         .routes(routes!(issue_key))
         .routes(routes!(pass_key_on))
@@ -146,6 +147,33 @@ async fn list_keys(
     let page = query.page()?;
     let found = keys::all(&app, &caller, id, query.differ_id, query.state, page).await?;
     Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A key that should come back.
+#[derive(Serialize, ToSchema)]
+struct KeyToCallIn {
+    /// The key.
+    key: Key,
+    /// The last day on which its holder had an authority for it.
+    last_day: time::Date,
+    /// The holder was an occupier: taking a key to a home is a matter of local law, take advice first.
+    occupier: bool,
+    /// The rules call for a rekey of the locks by now.
+    rekey_due: bool,
+}
+
+/// Keys whose holders have no authority for them any more (owner, agent, signatory, supplier).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
+    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = List<KeyToCallIn>)))]
+async fn list_keys_to_call_in(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+    let view = |found: keys::ToCallIn| KeyToCallIn {
+        last_day: found.unreturned.last_day,
+        occupier: found.unreturned.occupier,
+        rekey_due: found.rekey_due,
+        key: found.unreturned.key,
+    };
+    let items = keys::to_call_in(&app, &caller, id).await?.into_iter().map(view).collect();
+    Ok(Answer::ok(&List { items })?.into_response())
 }
 
 /// A key.
