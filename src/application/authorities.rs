@@ -36,7 +36,7 @@ pub struct Grant {
     pub may_approve: bool,
     /// May give authority to others.
     pub may_pass_on: bool,
-    /// It is that of an occupier for his own home.
+    /// It is that of an occupier for their own home.
     pub occupier: bool,
     /// The most keys in one request.
     pub most_per_request: Option<i32>,
@@ -83,7 +83,7 @@ impl Grant {
             (None, _) => true,
             (Some(own), given) => given.is_some_and(|given| given <= own),
         };
-        // Posts and standings are what the rules look at: only an owner gives others than his own.
+        // Posts and standings are what the rules look at: only an owner gives others than their own.
         let marks = match own.class {
             Owner => true,
             Agent => self.post.is_none() || self.post.as_ref().map(Slug::as_str) == own.post.as_deref(),

@@ -74,8 +74,8 @@ pub async fn all(
     Ok(page.of(own, |card| card.id.0))
 }
 
-/// Suspends, reinstates or revokes a card; a revoked card stays revoked. The holder may suspend or
-/// revoke his own.
+/// Suspends, reinstates or revokes a card; a revoked card stays revoked. Holders may suspend or
+/// revoke their own.
 pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Result<Card, ActError> {
     let found = authorities::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = access::locked_for(act, found.registration_id).await?;

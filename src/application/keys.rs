@@ -92,7 +92,7 @@ pub async fn packs(
     Ok(keys::packs(&mut db, registration, page).await?)
 }
 
-/// Keys of a registration: a keyholder sees those of the differs that his authority is for.
+/// Keys of a registration: keyholders see those of the differs that their authorities are for.
 pub async fn all(
     app: &App,
     caller: &Caller,

@@ -94,7 +94,7 @@ async fn owns_something(act: &mut Act<'_>) -> Result<bool, ActError> {
     Ok(false)
 }
 
-/// A person, for himself, for the supplier, and for those who entered or govern him.
+/// A person, as seen by that person, by the supplier, and by those who entered or govern them.
 pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
@@ -105,7 +105,7 @@ pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, 
     if known { Ok(person) } else { Err(ActError::NotFound) }
 }
 
-/// The head of the organisation; for another organisation than his own also any person of the supplier.
+/// The head of the organisation; for any other organisation also any person of the supplier.
 fn require_head(caller: &Caller, organisation: OrganisationId) -> Result<(), ActError> {
     let keeper = caller.is_keeper() && caller.person().is_some() && !caller.sits_in(organisation);
     if keeper || caller.heads(organisation) {
@@ -292,7 +292,7 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
     if !act.caller.is_keeper() && !entered {
         return Err(ActError::NotFound);
     }
-    // Whoever can sign in already sets the password himself; else staff could take an account over.
+    // Whoever can sign in already sets the password; else staff could take an account over.
     let supplier = act.caller.organisation_of(&[OrganisationKind::Supplier]);
     let heads_supplier = supplier.is_some_and(|supplier| act.caller.heads(supplier));
     if sessions::account(act.db(), id).await?.is_some() && !heads_supplier {

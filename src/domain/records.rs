@@ -249,7 +249,7 @@ record! {
         may_approve: bool,
         /// May give authority to others.
         may_pass_on: bool,
-        /// It is that of an occupier for his own home.
+        /// It is that of an occupier for their own home.
         occupier: bool,
         /// The most keys in one request.
         most_per_request: Option<i32>,

@@ -29,7 +29,7 @@ impl Limit {
 /// The most addresses that are kept in mind before those that are quiet are forgotten.
 const MANY: usize = 50_000;
 
-/// The limits of a process. Without any, everybody may call as often as he likes.
+/// The limits of a process. Without any, everybody may call as often as they like.
 #[derive(Clone, Default)]
 pub struct Limits {
     calls: Option<Arc<Limit>>,

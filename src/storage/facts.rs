@@ -23,7 +23,7 @@ fn count(number: i64) -> u32 {
     u32::try_from(number).unwrap_or(u32::MAX)
 }
 
-/// Whoever acts himself acts for these organisations only: seats that ask for a second factor sleep
+/// Whoever acts in person acts for these organisations only: seats that ask for a second factor sleep
 /// in a session without one.
 pub struct Acting<'a> {
     /// Who.

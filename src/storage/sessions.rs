@@ -57,7 +57,7 @@ pub async fn count_attempt(
     now: OffsetDateTime,
     free: i32,
 ) -> Result<Option<i32>> {
-    // From the sixth failure on (free = 5): 1, 2, 4, … minutes, an hour at most.
+    // With free = 5: the fifth failure blocks for a minute, those after it for 2, 4, … minutes, an hour at most.
     Ok(sqlx::query_scalar!(
         "UPDATE accounts
          SET failures = failures + 1,

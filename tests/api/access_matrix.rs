@@ -1,4 +1,4 @@
-//! Every operation of the `OpenAPI` document against every kind of caller, on his own and on another
+//! Every operation of the `OpenAPI` document against every kind of caller, on their own and on another
 //! party's things. An operation that has no line here fails the test (I9).
 //!
 //! Each line says who may; everybody else gets 401 (nobody), 403 (sees it and may not) or 404 (does
@@ -48,9 +48,9 @@ const ALL: [Who; 12] = [
 /// What somebody who may not gets.
 #[derive(Debug, Clone, Copy)]
 enum Else {
-    /// He does not see it.
+    /// They do not see it.
     Hidden,
-    /// He sees it and may not.
+    /// They see it and may not.
     Barred,
     /// These see it and may not; the others do not see it.
     BarredFor(&'static [Who]),

@@ -124,7 +124,7 @@ async fn a_seat_that_sleeps_without_a_second_factor_does_not_approve(pool: PgPoo
         .unwrap();
     let id = town.ask(&town.tenant, json!({})).await.request_id();
     staff.post(format!("/v1/copy-requests/{id}/approvals"), json!({})).await.expect(404);
-    // Where he sees the request anyway, his sleeping seat does not count.
+    // Where she sees the request anyway, a sleeping seat does not count.
     let own = town.ask(&staff, json!({})).await;
     assert_eq!(own.outcome(), "needs_approval");
     let for_him = town.ask(&town.manager, json!({"recipient_id": staff.id})).await.request_id();

@@ -162,7 +162,7 @@ async fn the_counter_sees_card_pin_and_document_and_the_right_person(pool: PgPoo
     assert_eq!(unknown.codes(), ["card_of_another", "pin_wrong"]);
     let slip = town.hand_over(&id, 1, json!({"card_number": "1234-5678-9021-44"})).await;
     assert_eq!(slip.body["errors"][0]["pointer"], "/card_number");
-    // With a mandate and his own card the signatory collects; the key is the tenant's.
+    // With a mandate and a card of their own the signatory collects; the key is the tenant's.
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
         "first_day": "2026-11-01", "last_day": "2026-11-30"});
     town.tenant.post(format!("/v1/registrations/{}/mandates", town.registration), mandate).await.expect(201);

@@ -1,8 +1,9 @@
 //! Ready actors, a ready registration, and requests through the real router.
 //!
 //! [`Town`] is one register with everything on it; [`Town::close`] checks what must hold after every
-//! test: entries and the rows that they are of match one to one, each entry is queued for the log,
-//! the blank accounts balance, no cap is broken, and every key has one origin.
+//! test: entries and the rows that they are of match one to one, each entry is queued for the log, the
+//! blank accounts balance, cuts add up, and each was permitted. That a key has one origin, and that
+//! blanks are never negative, the database holds by itself (`constraints.rs`).
 
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, OnceLock};

@@ -37,7 +37,7 @@ pub(super) struct Taking<'a> {
     pub(super) caller: &'a Caller,
 }
 
-/// Whoever acts himself, with the organisations for which he may now.
+/// Whoever acts in person, with the organisations for which they may now.
 fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::Acting<'a>> {
     caller.person().map(|person| facts::Acting { person, organisations })
 }

@@ -180,7 +180,7 @@ async fn locked_request(
 fn sees(caller: &Caller, access: &Access, request: &CopyRequest) -> bool {
     let own =
         caller.person().is_some_and(|person| person == request.asked_by || person == request.recipient_id);
-    // An officer's post may let him override, whatever his scope.
+    // An officer's post may let them override, whatever the scope.
     let may_approve = access
         .authorities
         .iter()

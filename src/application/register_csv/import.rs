@@ -338,7 +338,7 @@ async fn differ_numbered(
     }
 }
 
-/// Somebody is known by his address; without one, by his name within this file.
+/// People are known by their address; without one, by their name within this file.
 async fn person_named(
     act: &mut Act<'_>,
     known: &mut Known,

@@ -92,7 +92,7 @@ pub(super) fn people_entitled(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
     }
 }
 
-/// Whether the request is for the key of an occupier who has none to his own home.
+/// Whether the request is for the key of an occupier who has none to their own home.
 pub(super) fn is_entitled_occupier(facts: &Facts) -> bool {
     facts.request.quantity == 1
         && facts.keys.with_recipient == 0

@@ -83,7 +83,7 @@ pub struct AuthorityFacts {
     /// May approve.
     #[serde(default)]
     pub may_approve: bool,
-    /// It is that of an occupier for his own home.
+    /// It is that of an occupier for their own home.
     #[serde(default)]
     pub occupier: bool,
     /// The most keys that one request under it may ask for.
@@ -150,7 +150,7 @@ pub struct ApprovalFacts {
 pub struct ReplacedKey {
     /// It is with the recipient.
     pub with_recipient: bool,
-    /// It was reported lost or stolen by the recipient or as his.
+    /// It was reported lost or stolen by the recipient or as theirs.
     pub missing: bool,
     /// It is handed in with this act, or was before.
     pub surrendered: bool,

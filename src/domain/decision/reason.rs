@@ -102,7 +102,7 @@ words! {
         OfficerNotNamed = "officer_not_named",
         /// An override stands in for approvals.
         OverrideUsed = "override_used",
-        /// An occupier gets the key to his own home.
+        /// An occupier gets the key to their own home.
         OccupierEntitled = "occupier_entitled",
     }
 }

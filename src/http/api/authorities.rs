@@ -55,7 +55,7 @@ body! {
         may_approve: Option<bool>,
         /// May give authority to others; no, when absent.
         may_pass_on: Option<bool>,
-        /// It is that of an occupier for his own home; no, when absent.
+        /// It is that of an occupier for their own home; no, when absent.
         occupier: Option<bool>,
         /// The most keys in one request.
         most_per_request: Option<Quantity>,
@@ -155,7 +155,7 @@ async fn give_authority(
     Ok(act.finish(answer).await?.into_response())
 }
 
-/// Authorities of a registration: a keyholder sees his own.
+/// Authorities of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Authority>)))]
@@ -222,7 +222,7 @@ async fn give_mandate(
     Ok(act.finish(answer).await?.into_response())
 }
 
-/// Mandates of a registration: a keyholder sees his own.
+/// Mandates of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Mandate>)))]

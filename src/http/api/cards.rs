@@ -64,7 +64,7 @@ async fn issue_card(
     Ok(act.finish(answer).await?.into_response())
 }
 
-/// Cards of a registration: a keyholder sees his own.
+/// Cards of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Card>)))]

@@ -189,7 +189,7 @@ async fn may_i(
     Ok(axum::Json(decision).into_response())
 }
 
-/// Requests on a registration: a keyholder sees his own.
+/// Requests on a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
     params(("registration_id" = RegistrationId, Path), CopyRequestQuery),
     responses((status = 200, body = List<CopyRequest>)))]

@@ -133,7 +133,7 @@ async fn list_lever_packs(
     Ok(list(&uri, page, found, |item| item.id.0))
 }
 
-/// Keys of a registration, and who holds them: a keyholder sees those of his differs.
+/// Keys of a registration, and who holds them: keyholders see those of their differs.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys", tag = "keys",
     params(("registration_id" = RegistrationId, Path), KeyQuery),
     responses((status = 200, body = List<Key>)))]

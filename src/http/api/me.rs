@@ -1,4 +1,4 @@
-//! The caller: who he is, his password, his second factor.
+//! The caller: who it is, password, second factor.
 
 use axum::Json;
 use axum::extract::State;
