@@ -54,6 +54,7 @@ pub fn run(options: &Options) -> Done {
     };
     let kind = if cluster.is_some() { "a private cluster" } else { options.database_kind.as_str() };
     println!("database: {kind}");
+    serve::log_to_stdout(serve::Lines::Text);
     super::asynchronously(serve_demo(options, url))
 }
 

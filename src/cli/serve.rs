@@ -1,6 +1,7 @@
 //! `wardbook serve`.
 
 use std::error::Error;
+use std::io::IsTerminal as _;
 use std::net::SocketAddr;
 use std::num::NonZeroU32;
 use std::path::PathBuf;
@@ -127,7 +128,7 @@ async fn require_migrated(pool: &PgPool) -> Done {
 
 /// Serves until a signal comes.
 pub async fn run(options: Options) -> Done {
-    log_to_stdout(true);
+    log_to_stdout(Lines::Json);
     let mut keys = Vec::new();
     for file in &options.token_keys {
         keys.push(std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?);
@@ -162,14 +163,21 @@ async fn signal() {
     }
 }
 
-/// Log lines to standard output: JSON for a service, text for a person.
-pub fn log_to_stdout(json: bool) {
+/// Who reads the log lines.
+pub enum Lines {
+    /// Another program: everything, as JSON.
+    Json,
+    /// A person at a terminal: what went wrong, as text.
+    Text,
+}
+
+/// Log lines to standard output; `WARDBOOK_LOG` says which.
+pub fn log_to_stdout(lines: Lines) {
     use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_env("WARDBOOK_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
-    let builder = tracing_subscriber::fmt().with_env_filter(filter);
-    if json {
-        builder.json().flatten_event(true).init();
-    } else {
-        builder.with_target(false).init();
+    let levels = |usual| EnvFilter::try_from_env("WARDBOOK_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
+    let builder = tracing_subscriber::fmt().with_ansi(std::io::stdout().is_terminal());
+    match lines {
+        Lines::Json => builder.with_env_filter(levels("info,sqlx=warn")).json().flatten_event(true).init(),
+        Lines::Text => builder.with_env_filter(levels("warn")).with_target(false).init(),
     }
 }

@@ -5,6 +5,8 @@
 - PyJWT, jwcrypto: access tokens and key ids (RFC 7519, RFC 7638, RFC 8037)
 - python-stdnum: check digits of registrations and cards (ISO/IEC 7064 MOD 97-10)
 
+After these, the lines that the service wrote meanwhile are searched for what must not be in them.
+
 Usage: verify.py ADDRESS LOG_OF_THE_DEMO PROGRAM
 """
 
@@ -13,6 +15,7 @@ import re
 import subprocess
 import sys
 import tempfile
+import urllib.error
 import urllib.request
 from pathlib import Path
 
@@ -131,4 +134,29 @@ def contract(who: str, token: str | None, examples: int) -> None:
 contract("the supplier", keeper, 15)
 contract("a tenant", tenant, 10)
 contract("nobody", None, 10)
+
+# No secret and nobody's name, address or number in a log line (I11). What
+# was printed before the first call is the demo's own list of sign-ins.
+planted = "planted-7c1f"
+for path, body in [
+    ("/v1/sessions", {"email": f"{planted}@marrowby.example", "password": planted}),
+    (f"/v1/registrations/{planted}", None),
+    (f"/v1/registrations?after={planted}", None),
+    (f"/{planted}", None),
+    ("/v1/people", {"name": f"{planted}\n", "email": planted, planted: planted}),
+]:
+    try:
+        call(path, keeper, body)
+    except urllib.error.HTTPError:
+        continue
+    raise AssertionError(f"{path} was answered")
+lines = Path(log_file).read_text()[len(log) :]
+assert lines.count("request.done") > 1000
+private = [planted, keeper, tenant, "@", registration["number"], registration["premises"]]
+private += [card["number"] for card in cards]
+for sign_ins in re.findall(r"(\S+@\S+) +(\S+)(?: +code secret (\S+))?", log):
+    private += [value for value in sign_ins if value]
+for value in private:
+    assert value not in lines, f"{value} stands in a log line"
+ok(f"{len(private)} private values in none of {lines.count(chr(10))} log lines")
 print(f"{passed} passed, 0 failed")
