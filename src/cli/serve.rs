@@ -164,6 +164,7 @@ async fn signal() {
 }
 
 /// Who reads the log lines.
+#[derive(Clone, Copy)]
 pub enum Lines {
     /// Another program: everything, as JSON.
     Json,
