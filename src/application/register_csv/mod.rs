@@ -18,9 +18,11 @@
 
 mod export;
 mod import;
+mod report;
 
 pub use export::export;
-pub use import::{ColumnProblem, ImportReport, LineReport, import};
+pub use import::import;
+pub use report::{ColumnProblem, ImportReport, LineReport};
 
 use serde::{Deserialize, Serialize};
 
