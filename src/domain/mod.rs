@@ -15,6 +15,7 @@ pub mod decision;
 pub mod entry;
 pub mod ids;
 pub mod key;
+pub mod log;
 pub mod losses;
 pub mod number;
 pub mod records;
