@@ -2,6 +2,7 @@
 ARG BASE
 FROM ${BASE}
 COPY wardbook /usr/local/bin/wardbook
+RUN mkdir -p /var/lib/wardbook && chown nobody /var/lib/wardbook
 USER nobody
 ENTRYPOINT ["/usr/local/bin/wardbook"]
 CMD []

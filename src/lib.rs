@@ -3,6 +3,7 @@
 //! Arrows point one way: `http -> application -> storage -> domain`. Start with [`domain`].
 
 pub mod application;
+pub mod archive;
 pub mod domain;
 pub mod http;
 pub mod outside;

@@ -77,6 +77,9 @@ pub enum ActError {
         /// Seconds to wait.
         retry_after: u64,
     },
+    /// Too many entries wait for the log.
+    #[error("busy")]
+    Busy,
     /// Something broke.
     #[error(transparent)]
     Storage(#[from] StorageError),
@@ -163,10 +166,11 @@ impl<'a> Act<'a> {
     /// # Errors
     /// [`ActError::Replayed`] when the same request was answered before.
     pub async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> Begun<'a> {
-        let mut act = Self::begin_unclaimed(app, caller).await?;
+        let mut act = Self::open(app, caller).await?;
         let now = act.now;
         match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
             idempotency::Claim::Ours => {
+                app.log.require_room(now)?;
                 act.key = Some(key);
                 Ok(act)
             }
@@ -189,6 +193,12 @@ impl<'a> Act<'a> {
     /// # Errors
     /// When the database cannot be reached.
     pub async fn begin_unclaimed(app: &'a App, caller: &'a Caller) -> Begun<'a> {
+        let act = Self::open(app, caller).await?;
+        app.log.require_room(act.now)?;
+        Ok(act)
+    }
+
+    async fn open(app: &'a App, caller: &'a Caller) -> Begun<'a> {
         let tx = app.pool.begin().await?;
         Ok(Self { tx, outside: &app.outside, caller, now: app.outside.clock.now(), key: None })
     }
@@ -282,7 +292,7 @@ impl<'a> Act<'a> {
     }
 
     /// Writes a decision: one row, one entry.
-    pub async fn record_decision(&mut self, taken: Taken<'_>) -> Result<(DecisionId, EntryId), ActError> {
+    pub async fn record_decision(&mut self, taken: Taken<'_>) -> Result<Recorded, ActError> {
         let by = self.caller.actor();
         let mut personal = taken.personal;
         personal.push(("by", Value::String(by.to_string())));
@@ -318,7 +328,7 @@ impl<'a> Act<'a> {
             entry,
         };
         evidence::write_decision(&mut self.tx, &decision).await?;
-        Ok((id, entry))
+        Ok(Recorded { decision: id, entry })
     }
 
     async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
@@ -339,6 +349,15 @@ fn earlier(request_hash: &[u8], answer: Value, key: &Idempotency) -> ActError {
         Ok(answer) => ActError::Replayed(Box::new(answer)),
         Err(error) => ActError::Internal(error.to_string()),
     }
+}
+
+/// Where a decision was recorded.
+#[derive(Debug, Clone, Copy)]
+pub struct Recorded {
+    /// Its row.
+    pub decision: DecisionId,
+    /// Its entry in the log.
+    pub entry: EntryId,
 }
 
 /// A decision that was taken, for the record.

@@ -20,6 +20,7 @@ pub mod copies;
 pub mod counters;
 pub mod holds;
 pub mod keys;
+pub mod log;
 pub mod people;
 pub mod register_csv;
 pub mod registrations;
@@ -48,4 +49,6 @@ pub struct App {
     pub passwords: Passwords,
     /// The keys that sign access tokens.
     pub tokens: Arc<TokenKeys>,
+    /// How the evidence log stands.
+    pub log: log::LogView,
 }

@@ -2,9 +2,10 @@
 
 use std::error::Error;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 
 use clap::Args;
-use secrecy::SecretString;
+use secrecy::{ExposeSecret as _, SecretString};
 use time::Duration;
 
 use super::cluster::Cluster;
@@ -12,18 +13,19 @@ use super::serve::{self, LimitOptions};
 use super::{Done, migrate};
 use wardbook::application::access::Caller;
 use wardbook::application::authorities::Grant;
+use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
 use wardbook::application::registrations::LockContent;
 use wardbook::application::sections::SectionContent;
-use wardbook::application::{
-    Act, ActError, App, authorities, cards, counters, keys, people, registrations, sections,
-};
+use wardbook::application::{Act, App, authorities, cards, counters, keys, people, registrations, sections};
+use wardbook::archive::Archive;
 use wardbook::domain::calendar::{Period, add_years};
 use wardbook::domain::ids::{
-    CardId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId, SectionId,
+    CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId, SectionId,
 };
 use wardbook::domain::records::Key;
 use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
 use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
+use wardbook::outside::Outside;
 use wardbook::storage::sessions as stored;
 
 /// Options of `demo`.
@@ -64,11 +66,31 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     let address = format!("http://{}", options.listen);
     let app = serve::app(database.pool().await?, &address, &[super::new_key_pem()?])?;
     let listener = serve::listen(options.listen).await?;
-    match load(&app).await? {
-        Some(scene) => scene.print(&address),
-        None => println!("The register in this database has its supplier already; nothing was loaded."),
+    let folder = Folder::new(&app.outside)?;
+    let keys = sequencer::keys("localhost/demo", &[super::new_key_pem()?])?;
+    let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
+    sequencer.init().await?;
+    load(&app).await?.print(&address, &sequencer);
+    serve::serve(app, (sequencer, LogWork::Sequence), listener, options.limits.limits()).await
+}
+
+/// A folder of the demo's own; it goes when the demo ends.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(outside: &Outside) -> Result<Self, Box<dyn Error>> {
+        let name = format!("wardbook-demo-{:016x}", u64::from_be_bytes(outside.bytes()));
+        let folder = std::env::temp_dir().join(name);
+        std::fs::create_dir(&folder)?;
+        Ok(Self(folder))
     }
-    serve::serve(app, listener, options.limits.limits()).await
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        // What cannot be removed stays, with nothing secret in it.
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
 }
 
 /// The code of a second factor for now.
@@ -93,10 +115,11 @@ struct Scene {
     counter: CounterId,
     card: String,
     pin: &'static str,
+    auditor: (ClientProgramId, String),
 }
 
 impl Scene {
-    fn print(&self, address: &str) {
+    fn print(&self, address: &str, sequencer: &Sequencer) {
         println!("\nAPI        {address}/v1");
         println!("reader     {address}/docs");
         println!("\nsign-ins (POST /v1/sessions); codes come from `wardbook code SECRET`:");
@@ -109,6 +132,10 @@ impl Scene {
         println!("differ       {}", self.differ);
         println!("counter      {}", self.counter);
         println!("card         {} with PIN {} (the tenant's)", self.card, self.pin);
+        println!("auditor      {} {}", self.auditor.0, self.auditor.1);
+        for key in sequencer.verifiers() {
+            println!("log key      {key}");
+        }
         println!("\nREADME.md follows one copy request from here to the hand-over. Ctrl-C ends it.\n");
     }
 }
@@ -138,6 +165,15 @@ impl Loader<'_> {
         let added = people::add_organisation(&mut act, kind, Name::parse(name)?).await?;
         act.commit().await?;
         Ok(added.id)
+    }
+
+    /// An auditor's client program, and its secret.
+    async fn auditor(&self, name: &str) -> Result<(ClientProgramId, String), Box<dyn Error>> {
+        let auditor = self.organisation(OrganisationKind::Auditor, name).await?;
+        let mut act = self.act().await?;
+        let (program, secret) = people::add_program(&mut act, auditor, Name::parse("Mirror")?).await?;
+        act.commit().await?;
+        Ok((program.id, secret.expose_secret().to_owned()))
     }
 
     async fn person(
@@ -185,9 +221,9 @@ impl Loader<'_> {
     }
 }
 
-/// Loads the scenario; `None` when the register has begun already.
-async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
-    let Some((loader, keeper)) = begin(app).await? else { return Ok(None) };
+/// Loads the scenario.
+async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
+    let (loader, keeper) = begin(app).await?;
     let dealer = loader.organisation(OrganisationKind::Dealer, "Pellworth Keys").await?;
     let agent = loader.organisation(OrganisationKind::Agent, "Underhay Lettings").await?;
     let owner = loader.organisation(OrganisationKind::Owner, "Ostrey household").await?;
@@ -217,27 +253,23 @@ async fn load(app: &App) -> Result<Option<Scene>, Box<dyn Error>> {
     let pin = "4071";
     set_pin(app, tenant.id, card.id, pin).await?;
 
+    let auditor = loader.auditor("Fennick & Vale").await?;
     let sign_ins = [keeper, staff, manager, landlord, tenant];
-    Ok(Some(Scene {
+    Ok(Scene {
         sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
         registration,
         differ,
         counter,
         card: card.number.grouped(),
         pin,
-    }))
+        auditor,
+    })
 }
 
 /// The supplier, and whoever keeps the register for it.
-async fn begin(app: &App) -> Result<Option<(Loader<'_>, Somebody)>, Box<dyn Error>> {
+async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
     let (email, name) = ("hester@marrowby.example", Name::parse("Hester Quillon")?);
-    match people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?)
-        .await
-    {
-        Ok(_) => {}
-        Err(ActError::Conflict(_)) => return Ok(None),
-        Err(error) => return Err(error.into()),
-    }
+    people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?).await?;
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let hester = wardbook::storage::people::person_by_email(&mut db, email).await?;
@@ -246,7 +278,7 @@ async fn begin(app: &App) -> Result<Option<(Loader<'_>, Somebody)>, Box<dyn Erro
     drop(db);
     let loader = Loader { app, keeper: Caller::new(hester.into(), Some(hester), seats) };
     let keeper = loader.account("supplier", hester, email, true).await?;
-    Ok(Some((loader, keeper)))
+    Ok((loader, keeper))
 }
 
 /// A key section, and a counter that is appointed for it and has blanks.

@@ -2,6 +2,7 @@
 
 mod cluster;
 mod demo;
+mod log;
 mod serve;
 
 use std::error::Error;
@@ -72,6 +73,9 @@ enum Command {
         /// The secret.
         secret: String,
     },
+    /// The evidence log: open it, verify and audit it.
+    #[command(subcommand)]
+    Log(log::Command),
     /// Print the `OpenAPI` document.
     Openapi,
     /// Print the table of rules, as in docs/rules.md.
@@ -91,12 +95,17 @@ pub fn run() -> ExitCode {
         Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
         Command::NewKey { file } => new_key(&file),
         Command::Code { secret } => code(&secret),
+        Command::Log(command) => return log::run(command),
         Command::Openapi => openapi(),
         Command::Rules => {
             print!("{}", rules_table());
             Ok(())
         }
     };
+    exit_code(done)
+}
+
+fn exit_code(done: Done) -> ExitCode {
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {

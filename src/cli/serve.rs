@@ -14,7 +14,11 @@ use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use tokio::net::TcpListener;
 
 use super::{Done, MIGRATIONS};
+use wardbook::application::log::cosigning::Witnesses;
+use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
+use wardbook::application::log::{Backpressure, LogView};
 use wardbook::application::{App, tasks};
+use wardbook::archive::Archive;
 use wardbook::http::{self, limits::Limits};
 use wardbook::outside::Outside;
 use wardbook::passwords::Passwords;
@@ -49,7 +53,70 @@ pub struct Options {
     #[arg(long = "token-key", env = "WARDBOOK_TOKEN_KEYS", value_delimiter = ',', required = true)]
     token_keys: Vec<PathBuf>,
     #[command(flatten)]
+    log: LogOptions,
+    #[command(flatten)]
+    sequencing: SequencingOptions,
+    #[command(flatten)]
     limits: LimitOptions,
+}
+
+/// The evidence log.
+#[derive(Args, Clone)]
+pub struct LogOptions {
+    /// The log's name: a host and path of yours, without a scheme.
+    #[arg(long = "log-origin", env = "WARDBOOK_LOG_ORIGIN")]
+    origin: String,
+    /// Files with the log's signing keys; all of them sign.
+    #[arg(long = "log-key", env = "WARDBOOK_LOG_KEYS", value_delimiter = ',', required = true)]
+    keys: Vec<PathBuf>,
+    /// The archive of checkpoints: a file on another disk than the database's.
+    #[arg(long = "log-archive", env = "WARDBOOK_LOG_ARCHIVE")]
+    archive: PathBuf,
+    /// A policy whose witnesses are shown each head before it is published.
+    #[arg(long = "log-witnesses", env = "WARDBOOK_LOG_WITNESSES")]
+    witnesses: Option<PathBuf>,
+}
+
+/// How this process works on the log.
+#[derive(Args, Clone, Copy)]
+struct SequencingOptions {
+    /// Leave indexes, signing and publishing to other processes.
+    #[arg(long)]
+    no_sequencing: bool,
+    /// How many entries may wait for the log before new work is refused.
+    #[arg(long, env = "WARDBOOK_LOG_MOST_WAITING", default_value_t = 10_000)]
+    log_most_waiting: u64,
+    /// How many seconds one may wait.
+    #[arg(long, env = "WARDBOOK_LOG_LONGEST_WAIT", default_value_t = 60)]
+    log_longest_wait: u64,
+}
+
+impl LogOptions {
+    /// The sequencer of an app.
+    pub fn sequencer(&self, app: App) -> Result<Sequencer, Box<dyn Error>> {
+        let keys = sequencer::keys(&self.origin, &read_keys(&self.keys)?)?;
+        let sequencer = Sequencer::new(app, keys, Archive::new(self.archive.clone()));
+        Ok(match &self.witnesses {
+            Some(file) => {
+                sequencer.with_witnesses(Witnesses::new(super::log::read_policy(file)?.witnesses()))
+            }
+            None => sequencer,
+        })
+    }
+
+    /// The name of the log, and its keys as verifiers know them.
+    pub fn vkeys(&self) -> Result<Vec<String>, Box<dyn Error>> {
+        let keys = sequencer::keys(&self.origin, &read_keys(&self.keys)?)?;
+        Ok(keys.iter().map(|key| key.verifier().to_string()).collect())
+    }
+}
+
+/// Signing keys from their files.
+fn read_keys(files: &[PathBuf]) -> Result<Vec<String>, Box<dyn Error>> {
+    let read = |file: &PathBuf| {
+        std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()).into())
+    };
+    files.iter().map(read).collect()
 }
 
 /// How often an address may call.
@@ -110,6 +177,7 @@ pub fn app(pool: PgPool, issuer: &str, keys: &[String]) -> Result<App, Box<dyn E
         outside: Outside::system(),
         passwords: Passwords::new(2)?,
         tokens: Arc::new(TokenKeys::from_pem(issuer, keys)?),
+        log: LogView::new(Backpressure::default()),
     })
 }
 
@@ -129,22 +197,32 @@ async fn require_migrated(pool: &PgPool) -> Done {
 /// Serves until a signal comes.
 pub async fn run(options: Options) -> Done {
     log_to_stdout(Lines::Json);
-    let mut keys = Vec::new();
-    for file in &options.token_keys {
-        keys.push(std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?);
-    }
-    let app = app(options.database.pool().await?, &options.issuer, &keys)?;
+    let keys = read_keys(&options.token_keys)?;
+    let SequencingOptions { no_sequencing, log_most_waiting, log_longest_wait } = options.sequencing;
+    let pressure = Backpressure { most: log_most_waiting, longest: Duration::from_secs(log_longest_wait) };
+    let app =
+        App { log: LogView::new(pressure), ..app(options.database.pool().await?, &options.issuer, &keys)? };
+    let sequencer = options.log.sequencer(app.clone())?;
     let listener = listen(options.listen).await?;
     tracing::info!(address = %listener.local_addr()?, "serve.listening");
-    serve(app, listener, options.limits.limits()).await
+    let log = if no_sequencing { LogWork::Watch } else { LogWork::Sequence };
+    serve(app, (sequencer, log), listener, options.limits.limits()).await
 }
 
 /// Serves an app on a socket, with its background tasks, until a signal comes.
-pub async fn serve(app: App, listener: TcpListener, limits: Limits) -> Done {
+pub async fn serve(
+    app: App,
+    (sequencer, work): (Sequencer, LogWork),
+    listener: TcpListener,
+    limits: Limits,
+) -> Done {
+    sequencer.require_log().await?;
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
+    let log = tokio::spawn(sequencer.run(work));
     let service = http::router(app, limits).into_make_service_with_connect_info::<SocketAddr>();
     axum::serve(listener, service).with_graceful_shutdown(signal()).await?;
     tasks.abort();
+    log.abort();
     tracing::info!("serve.ended");
     Ok(())
 }
@@ -154,7 +232,8 @@ pub async fn listen(address: SocketAddr) -> Result<TcpListener, Box<dyn Error>> 
     TcpListener::bind(address).await.map_err(|error| format!("{address}: {error}").into())
 }
 
-async fn signal() {
+/// Waits for a signal to end.
+pub async fn signal() {
     use tokio::signal::unix::{SignalKind, signal};
     let Ok(mut terminate) = signal(SignalKind::terminate()) else { return };
     tokio::select! {

@@ -108,6 +108,17 @@ pub fn commitment(disclosure: &str) -> String {
     URL_SAFE_NO_PAD.encode(Sha256::digest(disclosure.as_bytes()))
 }
 
+/// The name and value that a disclosure shows, if the entry with these bytes commits to it.
+#[must_use]
+pub fn disclosed(entry: &str, disclosure: &str) -> Option<(String, Value)> {
+    let entry: Value = serde_json::from_str(entry).ok()?;
+    let commitment = Value::String(commitment(disclosure));
+    entry.get("commitments")?.as_array()?.contains(&commitment).then_some(())?;
+    let shown = URL_SAFE_NO_PAD.decode(disclosure).ok()?;
+    let (_, name, value): (String, String, Value) = serde_json::from_slice(&shown).ok()?;
+    Some((name, value))
+}
+
 fn disclosure(salt: [u8; 16], name: &str, value: &Value) -> String {
     URL_SAFE_NO_PAD.encode(json!([URL_SAFE_NO_PAD.encode(salt), name, value]).to_string())
 }

@@ -28,6 +28,8 @@ words! {
         Agent = "agent",
         /// Builds houses.
         Builder = "builder",
+        /// Reads the evidence log, and nothing else.
+        Auditor = "auditor",
     }
 }
 

@@ -7,6 +7,7 @@ pub mod answer;
 pub mod api;
 pub mod extract;
 pub mod limits;
+pub mod log;
 pub mod openapi;
 pub mod problem;
 
@@ -46,6 +47,7 @@ pub fn router(app: App, limits: Limits) -> Router {
         .merge(api)
         .merge(openapi::reader(document))
         .merge(api::health::routes())
+        .merge(log::routes())
         .merge(problem::routes())
         .fallback(|| async { Problem::new(ProblemKind::NotFound) })
         .method_not_allowed_fallback(|| async { Problem::new(ProblemKind::MethodNotAllowed) })

@@ -211,6 +211,7 @@ impl From<ActError> for Problem {
             ActError::TooManyAttempts { retry_after } => {
                 Self::new(ProblemKind::TooMany).retry_after(retry_after)
             }
+            ActError::Busy => Self::new(ProblemKind::Unavailable).retry_after(5),
             ActError::Storage(error) => storage_problem(&error),
             ActError::Replayed(_) | ActError::Internal(_) => {
                 tracing::error!(error = %error, "request.failed");

@@ -120,6 +120,41 @@ pub async fn write_decision(db: &mut PgConnection, decision: &NewDecision<'_>) -
     Ok(())
 }
 
+/// What an entry is about.
+pub enum Subject {
+    /// A decision on a request.
+    Request(CopyRequestId),
+    /// A change on a registration.
+    Registration(RegistrationId),
+    /// A change of the register as a whole.
+    Other,
+}
+
+/// What an entry is about; nothing when there is no such entry, or its row was lost.
+pub async fn subject(db: &mut PgConnection, entry: EntryId) -> Result<Option<Subject>> {
+    let row = sqlx::query!(
+        r#"SELECT request_id AS "request_id?", registration_id FROM decisions WHERE entry_id = $1
+           UNION ALL SELECT NULL, registration_id FROM changes WHERE entry_id = $1"#,
+        entry.0
+    )
+    .fetch_optional(db)
+    .await?;
+    Ok(row.map(|row| match (row.request_id, row.registration_id) {
+        (Some(request), _) => Subject::Request(CopyRequestId(request)),
+        (None, Some(registration)) => Subject::Registration(RegistrationId(registration)),
+        (None, None) => Subject::Other,
+    }))
+}
+
+/// The names and disclosures of an entry.
+pub async fn disclosures(db: &mut PgConnection, entry: EntryId) -> Result<Vec<(String, String)>> {
+    let rows =
+        sqlx::query!("SELECT name, disclosure FROM disclosures WHERE entry_id = $1 ORDER BY name", entry.0)
+            .fetch_all(db)
+            .await?;
+    Ok(rows.into_iter().map(|row| (row.name, row.disclosure)).collect())
+}
+
 /// A point inside the transaction to which it can go back.
 pub async fn savepoint(db: &mut PgConnection) -> Result<()> {
     sqlx::query!("SAVEPOINT line").execute(db).await?;

@@ -12,6 +12,7 @@ pub mod facts;
 pub mod history;
 pub mod idempotency;
 pub mod keys;
+pub mod log;
 pub mod people;
 pub mod register;
 pub mod sections;

@@ -164,6 +164,8 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("list_copy_requests", PARTIES, Hidden),
     ("read_copy_request", &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
     ("list_decisions", &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
+    ("read_receipt", &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
+    ("list_disclosures", &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
     ("approve", PARTIES, BarredFor(&[Till])),
     ("decline", &[Owner, Agent, Signatory], BarredFor(&[Keeper, Keyholder, Till])),
     ("withdraw", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
@@ -336,7 +338,9 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
     let hold =
         town.owner.post(format!("/v1/registrations/{}/holds", town.registration), json!({"kind": "loss"}));
     let hold = hold.await.id();
-    let request = town.ask(&town.tenant, json!({})).await.request_id();
+    let asked = town.ask(&town.tenant, json!({})).await;
+    let request = asked.request_id();
+    town.sequencer.round().await.unwrap();
     let membership: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1::uuid")
         .bind(town.counter_staff.id.parse::<uuid::Uuid>().unwrap())
         .fetch_one(&town.admin)
@@ -360,6 +364,7 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
         ("key_id", key),
         ("loss_id", loss["loss"]["id"].as_str().unwrap().to_owned()),
         ("copy_request_id", request),
+        ("entry_id", asked.body["entry_id"].as_str().unwrap().to_owned()),
     ])
 }
 

@@ -135,7 +135,21 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("locks_version", "locks", "version = 0"),
     ("log_entries_body_length", "log_entries", "body = ''"),
     ("log_entries_kind", "log_entries", "kind = 'rumour'"),
+    ("log_leaves_entry_once", "log_leaves", "+ index = 999999"),
+    ("log_leaves_index", "log_leaves", "index = -1"),
+    ("log_leaves_log", "log_leaves", "log = 99"),
     ("log_pending_entry_once", "log_pending", "+ position = DEFAULT"),
+    ("log_published_log", "log_published", "log = 99"),
+    ("log_published_size", "log_published", "size = -1"),
+    ("log_tiles_hashes", "log_tiles", "hashes = 'short'"),
+    ("log_tiles_index", "log_tiles", "index = -1"),
+    ("log_tiles_level", "log_tiles", "level = 64"),
+    ("log_tiles_log", "log_tiles", "log = 99"),
+    ("logs_number", "logs", "number = 0"),
+    ("logs_one_open", "logs", "+ number = 2, origin = 'another.example'"),
+    ("logs_origin_once", "logs", "+ number = 2"),
+    ("logs_root", "logs", "root = 'short'"),
+    ("logs_size", "logs", "size = -1"),
     ("losses_charge", "losses", "charge = 'someday', charge_amount = 1, charge_currency = 'GBP'"),
     ("losses_charge_amount", "losses", "charge_amount = -1"),
     ("losses_charge_currency", "losses", "charge_currency = 'pounds'"),
@@ -213,6 +227,10 @@ async fn fill_every_table(town: &Town) {
     let sign_in = json!({"email": "ada@town.example", "password": "twelve letters and more"});
     town.anon.post("/v1/sessions", sign_in).await.expect(201);
     town.pass(Duration::seconds(1));
+    town.sequencer.round().await.unwrap();
+    let recovered = "INSERT INTO log_recovered SELECT id FROM log_entries LIMIT 1";
+    sqlx::query(recovered).execute(&town.admin).await.unwrap();
+    town.ask(&town.tenant, json!({})).await.expect(201);
 }
 
 struct Constraint {
@@ -263,7 +281,7 @@ async fn copy_row(pool: &PgPool, table: &str, set: &str, same: bool) -> String {
     if !same && columns.iter().any(|column| column == "id") {
         values.insert("id", "gen_random_uuid()".to_owned());
     }
-    if let Some((column, value)) = set.split_once(" = ") {
+    for (column, value) in set.split(", ").filter_map(|part| part.split_once(" = ")) {
         values.insert(columns.iter().find(|name| *name == column).unwrap(), value.to_owned());
     }
     let position = values.remove("position");
@@ -399,6 +417,7 @@ async fn the_service_role_cannot_unmake_evidence(pool: PgPool) {
     for table in [
         "log_entries",
         "log_pending",
+        "log_leaves",
         "changes",
         "decisions",
         "approvals",
@@ -430,7 +449,9 @@ async fn the_service_role_cannot_unmake_evidence(pool: PgPool) {
                 sqlx::query(sqlx::AssertSqlSafe(sql.clone())).execute(&town.app.pool).await.unwrap_err();
             let code =
                 refused.as_database_error().and_then(|error| error.code().map(std::borrow::Cow::into_owned));
-            assert_eq!(code.as_deref(), Some("42501"), "{sql}: {refused}");
+            // An entry leaves the queue only with its index: the database sees to it by itself.
+            let expected = if sql == "DELETE FROM log_pending" { "23000" } else { "42501" };
+            assert_eq!(code.as_deref(), Some(expected), "{sql}: {refused}");
         }
     }
     // Not even the owner of the tables changes an entry without taking the triggers away first.

@@ -19,6 +19,12 @@ use time::{Duration, OffsetDateTime};
 use tower::ServiceExt;
 use uuid::Uuid;
 use wardbook::application::App;
+use wardbook::application::log::sequencer::{self, Sequencer};
+use wardbook::application::log::{Backpressure, LogView};
+use wardbook::archive::Archive;
+use wardbook::domain::log::hash::Hash;
+use wardbook::domain::log::policy::Policy;
+use wardbook::domain::log::tile::Frontier;
 use wardbook::http::{self, limits::Limits};
 use wardbook::outside::{Clock, Outside, SystemRandom};
 use wardbook::passwords::Passwords;
@@ -81,6 +87,21 @@ static NEXT_KEY: AtomicU64 = AtomicU64::new(1);
 
 impl Actor {
     pub async fn call(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Reply {
+        self.raw(method, path, headers, body).await.0
+    }
+
+    /// The bytes of an answer.
+    pub async fn bytes(&self, path: &str) -> Vec<u8> {
+        self.raw("GET", path, &[], vec![]).await.1
+    }
+
+    async fn raw(
+        &self,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Vec<u8>,
+    ) -> (Reply, Vec<u8>) {
         let mut request = Request::builder().method(method).uri(path);
         if !self.token.is_empty() {
             request = request.header("authorization", format!("Bearer {}", self.token));
@@ -93,7 +114,7 @@ impl Actor {
         let bytes = body.collect().await.unwrap().to_bytes();
         let text = String::from_utf8_lossy(&bytes).into_owned();
         let body = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
-        Reply { status: parts.status, headers: parts.headers, body, text }
+        (Reply { status: parts.status, headers: parts.headers, body, text }, bytes.to_vec())
     }
 
     pub async fn get(&self, path: impl AsRef<str>) -> Reply {
@@ -122,6 +143,8 @@ impl Actor {
 pub struct Town {
     pub app: App,
     pub admin: PgPool,
+    pub sequencer: Arc<Sequencer>,
+    pub scratch: Scratch,
     pub clock: Arc<TestClock>,
     pub router: Router,
     pub anon: Actor,
@@ -150,15 +173,22 @@ pub struct Town {
 
 pub const START: OffsetDateTime = time::macros::datetime!(2026-11-02 09:00 UTC);
 pub const PIN: &str = "4071";
+pub const ORIGIN: &str = "town.example/register";
 
 fn passwords() -> Passwords {
     static PASSWORDS: OnceLock<Passwords> = OnceLock::new();
     PASSWORDS.get_or_init(|| Passwords::new(2).unwrap()).clone()
 }
 
-fn key_pem() -> String {
+/// A signing key from its seed.
+pub fn pem_of(seed: [u8; 32]) -> String {
     use ed25519_dalek::pkcs8::EncodePrivateKey;
-    ed25519_dalek::SigningKey::from_bytes(&[9; 32]).to_pkcs8_pem(Default::default()).unwrap().to_string()
+    ed25519_dalek::SigningKey::from_bytes(&seed).to_pkcs8_pem(Default::default()).unwrap().to_string()
+}
+
+/// The key that signs tokens and the log.
+pub fn key_pem() -> String {
+    pem_of([9; 32])
 }
 
 impl Town {
@@ -182,11 +212,19 @@ impl Town {
             outside: Outside { clock: clock.clone(), random: Arc::new(SystemRandom) },
             passwords: passwords(),
             tokens: Arc::new(TokenKeys::from_pem("https://register.example", &[key_pem()]).unwrap()),
+            log: LogView::new(Backpressure::default()),
         };
+        let scratch = Scratch::new();
+        let log_keys = sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let archive = Archive::new(scratch.0.join("checkpoints"));
+        let sequencer = Arc::new(Sequencer::new(app.clone(), log_keys, archive));
+        sequencer.init().await.unwrap();
         let router = http::router(app.clone(), Limits::default());
         let anon = Actor { id: Uuid::nil().to_string(), token: String::new(), router: router.clone() };
         let mut town = Self {
             app,
+            sequencer,
+            scratch,
             admin,
             clock,
             router,
@@ -422,9 +460,10 @@ impl Town {
               FULL JOIN changes c ON c.entry_id = e.id WHERE e.id IS NULL OR c.id IS NULL",
             ),
             (
-                "an entry that is not queued for the log",
-                "SELECT count(*) FROM log_entries e WHERE NOT EXISTS
-              (SELECT 1 FROM log_pending p WHERE p.entry_id = e.id)",
+                "an entry that is neither queued nor in the log, or both",
+                "SELECT count(*) FROM log_entries e WHERE
+              (EXISTS (SELECT 1 FROM log_pending p WHERE p.entry_id = e.id))
+              = EXISTS (SELECT 1 FROM log_leaves l WHERE l.entry_id = e.id)",
             ),
             (
                 "a commitment without its disclosure, or the other way round",
@@ -460,6 +499,49 @@ impl Town {
             let wrong: i64 = sqlx::query_scalar(sql).fetch_one(&self.admin).await.unwrap();
             assert_eq!(wrong, 0, "{what}");
         }
+        while self.sequencer.round().await.unwrap() > 0 {}
+        self.check_log().await;
         self.app.pool.close().await;
+    }
+
+    /// The log has every entry once, without a gap, and its head is what is made of the entries.
+    async fn check_log(&self) {
+        let bodies: Vec<(i64, Vec<u8>)> = sqlx::query_as(
+            "SELECT l.index, e.body FROM log_entries e LEFT JOIN log_leaves l ON l.entry_id = e.id
+             ORDER BY l.index",
+        )
+        .fetch_all(&self.admin)
+        .await
+        .unwrap();
+        assert!((0..).zip(&bodies).all(|(expected, (index, _))| expected == *index), "indexes are dense");
+        let mut tree = Frontier::default();
+        tree.extend(bodies.iter().map(|(_, body)| Hash::leaf(body)));
+        let served = self.anon.get("/log/checkpoint").await;
+        let seen = self.policy().verify(&served.text).unwrap();
+        assert_eq!((seen.checkpoint.size, seen.checkpoint.root), (tree.size(), tree.root()));
+    }
+
+    /// What a verifier asks of the log's checkpoints.
+    pub fn policy(&self) -> Policy {
+        Policy::of(self.sequencer.verifiers().next().unwrap().clone())
+    }
+}
+
+/// A folder of a test's own, in the folder of the build.
+pub struct Scratch(pub std::path::PathBuf);
+
+impl Scratch {
+    pub fn new() -> Self {
+        let outside = Outside::system();
+        let name = outside.id(outside.clock.now()).to_string();
+        let folder = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+        std::fs::create_dir_all(&folder).unwrap();
+        Self(folder)
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
     }
 }

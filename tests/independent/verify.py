@@ -5,26 +5,37 @@
 - PyJWT, jwcrypto: access tokens and key ids (RFC 7519, RFC 7638, RFC 8037)
 - python-stdnum: check digits of registrations and cards (ISO/IEC 7064 MOD 97-10)
 
+- tlog-scales, aics-tlog (tests/independent/log.py, where there is a Python of 3.12 or newer), Go's
+  golang.org/x/mod (tests/independent/log.go): the evidence log, its tiles, proofs and receipts
+  (RFC 6962, C2SP signed-note, tlog-checkpoint, tlog-tiles, tlog-proof)
+
 After these, the lines that the service wrote meanwhile are searched for what must not be in them.
 
-Usage: verify.py ADDRESS LOG_OF_THE_DEMO PROGRAM
+Usage: verify.py ADDRESS LOG_OF_THE_DEMO PROGRAM [PYTHON_WITH_AICS_TLOG]
 """
 
 import json
+import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
 import urllib.error
 import urllib.request
+import uuid
 from pathlib import Path
 
 import jwt
 from jwcrypto import jwk
 from openapi_spec_validator import OpenAPIV31SpecValidator
 from stdnum.iso7064 import mod_97_10
+from tlog_scales.backend import HttpBackend
+from tlog_scales.reader import TilesReader
+from tlog_scales.tlog import Checkpoint
 
 address, log_file, program = sys.argv[1:4]
+newer_python = sys.argv[4] if len(sys.argv) > 4 else None
 log = Path(log_file).read_text()
 passed = 0
 
@@ -42,6 +53,7 @@ def call(path: str, token: str | None = None, body: dict | None = None) -> dict:
     data = None
     if body is not None:
         request.add_header("content-type", "application/json")
+        request.add_header("idempotency-key", str(uuid.uuid4()))
         data = json.dumps(body).encode()
     with urllib.request.urlopen(request, data) as answer:
         return json.load(answer)
@@ -93,6 +105,29 @@ for number in [registration["number"], *(card["number"] for card in cards)]:
             assert mod_97_10.is_valid(typed) == (typed == digits)
 ok(f"python-stdnum: check digits of {1 + len(cards)} numbers")
 
+folder = Path(tempfile.mkdtemp())
+log_key = re.search(r"^log key +(\S+)", log, re.M)[1]
+
+
+def text(path: str, token: str | None = None) -> str:
+    request = urllib.request.Request(address + path)
+    if token:
+        request.add_header("authorization", f"Bearer {token}")
+    with urllib.request.urlopen(request) as answer:
+        return answer.read().decode()
+
+
+ids = dict(re.findall(r"^(registration|differ|counter) +(\S+)", log, re.M))
+asked = call(
+    f"/v1/registrations/{ids['registration']}/copy-requests",
+    tenant,
+    {"differ_id": ids["differ"], "counter_id": ids["counter"]},
+)
+receipts = [folder / "first"]
+receipts[0].write_text(text(f"/v1/log-entries/{asked['entry_id']}/receipt?wait=20", tenant))
+earlier = folder / "earlier"
+earlier.write_text(text("/log/checkpoint"))
+
 CHECKS = (
     "not_a_server_error,status_code_conformance,content_type_conformance,"
     "response_headers_conformance,response_schema_conformance"
@@ -135,6 +170,31 @@ contract("the supplier", keeper, 15)
 contract("a tenant", tenant, 10)
 contract("nobody", None, 10)
 
+receipts.append(folder / "second")
+receipts[1].write_text(text(f"/v1/log-entries/{asked['entry_id']}/receipt", tenant))
+scales = TilesReader(HttpBackend(f"{address}/log"))
+old, new = Checkpoint.from_text(earlier.read_text()), scales.get_checkpoint()
+assert scales.calculate_root_hash() == new.root_hash and old.size < new.size
+scales.get_consistency_proof(old.size, new.size).check(old.root_hash, new.root_hash)
+ok(f"tlog-scales: the root at size {new.size}, consistent with size {old.size}")
+
+
+def independent(who: str, *command: object) -> None:
+    go = {"GO111MODULE": "off", "GOPATH": "/usr/share/gocode", "GOCACHE": str(folder / "go")}
+    environment = {**os.environ, **go}
+    words = [str(word) for word in command]
+    done = subprocess.run(words, capture_output=True, text=True, env=environment)
+    if done.returncode != 0:
+        raise SystemExit(f"{who}: {done.stdout}{done.stderr}")
+    ok(f"{who}: {done.stdout.strip()}")
+
+
+here = Path(__file__).parent
+independent("golang.org/x/mod", "go", "run", here / "log.go", address, log_key, earlier, *receipts)
+if newer_python:
+    independent("aics-tlog", newer_python, here / "log.py", address, log_key, keeper, earlier)
+shutil.rmtree(folder)
+
 # No secret and nobody's name, address or number in a log line (I11). What
 # was printed before the first call is the demo's own list of sign-ins.
 planted = "planted-7c1f"
@@ -152,7 +212,7 @@ for path, body in [
     raise AssertionError(f"{path} was answered")
 lines = Path(log_file).read_text()[len(log) :]
 assert lines.count("request.done") > 1000
-private = [planted, keeper, tenant, "@", registration["number"], registration["premises"]]
+private = [planted, log_key.split("+")[2], keeper, tenant, "@", registration["number"], registration["premises"]]
 private += [card["number"] for card in cards]
 for sign_ins in re.findall(r"(\S+@\S+) +(\S+)(?: +code secret (\S+))?", log):
     private += [value for value in sign_ins if value]

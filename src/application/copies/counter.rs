@@ -111,7 +111,7 @@ pub async fn cut(
         gather(act.db(), &record, &rules, &request, Taking { step: Step::Cut, now, caller }, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
-    let decision_id = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
+    let recorded = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
     let mut made = Vec::new();
     if decision.is_permitted() {
         sections::take_blanks(act.db(), request.counter_id, record.section_id, i32::from(step.quantity))
@@ -121,7 +121,7 @@ pub async fn cut(
             request: id,
             counter: request.counter_id,
             quantity: i32::from(step.quantity),
-            decision: decision_id,
+            decision: recorded.decision,
         };
         copies::add_cut(act.db(), &cut, now).await?;
         if request.purpose == Purpose::ReplaceWorn {
@@ -130,7 +130,7 @@ pub async fn cut(
         made = add_keys(act, &record, request.differ_id, step.quantity, keys::Origin::Cut(cut.id)).await?;
         store(act, &mut request, progress.cut(quantity)?).await?;
     }
-    Ok((Decided { request, decision, decision_id: Some(decision_id) }, made))
+    Ok((Decided { request, decision, recorded }, made))
 }
 
 /// The old key is destroyed before the new one exists: the cap holds at every instant.
@@ -184,7 +184,7 @@ pub async fn hand_over(
             .await?;
     let decision = decide(&facts, &rules);
     let more = vec![("collector", json!(person)), ("document", json!(step.document))];
-    let decision_id =
+    let recorded =
         record_step(act, &record, &request, "hand_over", "copy.hand_over", Some(&decision), more).await?;
     let mut handed = Vec::new();
     if decision.is_permitted() {
@@ -210,11 +210,11 @@ pub async fn hand_over(
             collected_by: person,
             card: step.shown.card.as_ref().map(|card| card.id),
             document: step.document,
-            decision: decision_id,
+            decision: recorded.decision,
             keys: &ids,
         };
         copies::add_hand_over(act.db(), &hand_over, now).await?;
         store(act, &mut request, progress.handed_over(quantity)?).await?;
     }
-    Ok((Decided { request, decision, decision_id: Some(decision_id) }, handed))
+    Ok((Decided { request, decision, recorded }, handed))
 }

@@ -14,13 +14,13 @@ use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::access::{self, Access, Caller};
-use super::act::Taken;
+use super::act::{Recorded, Taken};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::{Progress, RequestState};
 use crate::domain::decision::facts::Step;
 use crate::domain::decision::{Decision, Outcome, decide};
-use crate::domain::ids::{CopyRequestId, CounterId, DecisionId, DifferId, KeyId, PersonId, RegistrationId};
+use crate::domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::records::{CopyRequest, Registration};
 use crate::domain::register::Purpose;
 use crate::domain::text::Remark;
@@ -57,8 +57,8 @@ pub struct Decided {
     pub request: CopyRequest,
     /// The decision.
     pub decision: Decision,
-    /// Its id; a dry run has none.
-    pub decision_id: Option<DecisionId>,
+    /// Where it was recorded.
+    pub recorded: Recorded,
 }
 
 fn apply(request: &mut CopyRequest, progress: Progress) {
@@ -109,9 +109,9 @@ pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> R
     request.id = act.id();
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
     copies::add(act.db(), &request).await?;
-    let decision_id = record_step(act, &record, &request, "ask", "copy.ask", Some(&decision), vec![]).await?;
+    let recorded = record_step(act, &record, &request, "ask", "copy.ask", Some(&decision), vec![]).await?;
     extend_if_authorised(act, &mut request).await?;
-    Ok(Decided { request, decision, decision_id: Some(decision_id) })
+    Ok(Decided { request, decision, recorded })
 }
 
 async fn record_step(
@@ -122,7 +122,7 @@ async fn record_step(
     what: &'static str,
     decision: Option<&Decision>,
     more: Vec<(&'static str, Value)>,
-) -> Result<DecisionId, ActError> {
+) -> Result<Recorded, ActError> {
     let mut personal = vec![
         ("asker", json!(request.asked_by)),
         ("recipient", json!(request.recipient_id)),
@@ -138,7 +138,7 @@ async fn record_step(
         decision,
         personal,
     };
-    Ok(act.record_decision(taken).await?.0)
+    act.record_decision(taken).await
 }
 
 async fn store(act: &mut Act<'_>, request: &mut CopyRequest, progress: Progress) -> Result<(), ActError> {
@@ -206,16 +206,21 @@ pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> R
     let decision = decide(&facts, &rules);
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
-    let decision_id =
+    let recorded =
         record_step(act, &record, &request, "approve", "copy.approve", Some(&decision), more).await?;
     if decision.outcome != Outcome::Refused {
-        let approval =
-            copies::NewApproval { id: act.id(), request: id, approver, decision: decision_id, emergency };
+        let approval = copies::NewApproval {
+            id: act.id(),
+            request: id,
+            approver,
+            decision: recorded.decision,
+            emergency,
+        };
         copies::approve(act.db(), &approval, now).await?;
         store(act, &mut request, after).await?;
         extend_if_authorised(act, &mut request).await?;
     }
-    Ok(Decided { request, decision, decision_id: Some(decision_id) })
+    Ok(Decided { request, decision, recorded })
 }
 
 /// Declines a request: by somebody with approving authority for its differ.
@@ -283,7 +288,7 @@ pub async fn request(app: &App, caller: &Caller, id: CopyRequestId) -> Result<Co
     visible_request(app, &mut db, caller, id).await
 }
 
-async fn visible_request(
+pub(super) async fn visible_request(
     app: &App,
     db: &mut PgConnection,
     caller: &Caller,

@@ -9,6 +9,7 @@
 //! | [`checkpoint`] | the signed head of a log | C2SP tlog-checkpoint |
 //! | [`policy`] | whose signatures a verifier asks for | C2SP tlog-policy |
 //! | [`receipt`] | a proof that verifies by itself | C2SP tlog-proof |
+//! | [`witness`] | what a witness signs, and what not | C2SP tlog-witness |
 //!
 //! Read them in this order. What an entry says is in [`entry`](super::entry). Not in scope here:
 //! where hashes are kept, who signs when, and anything that reads a clock.
@@ -20,6 +21,7 @@ pub mod policy;
 pub mod receipt;
 pub mod tile;
 pub mod tree;
+pub mod witness;
 
 #[cfg(test)]
 mod tests;

@@ -258,6 +258,12 @@ impl Note {
         Self { text, signatures }
     }
 
+    /// A text that nobody has signed yet; it ends in a newline.
+    #[must_use]
+    pub fn unsigned(text: String) -> Self {
+        Self { text, signatures: vec![] }
+    }
+
     /// The text, with its last newline.
     #[must_use]
     pub fn text(&self) -> &str {

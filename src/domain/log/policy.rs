@@ -100,6 +100,12 @@ impl Policy {
         Self { logs: vec![log], witnesses: vec![], groups: HashMap::new(), quorum: None }
     }
 
+    /// The keys of the logs that it trusts.
+    #[must_use]
+    pub fn logs(&self) -> &[VerifierKey] {
+        &self.logs
+    }
+
     /// The witnesses that it names.
     #[must_use]
     pub fn witnesses(&self) -> &[Witness] {

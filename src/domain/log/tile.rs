@@ -174,6 +174,12 @@ impl Frontier {
         self.size
     }
 
+    /// The leaf hashes of the unfinished tile of level 0.
+    #[must_use]
+    pub fn unfinished_leaves(&self) -> &[Hash] {
+        self.edge.first().map_or(&[], Vec::as_slice)
+    }
+
     /// Adds entries; the tiles that grew, each as it is at the end.
     pub fn extend(&mut self, leaves: impl IntoIterator<Item = Hash>) -> Vec<Tile> {
         let old = self.size;

@@ -139,7 +139,9 @@ struct StepView {
     /// The decision; a refusal is one too.
     decision: Decision,
     /// Its id.
-    decision_id: Option<DecisionId>,
+    decision_id: DecisionId,
+    /// Its entry in the log, for which there is a receipt.
+    entry_id: EntryId,
     /// Keys that were cut or handed over in this step.
     keys: Vec<Key>,
 }
@@ -148,7 +150,8 @@ fn view(decided: Decided, keys: Vec<Key>) -> StepView {
     StepView {
         copy_request: decided.request,
         decision: decided.decision,
-        decision_id: decided.decision_id,
+        decision_id: decided.recorded.decision,
+        entry_id: decided.recorded.entry,
         keys,
     }
 }

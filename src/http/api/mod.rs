@@ -12,6 +12,7 @@ pub mod health;
 mod holds;
 mod imports;
 mod keys;
+mod log_entries;
 mod me;
 mod organisations;
 mod people;
@@ -37,6 +38,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs, losses
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
+        .merge(log_entries::routes()) //    /v1/log-entries
         .merge(imports::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
 }
 

@@ -1,0 +1,200 @@
+//! Cosignatures: each signed head is shown to witnesses, who sign it if it leads on from what they saw.
+//!
+//! Nobody waits for a witness longer than [`PATIENCE`], and one that did not answer is left alone for a
+//! while. A witness that has seen a larger tree than ours is an alarm: nothing is signed from then on.
+
+use std::collections::HashMap;
+use std::sync::Mutex;
+use std::time::Duration;
+
+use sqlx::PgPool;
+use thiserror::Error;
+use time::OffsetDateTime;
+use tokio::task::JoinSet;
+
+use super::reading;
+use crate::domain::log::checkpoint::Checkpoint;
+use crate::domain::log::note::{Note, SignatureLine};
+use crate::domain::log::policy::Witness;
+use crate::domain::log::witness::Question;
+use crate::storage::{Result, log};
+
+/// How long one witness may take.
+const PATIENCE: Duration = Duration::from_secs(2);
+/// How long one that did not answer is left alone.
+const LEFT_ALONE: time::Duration = time::Duration::seconds(30);
+/// More than any signature line has.
+const MOST_BYTES: u64 = 16 * 1024;
+/// How often it is asked again with the size that it says it has seen.
+const ATTEMPTS: usize = 2;
+
+/// What is remembered of a witness; losing it costs a question more.
+#[derive(Debug, Clone, Copy, Default)]
+struct Memory {
+    seen: u64,
+    not_before: Option<OffsetDateTime>,
+}
+
+/// The witnesses of a log.
+#[derive(Default)]
+pub struct Witnesses {
+    all: Vec<Witness>,
+    memory: Mutex<HashMap<String, Memory>>,
+}
+
+/// What a witness said.
+#[derive(Debug, Error)]
+enum Said {
+    #[error("{0}")]
+    Nothing(String),
+    #[error("it has seen size {0}")]
+    Seen(u64),
+}
+
+/// A witness has seen a larger tree than ours.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[error("the witness {witness} has seen size {seen}, the database has {size}")]
+pub struct Alarm {
+    /// Which.
+    pub witness: String,
+    /// What it has seen.
+    pub seen: u64,
+    /// What we have.
+    pub size: u64,
+}
+
+impl Witnesses {
+    /// Those of a policy that can be asked.
+    #[must_use]
+    pub fn new(all: &[Witness]) -> Self {
+        let all = all.iter().filter(|witness| witness.address.is_some()).cloned().collect();
+        Self { all, memory: Mutex::default() }
+    }
+
+    fn memory(&self, witness: &str) -> Memory {
+        self.memory.lock().ok().and_then(|memory| memory.get(witness).copied()).unwrap_or_default()
+    }
+
+    fn remember(&self, witness: &str, new: Memory) {
+        if let Ok(mut memory) = self.memory.lock() {
+            memory.insert(witness.to_owned(), new);
+        }
+    }
+
+    /// The lines of those who sign in time.
+    ///
+    /// # Errors
+    /// An [`Alarm`], or when the database cannot be read.
+    pub async fn ask(
+        &self,
+        pool: &PgPool,
+        head: &log::Head,
+        now: OffsetDateTime,
+    ) -> Result<std::result::Result<Vec<SignatureLine>, Alarm>> {
+        let Ok(note) = head.note.parse::<Note>() else { return Ok(Ok(vec![])) };
+        let mut asked = JoinSet::new();
+        for witness in &self.all {
+            let memory = self.memory(&witness.name);
+            if memory.not_before.is_some_and(|not_before| now < not_before) {
+                continue;
+            }
+            asked.spawn(ask_one(pool.clone(), head.clone(), note.clone(), witness.clone(), memory.seen));
+        }
+        let mut lines = vec![];
+        while let Some(done) = asked.join_next().await {
+            let Ok(answer) = done else { continue };
+            let (witness, said) = answer?;
+            match said {
+                Ok(line) => {
+                    self.remember(&witness, Memory { seen: head.size, not_before: None });
+                    lines.push(line);
+                }
+                Err(Said::Seen(seen)) if seen > head.size => {
+                    return Ok(Err(Alarm { witness, seen, size: head.size }));
+                }
+                Err(said) => {
+                    tracing::warn!(witness, error = %said, "log.not_cosigned");
+                    self.remember(&witness, Memory { seen: 0, not_before: Some(now + LEFT_ALONE) });
+                }
+            }
+        }
+        Ok(Ok(lines))
+    }
+}
+
+type Answer = (String, std::result::Result<SignatureLine, Said>);
+
+async fn ask_one(pool: PgPool, head: log::Head, note: Note, witness: Witness, seen: u64) -> Result<Answer> {
+    let mut old = seen.min(head.size);
+    let mut said = Err(Said::Nothing("it was not asked".to_owned()));
+    for _ in 0..ATTEMPTS {
+        let proof = if old == 0 || old == head.size {
+            vec![]
+        } else {
+            reading::consistency(&mut *pool.acquire().await?, head.log, old, head.size).await?
+        };
+        let question = Question { old, proof, note: note.clone() };
+        let asked = witness.clone();
+        said = tokio::task::spawn_blocking(move || send(&asked, &question))
+            .await
+            .unwrap_or_else(|error| Err(Said::Nothing(error.to_string())));
+        match said {
+            Err(Said::Seen(size)) if size <= head.size => old = size,
+            _ => break,
+        }
+    }
+    Ok((witness.name, said))
+}
+
+fn send(witness: &Witness, question: &Question) -> std::result::Result<SignatureLine, Said> {
+    let nothing = |error: &dyn std::fmt::Display| Said::Nothing(error.to_string());
+    let address = witness.address.as_deref().unwrap_or_default().trim_end_matches('/');
+    let config = ureq::Agent::config_builder()
+        .timeout_global(Some(PATIENCE))
+        .http_status_as_error(false)
+        .max_redirects(0)
+        .build();
+    let mut answer = ureq::Agent::from(config)
+        .post(format!("{address}/add-checkpoint"))
+        .send(question.to_string())
+        .map_err(|error| nothing(&error))?;
+    let text = answer.body_mut().with_config().limit(MOST_BYTES).read_to_string();
+    let text = text.map_err(|error| nothing(&error))?;
+    match answer.status().as_u16() {
+        200 => signed(witness, question, &text).ok_or_else(|| nothing(&"its signature is not good")),
+        409 => match text.trim_end().parse() {
+            Ok(size) => Err(Said::Seen(size)),
+            Err(_) => Err(nothing(&"it has seen another size and does not say which")),
+        },
+        status => Err(nothing(&format!("status {status}"))),
+    }
+}
+
+/// Its line, if it is one of this witness under this checkpoint.
+fn signed(witness: &Witness, question: &Question, text: &str) -> Option<SignatureLine> {
+    let line: SignatureLine = text.lines().find_map(|line| line.parse().ok())?;
+    let mut note = Note::unsigned(question.note.text().to_owned());
+    note.add(line.clone());
+    note.verify(std::slice::from_ref(&witness.key)).ok()?;
+    Some(line)
+}
+
+/// A head with the lines that came in.
+#[must_use]
+pub fn cosigned(note: &str, lines: Vec<SignatureLine>) -> String {
+    match note.parse::<Note>() {
+        Ok(mut note) => {
+            for line in lines {
+                note.add(line);
+            }
+            note.to_string()
+        }
+        Err(_) => note.to_owned(),
+    }
+}
+
+/// The checkpoint of a head.
+#[must_use]
+pub fn checkpoint_of(head: &log::Head) -> Checkpoint {
+    Checkpoint { origin: head.origin.clone(), size: head.size, root: head.root }
+}

@@ -1,0 +1,98 @@
+//! The evidence log at work: the sequencer, and what is read of the log.
+//!
+//! ```text
+//! an act       entry + its place in the queue, in the act's own transaction; no index yet
+//! sequencer    the lowest of the queue -> indexes, tiles, root, signed head: one transaction
+//! archive      the head, outside the database, before anybody sees it
+//! witnesses    cosign it, within a time limit, outside any transaction
+//! published    what is served
+//! ```
+
+pub mod cosigning;
+pub mod reading;
+pub mod receipts;
+pub mod recovery;
+pub mod sequencer;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use time::OffsetDateTime;
+use tokio::sync::watch;
+
+use super::ActError;
+
+/// How many entries may wait, and how long, before new work is refused.
+#[derive(Debug, Clone, Copy)]
+pub struct Backpressure {
+    /// The most entries that wait.
+    pub most: u64,
+    /// The longest that one waits.
+    pub longest: Duration,
+}
+
+impl Default for Backpressure {
+    fn default() -> Self {
+        Self { most: 10_000, longest: Duration::from_mins(1) }
+    }
+}
+
+/// How the log stands, as this process last saw it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Standing {
+    /// Which log is open.
+    pub log: i16,
+    /// How many of its entries are published.
+    pub published: u64,
+    /// How many entries wait.
+    pub waiting: u64,
+    /// Since when the first of them does.
+    pub oldest: Option<OffsetDateTime>,
+}
+
+/// The log, for those who write to it and read it.
+#[derive(Clone)]
+pub struct LogView {
+    limits: Backpressure,
+    standing: Arc<watch::Sender<Standing>>,
+}
+
+impl LogView {
+    /// Nothing is known yet.
+    #[must_use]
+    pub fn new(limits: Backpressure) -> Self {
+        Self { limits, standing: Arc::new(watch::Sender::default()) }
+    }
+
+    /// What was seen.
+    pub fn saw(&self, standing: Standing) {
+        self.standing.send_if_modified(|known| {
+            let new = *known != standing;
+            *known = standing;
+            new
+        });
+    }
+
+    /// How it stands.
+    #[must_use]
+    pub fn standing(&self) -> Standing {
+        self.standing.borrow().clone()
+    }
+
+    /// Tells of every change.
+    #[must_use]
+    pub fn watch(&self) -> watch::Receiver<Standing> {
+        self.standing.subscribe()
+    }
+
+    /// Refuses new work while too much waits, or has waited too long: evidence that nobody can check
+    /// yet must not grow without end.
+    ///
+    /// # Errors
+    /// [`ActError::Busy`] then.
+    pub fn require_room(&self, now: OffsetDateTime) -> Result<(), ActError> {
+        let standing = self.standing.borrow();
+        let late = standing.oldest.is_some_and(|oldest| now - oldest > self.limits.longest);
+        if late || standing.waiting > self.limits.most { Err(ActError::Busy) } else { Ok(()) }
+    }
+}
