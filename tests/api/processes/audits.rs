@@ -1,0 +1,132 @@
+//! The auditor and the verifier of receipts.
+
+use super::*;
+
+#[sqlx::test]
+async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: PgPool) {
+    let machine = Machine::new(pool).await;
+    let town = &machine.town;
+    let entry = town.ask(&town.tenant, json!({})).await.body["entry_id"].as_str().unwrap().to_owned();
+    let server = machine.serve();
+    published(&machine).await;
+    let first = machine.audit(&server, "mirror", &[]).await;
+    assert_eq!(first.status.code(), Some(0), "{}", said(&first));
+    town.ask(&town.tenant, json!({})).await;
+    published(&machine).await;
+    for more in [&[][..], &["--all"]] {
+        let again = machine.audit(&server, "mirror", more).await;
+        assert_eq!(again.status.code(), Some(0), "{}", said(&again));
+    }
+
+    let receipt = town.tenant.get(format!("/v1/log-entries/{entry}/receipt")).await;
+    std::fs::write(machine.file("receipt"), &receipt.text).unwrap();
+    let shown = town.tenant.get(format!("/v1/log-entries/{entry}/disclosures")).await.expect(200);
+    let disclosure = shown["items"].as_array().unwrap().iter().find(|item| item["name"] == "asker").unwrap()
+        ["disclosure"]
+        .as_str()
+        .unwrap()
+        .to_owned();
+    let verify = |disclosure: &str| {
+        machine
+            .command(&["log", "verify", "receipt", "--policy", "policy", "--disclosure", disclosure])
+            .output()
+            .unwrap()
+    };
+    let good = verify(&disclosure);
+    assert!(good.status.success(), "{}", said(&good));
+    assert!(said(&good).contains(&format!("asker: \"{}\"", town.tenant.id)), "{}", said(&good));
+    let wrong = verify(&format!("{disclosure}x"));
+    assert!(!wrong.status.success() && said(&wrong).contains("does not commit"), "{}", said(&wrong));
+    std::fs::write(machine.file("receipt"), receipt.text.replace("\nindex ", "\nindex 1")).unwrap();
+    assert!(!verify(&disclosure).status.success());
+
+    drop(server);
+    let gone = Server {
+        process: Command::new("true").spawn().unwrap(),
+        name: String::new(),
+        address: "http://127.0.0.1:1".to_owned(),
+    };
+    assert_eq!(machine.audit(&gone, "mirror", &[]).await.status.code(), Some(2));
+}
+
+#[sqlx::test]
+async fn a_flipped_byte_is_found_by_the_auditor_and_named(pool: PgPool) {
+    let machine = Machine::new(pool).await;
+    // More than one full tile, so that there is a tile of level 1.
+    for _ in 0..300 {
+        machine.town.keeper.post("/v1/people", json!({"name": "Somebody"})).await.expect(201);
+    }
+    while machine.town.sequencer.round().await.unwrap() > 0 {}
+    let server = machine.serve();
+    let first = machine.audit(&server, "mirror", &[]).await;
+    assert_eq!(first.status.code(), Some(0), "{}", said(&first));
+    // To somebody who has a mirror, and to somebody who looks for the first time.
+    for (flip, mend, known, new) in [
+        (
+            "UPDATE log_entries SET body = set_byte(body, 30, get_byte(body, 30) # 1)
+             WHERE id = (SELECT entry_id FROM log_leaves WHERE index = 17)",
+            None,
+            "entry 17: it is not what the mirror has",
+            "entry 17: its hash is not the one in tile/0/000",
+        ),
+        (
+            "UPDATE log_tiles SET hashes = set_byte(hashes, 100, get_byte(hashes, 100) # 1)
+             WHERE level = 0 AND index = 0",
+            None,
+            "tile/0/000: hash 3 is not that of entry 3",
+            "tile/0/000: hash 3 is not that of entry 3",
+        ),
+        (
+            "UPDATE log_tiles SET hashes = set_byte(hashes, 5, get_byte(hashes, 5) # 1) WHERE level = 1",
+            None,
+            "tile/1/000.p/1: it is not what is made of the tiles below",
+            "tile/1/000.p/1: it is not what is made of the tiles below",
+        ),
+        (
+            "UPDATE log_published SET note = overlay(note placing
+                 CASE substring(note FROM length(note) - 20 FOR 1) WHEN 'A' THEN 'B' ELSE 'A' END
+                 FROM length(note) - 20 FOR 1)",
+            Some("UPDATE log_published SET note = (SELECT note FROM logs)"),
+            "checkpoint: the signature of town.example/register is not good",
+            "checkpoint: the signature of town.example/register is not good",
+        ),
+    ] {
+        run(&machine, flip).await;
+        for (mirror, named) in [("mirror", known), ("new-mirror", new)] {
+            let found = machine.audit(&server, mirror, &["--all"]).await;
+            assert_eq!(found.status.code(), Some(4), "{named}: {}", said(&found));
+            assert!(said(&found).contains(named), "{named}: {}", said(&found));
+        }
+        let _ = std::fs::remove_dir_all(machine.file("new-mirror"));
+        // Flipped back.
+        run(&machine, mend.unwrap_or(flip)).await;
+        let good = machine.audit(&server, "mirror", &["--all"]).await;
+        assert_eq!(good.status.code(), Some(0), "{}", said(&good));
+    }
+    machine.town.close().await;
+}
+
+/// As somebody who owns the database could: past every trigger.
+async fn run(machine: &Machine, sql: &'static str) {
+    let mut db = machine.town.admin.acquire().await.unwrap();
+    sqlx::query("SET session_replication_role = replica").execute(&mut *db).await.unwrap();
+    let done = sqlx::query(sql).execute(&mut *db).await.unwrap();
+    assert_eq!(done.rows_affected(), 1, "{sql}");
+    sqlx::query("SET session_replication_role = origin").execute(&mut *db).await.unwrap();
+}
+
+#[test]
+fn a_file_that_is_no_receipt_is_refused_in_a_sentence() {
+    let scratch = crate::harness::Scratch::new();
+    let mut file = std::fs::File::create(scratch.0.join("receipt")).unwrap();
+    file.write_all(b"nonsense").unwrap();
+    let key = "log log.example/register+dd0cadee+AQOhB7/zzhC+HXDdGOdLwJln5NYwm6UNXx3chmQSVTG4\nquorum none\n";
+    std::fs::write(scratch.0.join("policy"), key).unwrap();
+    let output = Command::new(PROGRAM)
+        .args(["log", "verify", "receipt", "--policy", "policy"])
+        .current_dir(&scratch.0)
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    assert_eq!(said(&output), "wardbook: receipt: it has no empty line\n");
+}

@@ -1,0 +1,144 @@
+//! A backup that was restored under a running archive.
+
+use super::*;
+
+/// A dump of the database, as a backup is made.
+fn dump(machine: &Machine) {
+    let done = Command::new("pg_dump")
+        .args(["--format=custom", "--file"])
+        .arg(machine.file("backup"))
+        .arg(&machine.database)
+        .output()
+        .unwrap();
+    assert!(done.status.success(), "{}", said(&done));
+}
+
+/// The backup, restored into a database of its own.
+async fn restored(machine: &Machine) -> (String, PgPool) {
+    let options = machine.town.admin.connect_options();
+    // PostgreSQL cuts names after 63 bytes.
+    let name = format!("restored_{}", &options.get_database().unwrap()[10..]);
+    let sql = format!("CREATE DATABASE \"{name}\"");
+    sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
+    let options = (*options).clone().database(&name);
+    let url = address(&options);
+    let done =
+        Command::new("pg_restore").args(["--dbname", &url]).arg(machine.file("backup")).output().unwrap();
+    assert!(done.status.success(), "{}", said(&done));
+    (url, PgPool::connect_with(options).await.unwrap())
+}
+
+#[sqlx::test]
+async fn an_old_backup_is_noticed_and_mended_from_a_mirror(pool: PgPool) {
+    let mut machine = Machine::new(pool).await;
+    dump(&machine);
+    for _ in 0..3 {
+        machine.town.ask(&machine.town.tenant, json!({})).await.expect(201);
+    }
+    let server = machine.serve();
+    published(&machine).await;
+    assert_eq!(machine.audit(&server, "mirror", &[]).await.status.code(), Some(0));
+    drop(server);
+
+    // The backup comes back under the running archive.
+    let (url, pool) = restored(&machine).await;
+    machine.database = url;
+    let server = machine.serve();
+    sqlx::query("SELECT pg_sleep(0.5)").execute(&pool).await.unwrap();
+    let (size, published): (i64, i64) =
+        sqlx::query_as("SELECT (SELECT size FROM logs), (SELECT size FROM log_published)")
+            .fetch_one(&pool)
+            .await
+            .unwrap();
+    assert_eq!(size, published);
+    let found = machine.audit(&server, "mirror", &[]).await;
+    assert_eq!(found.status.code(), Some(4), "{}", said(&found));
+    assert!(said(&found).contains(&format!("and now has {size}")), "{}", said(&found));
+    // New work meanwhile waits: nothing is signed.
+    assert!(append(&agent(), &server.address, &machine.town.keeper.token, "meanwhile"));
+    sqlx::query("SELECT pg_sleep(0.5)").execute(&pool).await.unwrap();
+    let waiting: i64 = sqlx::query_scalar("SELECT count(*) FROM log_pending").fetch_one(&pool).await.unwrap();
+    assert_eq!(waiting, 1);
+    drop(server);
+
+    let recovered = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
+    assert!(recovered.status.success(), "{}", said(&recovered));
+    assert!(said(&recovered).contains("3 entries came back"), "{}", said(&recovered));
+    assert!(said(&recovered).contains("\"what\":\"copy.ask\""), "{}", said(&recovered));
+    let server = machine.serve();
+    until("the entry that waited is in the log", async || {
+        let waiting: i64 =
+            sqlx::query_scalar("SELECT count(*) FROM log_pending").fetch_one(&pool).await.unwrap();
+        (waiting == 0).then_some(())
+    })
+    .await;
+    until("and is published", async || {
+        (machine.audit(&server, "mirror", &["--all"]).await.status.code() == Some(0)).then_some(())
+    })
+    .await;
+    let entries: (i64, i64) = sqlx::query_as(
+        "SELECT (SELECT size FROM logs), (SELECT count(*) FROM log_leaves l JOIN log_entries e ON e.id = l.entry_id)",
+    )
+    .fetch_one(&pool)
+    .await
+    .unwrap();
+    assert_eq!(entries, (size + 4, size + 4));
+    drop(server);
+    let again = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
+    assert!(said(&again).contains("nothing to recover"), "{}", said(&again));
+    drop_restored(&machine, pool).await;
+}
+
+#[sqlx::test]
+async fn without_a_mirror_another_log_says_which_one_it_continues(pool: PgPool) {
+    let mut machine = Machine::new(pool).await;
+    dump(&machine);
+    let entry = machine.town.ask(&machine.town.tenant, json!({})).await.body["entry_id"].clone();
+    while machine.town.sequencer.round().await.unwrap() > 0 {}
+    let (url, pool) = restored(&machine).await;
+    machine.database = url;
+    std::fs::create_dir(machine.file("mirror")).unwrap();
+    let without = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
+    assert!(!without.status.success() && said(&without).contains("no checkpoint"), "{}", said(&without));
+    std::fs::write(machine.file("new.pem"), crate::harness::pem_of([5; 32])).unwrap();
+    let elsewhere = |arguments: &[&str]| {
+        let mut command = machine.command(arguments);
+        command.env("WARDBOOK_LOG_ORIGIN", "town.example/second").env("WARDBOOK_LOG_KEYS", "new.pem");
+        command.output().unwrap()
+    };
+    let done = elsewhere(&["log", "recover", "--continue-elsewhere"]);
+    assert!(done.status.success(), "{}", said(&done));
+    let again = elsewhere(&["log", "recover", "--continue-elsewhere"]);
+    assert!(!again.status.success(), "{}", said(&again));
+    let body: Vec<u8> = sqlx::query_scalar(
+        "SELECT e.body FROM log_leaves l JOIN log_entries e ON e.id = l.entry_id WHERE log = 2 AND index = 0",
+    )
+    .fetch_one(&pool)
+    .await
+    .unwrap();
+    let first: Value = serde_json::from_slice(&body).unwrap();
+    assert_eq!(first["what"], "log.continued");
+    assert_eq!(first["continues"]["origin"], ORIGIN);
+    let (size,): (i64,) =
+        sqlx::query_as("SELECT size FROM logs").fetch_one(&machine.town.admin).await.unwrap();
+    assert_eq!(first["continues"]["size"], size, "the size that the archive has, beyond the backup's");
+    assert!(entry.is_string());
+    let keys = wardbook::application::log::sequencer::keys(
+        "town.example/second",
+        &[crate::harness::pem_of([5; 32])],
+    );
+    let archive = wardbook::archive::Archive::new(machine.file("checkpoints"));
+    let app = wardbook::application::App { pool: pool.clone(), ..machine.town.app.clone() };
+    let second = wardbook::application::log::sequencer::Sequencer::new(app, keys.unwrap(), archive);
+    while second.round().await.unwrap() > 0 {}
+    // The old keys go no further.
+    assert!(machine.town.sequencer.round().await.unwrap_err().to_string().contains("another log's"));
+    drop_restored(&machine, pool).await;
+}
+
+async fn drop_restored(machine: &Machine, pool: PgPool) {
+    let name = pool.connect_options().get_database().unwrap().to_owned();
+    pool.close().await;
+    let sql = format!("DROP DATABASE \"{name}\" WITH (FORCE)");
+    sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
+}

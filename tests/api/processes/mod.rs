@@ -1,0 +1,174 @@
+//! The program itself, as processes: servers that are killed, the auditor, the verifier, the witness.
+
+mod audits;
+mod backups;
+mod kills;
+mod witnesses;
+
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+use sqlx::{ConnectOptions, PgPool};
+
+use super::harness::{ORIGIN, Town, key_pem};
+
+static NEXT: AtomicU32 = AtomicU32::new(0);
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_wardbook");
+
+/// A register, and what is needed to run the program on it.
+pub struct Machine {
+    pub town: Town,
+    pub database: String,
+    /// The auditor's client program and its secret.
+    auditor: (String, String),
+}
+
+/// A running server; it is killed when this is dropped.
+pub struct Server {
+    pub process: Child,
+    /// As the database knows it.
+    pub name: String,
+    pub address: String,
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+impl Machine {
+    pub async fn new(pool: PgPool) -> Self {
+        let town = Town::open(pool).await;
+        // Rows that are made at the time of the test's clock would look old to a server.
+        let organisation = json!({"kind": "auditor", "name": "Fennick"});
+        let auditor = town.keeper.post("/v1/organisations", organisation).await.id();
+        let program = format!("/v1/organisations/{auditor}/client-programs");
+        let program = town.keeper.post(program, json!({"name": "mirror"})).await.expect(201);
+        let text = |name: &str| program[name].as_str().unwrap().to_owned();
+        let auditor = (text("id"), text("client_secret"));
+        let database = address(&town.admin.connect_options());
+        while town.sequencer.round().await.unwrap() > 0 {}
+        std::fs::write(town.scratch.0.join("key.pem"), key_pem()).unwrap();
+        let key = town.sequencer.verifiers().next().unwrap().to_string();
+        std::fs::write(town.scratch.0.join("policy"), format!("log {key}\nquorum none\n")).unwrap();
+        Self { town, database, auditor }
+    }
+
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.town.scratch.0.join(name)
+    }
+
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(PROGRAM);
+        command
+            .args(arguments)
+            .env("WARDBOOK_DATABASE_URL", &self.database)
+            .env("WARDBOOK_ADMIN_URL", &self.database)
+            .env("WARDBOOK_LOG_ORIGIN", ORIGIN)
+            .env("WARDBOOK_LOG_KEYS", self.file("key.pem"))
+            .env("WARDBOOK_LOG_ARCHIVE", self.file("checkpoints"))
+            .env("WARDBOOK_TOKEN_KEYS", self.file("key.pem"))
+            .env("WARDBOOK_ISSUER", "https://register.example")
+            .env("WARDBOOK_AUDITOR_ID", &self.auditor.0)
+            .env("WARDBOOK_AUDITOR_SECRET", &self.auditor.1)
+            .env("WARDBOOK_CALLS_PER_SECOND", "100000")
+            .env("WARDBOOK_SIGN_INS_PER_MINUTE", "100000")
+            .current_dir(&self.town.scratch.0);
+        command
+    }
+
+    /// Starts a server and waits until it listens.
+    pub fn serve(&self) -> Server {
+        let name = format!("server-{}", NEXT.fetch_add(1, Ordering::SeqCst));
+        let and = if self.database.contains('?') { '&' } else { '?' };
+        let database = format!("{}{and}application_name={name}", self.database);
+        let mut process = self
+            .command(&["serve", "--listen", "127.0.0.1:0", "--connections", "8"])
+            .env("WARDBOOK_DATABASE_URL", database)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut lines = std::io::BufRead::lines(std::io::BufReader::new(process.stdout.take().unwrap()));
+        let address = lines
+            .by_ref()
+            .map(|line| line.unwrap())
+            .find_map(|line| {
+                let line: Value = serde_json::from_str(&line).ok()?;
+                (line["message"] == "serve.listening").then(|| line["address"].as_str().unwrap().to_owned())
+            })
+            .expect("the server listens");
+        // Its lines are read on, so that it never waits for somebody to read them.
+        std::thread::spawn(move || lines.for_each(drop));
+        Server { process, name, address: format!("http://{address}") }
+    }
+
+    pub async fn audit(&self, server: &Server, mirror: &str, more: &[&str]) -> Output {
+        let mut command = self.command(&["log", "audit", &server.address, "--policy", "policy"]);
+        command.args(["--mirror", mirror]).args(more);
+        tokio::task::spawn_blocking(move || command.output().unwrap()).await.unwrap()
+    }
+}
+
+pub fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&[&output.stdout[..], &output.stderr[..]].concat()).into_owned()
+}
+
+/// Waits until something holds; a deadline only ends a test that would never end.
+pub async fn until<T, F: Future<Output = Option<T>>>(what: &str, mut holds: impl FnMut() -> F) -> T {
+    let deadline = Instant::now() + Duration::from_secs(120);
+    loop {
+        if let Some(found) = holds().await {
+            return found;
+        }
+        assert!(Instant::now() < deadline, "never: {what}");
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+}
+
+/// An address that other programs understand too: without what only this library knows.
+pub fn address(options: &sqlx::postgres::PgConnectOptions) -> String {
+    let mut url = options.to_url_lossy();
+    let pairs: Vec<(String, String)> = url
+        .query_pairs()
+        .filter(|(name, _)| name != "statement-cache-capacity")
+        .map(|(name, value)| (name.into_owned(), value.into_owned()))
+        .collect();
+    url.query_pairs_mut().clear().extend_pairs(pairs);
+    url.to_string()
+}
+
+/// Everything that was written so far is published.
+pub async fn published(machine: &Machine) {
+    until("everything is published", async || {
+        let waits: i64 = sqlx::query_scalar(
+            "SELECT (SELECT count(*) FROM log_pending) + (SELECT size FROM logs) - (SELECT size FROM log_published)",
+        )
+        .fetch_one(&machine.town.admin)
+        .await
+        .unwrap();
+        (waits == 0).then_some(())
+    })
+    .await;
+}
+
+/// One change over HTTP; whether it was answered. A server that is killed meanwhile does not.
+pub fn append(agent: &ureq::Agent, address: &str, token: &str, key: &str) -> bool {
+    agent
+        .post(format!("{address}/v1/people"))
+        .header("authorization", format!("Bearer {token}"))
+        .header("idempotency-key", key)
+        .header("content-type", "application/json")
+        .send(r#"{"name": "Somebody"}"#)
+        .is_ok()
+}
+
+pub fn agent() -> ureq::Agent {
+    ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(10))).build().into()
+}

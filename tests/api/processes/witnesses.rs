@@ -1,0 +1,128 @@
+//! The witness, and a log that asks one.
+
+use super::*;
+
+/// A running witness.
+fn witness(machine: &Machine, name: &str, store: &str) -> (Server, String) {
+    std::fs::write(machine.file(&format!("{name}.pem")), crate::harness::pem_of([11; 32])).unwrap();
+    let mut process = machine
+        .command(&["log", "witness", "--listen", "127.0.0.1:0", "--name", "witness.example/w1"])
+        .args(["--key", &format!("{name}.pem"), "--policy", "policy", "--store", store])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut line = String::new();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(process.stdout.as_mut().unwrap()), &mut line)
+        .unwrap();
+    // witness VKEY at ADDRESS
+    let words: Vec<&str> = line.split_whitespace().collect();
+    let server = Server { process, name: String::new(), address: words[3].to_owned() };
+    (server, words[1].to_owned())
+}
+
+fn ask_witness(address: &str, question: &str) -> (u16, String) {
+    let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
+    let mut answer = agent.post(format!("{address}/add-checkpoint")).send(question).unwrap();
+    (answer.status().as_u16(), answer.body_mut().read_to_string().unwrap())
+}
+
+#[sqlx::test]
+async fn a_witness_signs_what_leads_on_and_nothing_else(pool: PgPool) {
+    let machine = Machine::new(pool).await;
+    let town = &machine.town;
+    let (mut running, vkey) = witness(&machine, "w1", "witness");
+    let first = town.anon.get("/log/checkpoint").await.text;
+    let size = town.policy().verify(&first).unwrap().checkpoint.size;
+    let address = running.address.clone();
+    let ask = |question: String| ask_witness(&address, &question);
+    assert_eq!(ask("nonsense".to_owned()).0, 400);
+    assert_eq!(ask(format!("old 0\n\n{}", first.replace("town.example", "city.example"))).0, 404);
+    assert_eq!(
+        ask(format!("old 0\n\n{}", first.replace(&format!("\n{size}\n"), &format!("\n{}\n", size + 1)))).0,
+        403
+    );
+    assert_eq!(ask(format!("old {}\n\n{first}", size + 1)).0, 400);
+    assert_eq!(ask(format!("old 1\n\n{first}")), (409, "0\n".to_owned()));
+    assert_eq!(ask(format!("old 0\nXcnaeacGWamtVZy3Ad7ZoqudgjqtL0lgz+Nw7/RgQyg=\n\n{first}")).0, 422);
+    let (status, line) = ask(format!("old 0\n\n{first}"));
+    assert_eq!(status, 200);
+    let policy = format!(
+        "{}witness w {vkey}\nquorum w\n",
+        std::fs::read_to_string(machine.file("policy")).unwrap().replace("quorum none\n", "")
+    );
+    let policy: wardbook::domain::log::policy::Policy = policy.parse().unwrap();
+    assert_eq!(policy.verify(&format!("{first}{line}")).unwrap().witnesses.len(), 1);
+    // What it has seen it remembers, also after it was killed.
+    assert_eq!(ask(format!("old 0\n\n{first}")), (409, format!("{size}\n")));
+    assert_eq!(ask(format!("old {size}\n\n{first}")).0, 200);
+    running.process.kill().unwrap();
+    running.process.wait().unwrap();
+    let (running, _) = witness(&machine, "w1", "witness");
+    let ask = |question: String| ask_witness(&running.address, &question);
+    assert_eq!(ask(format!("old 0\n\n{first}")), (409, format!("{size}\n")));
+    town.ask(&town.tenant, json!({})).await;
+    town.sequencer.round().await.unwrap();
+    let second = town.anon.get("/log/checkpoint").await.text;
+    let new = town.policy().verify(&second).unwrap().checkpoint.size;
+    let mut db = town.app.pool.acquire().await.unwrap();
+    let proof = wardbook::application::log::reading::consistency(&mut db, 1, size, new).await.unwrap();
+    drop(db);
+    let lines: String = proof.iter().map(|hash| hash.to_base64() + "\n").collect();
+    let wrong = lines.replacen(|c: char| c.is_ascii_lowercase(), "A", 1);
+    assert_eq!(ask(format!("old {size}\n{wrong}\n{second}")).0, 422);
+    assert_eq!(ask(format!("old {size}\n{lines}\n{second}")).0, 200);
+    // Two processes on one store could each sign another checkpoint.
+    let second = machine
+        .command(&["log", "witness", "--listen", "127.0.0.1:0", "--name", "witness.example/w1"])
+        .args(["--key", "w1.pem", "--policy", "policy", "--store", "witness"])
+        .output()
+        .unwrap();
+    assert!(!second.status.success() && said(&second).contains("in use"), "{}", said(&second));
+    machine.town.close().await;
+}
+
+#[sqlx::test]
+async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_alarm(pool: PgPool) {
+    let machine = Machine::new(pool).await;
+    let town = &machine.town;
+    let (witness, vkey) = witness(&machine, "w1", "witness");
+    let log = town.sequencer.verifiers().next().unwrap().to_string();
+    let policy = format!("log {log}\nwitness w {vkey} {}\nquorum w\n", witness.address);
+    let policy: wardbook::domain::log::policy::Policy = policy.parse().unwrap();
+    let sequencer = || {
+        let keys = wardbook::application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let archive = wardbook::archive::Archive::new(machine.file("checkpoints"));
+        wardbook::application::log::sequencer::Sequencer::new(town.app.clone(), keys, archive)
+            .with_witnesses(wardbook::application::log::cosigning::Witnesses::new(policy.witnesses()))
+    };
+    let cosigning = sequencer();
+    for _ in 0..3 {
+        town.ask(&town.tenant, json!({})).await;
+        cosigning.round().await.unwrap();
+        let note = town.anon.get("/log/checkpoint").await.text;
+        assert_eq!(policy.verify(&note).unwrap().witnesses.len(), 1, "{note}");
+    }
+    // A process that has forgotten what the witness saw asks once more, and goes on.
+    let forgetful = sequencer();
+    town.ask(&town.tenant, json!({})).await;
+    forgetful.round().await.unwrap();
+    policy.verify(&town.anon.get("/log/checkpoint").await.text).unwrap();
+    // The witness has seen a larger log than this one: somebody signed what we do not know.
+    let head: (i64, Vec<u8>) =
+        sqlx::query_as("SELECT size, root FROM logs").fetch_one(&town.admin).await.unwrap();
+    let root = wardbook::domain::log::hash::Hash::from_slice(&head.1).unwrap();
+    let file = std::fs::read_dir(machine.file("witness"))
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .find(|path| path.file_name().unwrap().len() == 64)
+        .unwrap();
+    std::fs::write(file, format!("{ORIGIN}\n{}\n{}\n", head.0 + 5, root.to_base64())).unwrap();
+    town.ask(&town.tenant, json!({})).await;
+    let alarm = cosigning.round().await.unwrap_err().to_string();
+    assert!(alarm.contains("refusing to sign: the witness w has seen size"), "{alarm}");
+    // One that does not answer holds nothing up.
+    drop(witness);
+    town.ask(&town.tenant, json!({})).await;
+    sequencer().round().await.unwrap();
+    machine.town.close().await;
+}
