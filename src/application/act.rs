@@ -261,22 +261,45 @@ impl<'a> Act<'a> {
         kind: &'static str,
         registration: Option<RegistrationId>,
         subject: Uuid,
-        mut personal: Vec<(&'static str, Value)>,
+        personal: Vec<(&'static str, Value)>,
     ) -> Result<(), ActError> {
-        let by = self.caller.actor();
-        personal.push(("by", Value::String(by.to_string())));
-        let draft = Draft {
+        let draft = Draft { registration, ..self.change_draft(kind, subject, personal) };
+        self.write_change(draft).await
+    }
+
+    /// Writes that a person was erased, and under which rule. The entry names no person, not even by a
+    /// commitment: its subject is an id of its own.
+    pub async fn record_erasure(&mut self, under: String) -> Result<(), ActError> {
+        let subject = self.id();
+        let draft = Draft { under: Some(under), ..self.change_draft("person.erased", subject, vec![]) };
+        self.write_change(draft).await
+    }
+
+    fn change_draft(
+        &self,
+        what: &'static str,
+        subject: Uuid,
+        mut personal: Vec<(&'static str, Value)>,
+    ) -> Draft {
+        personal.push(("by", Value::String(self.caller.actor().to_string())));
+        Draft {
             id: self.id(),
             kind: EntryKind::Change,
-            what: kind,
+            what,
             at: self.now,
-            registration,
+            registration: None,
             subject,
             outcome: None,
             reasons: vec![],
             rules_version: None,
+            under: None,
             personal,
-        };
+        }
+    }
+
+    async fn write_change(&mut self, draft: Draft) -> Result<(), ActError> {
+        let (kind, registration, subject) = (draft.what, draft.registration, draft.subject);
+        let by = self.caller.actor();
         let entry = self.write_entry(draft).await?;
         let change =
             evidence::NewChange { id: self.id(), kind, registration, subject, by, at: self.now, entry };
@@ -310,6 +333,7 @@ impl<'a> Act<'a> {
             outcome: Some(outcome),
             reasons: codes,
             rules_version: Some(taken.rules_version.unsigned_abs()),
+            under: None,
             personal,
         };
         let entry = self.write_entry(draft).await?;

@@ -9,7 +9,7 @@ use super::{Act, ActError, App};
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
 use crate::domain::register::{AuthorityClass, OrganisationKind, Post};
-use crate::domain::text::{Email, Name};
+use crate::domain::text::{Email, Name, Slug};
 use crate::outside::Outside;
 use crate::storage::{Page, StorageError, authorities, people, sessions};
 
@@ -305,4 +305,28 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
     let token = invite(outside, act.db(), id, now).await?;
     act.record_person("person.invited", id).await?;
     Ok(token)
+}
+
+/// Erases a person who has nothing in this register any more. Every entry of the log stays as it is and
+/// verifies; one more says that somebody was erased, and under which rule.
+///
+/// # Errors
+/// [`ActError::WrongState`] while the person still has something here, and what.
+pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), ActError> {
+    act.caller.require_keeper()?;
+    act.caller.require_person()?;
+    people::person(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (now, today) = (act.now, act.today());
+    if !people::erase(act.db(), id, now).await? {
+        let detail = "this person was erased before".to_owned();
+        return Err(ActError::WrongState { state: "erased", detail });
+    }
+    // Looked at with the person's row locked: an authority that was given meanwhile is seen, and undoes
+    // the above.
+    let ties = people::ties(act.db(), id, today).await?;
+    if !ties.is_empty() {
+        let detail = format!("this person still has {}", ties.join(", "));
+        return Err(ActError::WrongState { state: "in_use", detail });
+    }
+    act.record_erasure(under.as_str().to_owned()).await
 }

@@ -5,7 +5,7 @@
 //! ```text
 //! {"v":1,"entry":"<id>","what":"copy.ask","at":"<RFC 3339, microseconds, Z>",
 //!  "registration":"<id>","subject":"<id>",
-//!  "outcome":"refused","reasons":["over_cap"],"rules_version":3,
+//!  "outcome":"refused","reasons":["over_cap"],"rules_version":3,"under":"<rule of an erasure>",
 //!  "commitments":["<base64url(SHA-256(disclosure))>", …]}
 //! ```
 //!
@@ -70,6 +70,8 @@ pub struct Draft {
     pub reasons: Vec<Code>,
     /// The version of the rules under which it was taken.
     pub rules_version: Option<u32>,
+    /// Under which rule a person was erased.
+    pub under: Option<String>,
     /// What is committed to: names and values, a person's id among them.
     pub personal: Vec<(&'static str, Value)>,
 }
@@ -79,8 +81,19 @@ pub struct Draft {
 pub struct Sealed {
     /// The bytes that are hashed.
     pub body: Vec<u8>,
-    /// Names and disclosures.
-    pub disclosures: Vec<(&'static str, String)>,
+    /// What shows each field.
+    pub disclosures: Vec<Disclosure>,
+}
+
+/// What shows a field of an entry.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Disclosure {
+    /// The field's name.
+    pub name: &'static str,
+    /// The disclosure.
+    pub text: String,
+    /// Whom or what it is about, where its value is an id: what is erased with that person.
+    pub about: Option<Uuid>,
 }
 
 #[derive(Serialize)]
@@ -99,6 +112,8 @@ struct Body<'a> {
     reasons: &'a [Code],
     #[serde(skip_serializing_if = "Option::is_none")]
     rules_version: Option<u32>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    under: Option<String>,
     commitments: Vec<String>,
 }
 
@@ -129,10 +144,17 @@ impl Draft {
     /// # Errors
     /// When an instant cannot be written in RFC 3339 (years beyond 9999).
     pub fn seal(self, mut salt: impl FnMut() -> [u8; 16]) -> Result<Sealed, serde_json::Error> {
-        let disclosures: Vec<_> =
-            self.personal.iter().map(|(name, value)| (*name, disclosure(salt(), name, value))).collect();
+        let disclosures: Vec<Disclosure> = self
+            .personal
+            .iter()
+            .map(|(name, value)| Disclosure {
+                name,
+                text: disclosure(salt(), name, value),
+                about: value.as_str().and_then(|text| text.parse().ok()),
+            })
+            .collect();
         let mut commitments: Vec<String> =
-            disclosures.iter().map(|(_, disclosure)| commitment(disclosure)).collect();
+            disclosures.iter().map(|disclosure| commitment(&disclosure.text)).collect();
         commitments.sort_unstable();
         let body = serde_json::to_vec(&Body {
             v: 1,
@@ -144,6 +166,7 @@ impl Draft {
             outcome: self.outcome,
             reasons: &self.reasons,
             rules_version: self.rules_version,
+            under: self.under,
             commitments,
         })?;
         Ok(Sealed { body, disclosures })
@@ -168,6 +191,7 @@ mod tests {
             outcome: Some("refused"),
             reasons: vec![Code::OverCap],
             rules_version: Some(3),
+            under: None,
             personal: vec![("asker", json!(person)), ("recipient", json!(person))],
         };
         let mut next = 0;
@@ -188,12 +212,10 @@ mod tests {
         assert_eq!(commitments.len(), 2);
         // The same person twice: two salts, two commitments.
         assert_ne!(commitments[0], commitments[1]);
-        for (name, disclosure) in sealed.disclosures {
-            assert!(commitments.contains(&commitment(&disclosure).as_str()));
-            let opened = URL_SAFE_NO_PAD.decode(disclosure).unwrap();
-            let opened: Value = serde_json::from_slice(&opened).unwrap();
-            assert_eq!(opened[1], name);
-            assert_eq!(opened[2], person);
+        for shown in sealed.disclosures {
+            assert!(commitments.contains(&commitment(&shown.text).as_str()));
+            assert_eq!(shown.about, Some(person.parse().unwrap()));
+            assert_eq!(disclosed(&text, &shown.text), Some((shown.name.to_owned(), json!(person))));
         }
     }
 }

@@ -17,21 +17,24 @@ pub async fn write_entry(
     at: OffsetDateTime,
     sealed: &Sealed,
 ) -> Result<()> {
-    let names: Vec<String> = sealed.disclosures.iter().map(|(name, _)| (*name).to_owned()).collect();
-    let disclosures: Vec<String> = sealed.disclosures.iter().map(|(_, text)| text.clone()).collect();
+    let shown = &sealed.disclosures;
+    let names: Vec<String> = shown.iter().map(|disclosure| disclosure.name.to_owned()).collect();
+    let disclosures: Vec<String> = shown.iter().map(|disclosure| disclosure.text.clone()).collect();
+    let about: Vec<Option<Uuid>> = shown.iter().map(|disclosure| disclosure.about).collect();
     sqlx::query!(
         "WITH entry AS (
              INSERT INTO log_entries (id, kind, body, recorded_at) VALUES ($1, $2, $3, $4) RETURNING id
          )
-         INSERT INTO disclosures (entry_id, name, disclosure)
-         SELECT entry.id, given.name, given.disclosure
-         FROM entry, unnest($5::text[], $6::text[]) AS given (name, disclosure)",
+         INSERT INTO disclosures (entry_id, name, disclosure, about)
+         SELECT entry.id, given.name, given.disclosure, given.about
+         FROM entry, unnest($5::text[], $6::text[], $7::uuid[]) AS given (name, disclosure, about)",
         id.0,
         kind.as_str(),
         sealed.body,
         at,
         &names,
-        &disclosures
+        &disclosures,
+        &about as &[Option<Uuid>]
     )
     .execute(db)
     .await?;

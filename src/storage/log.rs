@@ -312,3 +312,9 @@ pub async fn write_continuation(
     .await?;
     Ok(())
 }
+
+/// How many entries a log has, signed or not yet published.
+pub async fn size(db: &mut PgConnection, log: i16) -> Result<u64> {
+    let size = sqlx::query_scalar!("SELECT size FROM logs WHERE number = $1", log).fetch_one(db).await?;
+    Ok(size.unsigned_abs())
+}

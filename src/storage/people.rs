@@ -310,3 +310,50 @@ pub async fn revoke_program(db: &mut PgConnection, id: ClientProgramId, now: Off
     .await?;
     wrote("client_programs", 1, &done)
 }
+
+/// What a person still has in this register, each in a few words: nobody is erased meanwhile.
+pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Result<Vec<String>> {
+    let found = sqlx::query_scalar!(
+        r#"SELECT what AS "what!" FROM (VALUES
+             ('an authority', EXISTS (SELECT FROM authorities WHERE person_id = $1 AND revoked_at IS NULL
+                 AND (last_day IS NULL OR last_day >= $2))),
+             ('keys', EXISTS (SELECT FROM keys WHERE holder_id = $1 AND state = 'with_person')),
+             ('a card', EXISTS (SELECT FROM cards WHERE person_id = $1 AND state <> 'revoked'
+                 AND expires_on >= $2)),
+             ('a place in an organisation', EXISTS (SELECT FROM memberships WHERE person_id = $1
+                 AND (last_day IS NULL OR last_day >= $2))),
+             ('an open request', EXISTS (SELECT FROM copy_requests
+                 WHERE (asked_by = $1 OR recipient_id = $1) AND state IN ('waiting', 'authorised'))),
+             ('an open hold', EXISTS (SELECT FROM holds WHERE barred_person_id = $1 AND lifted_at IS NULL))
+           ) AS ties (what, has) WHERE has"#,
+        person.0,
+        today
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(found)
+}
+
+/// Erases a person: name, address, account, and what entries of the log committed to about them.
+/// `false` when that was done before.
+pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",
+        person.0,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    sqlx::query!("DELETE FROM disclosures WHERE about = $1", person.0).execute(&mut *db).await?;
+    sqlx::query!("DELETE FROM accounts WHERE person_id = $1", person.0).execute(&mut *db).await?;
+    sqlx::query!("DELETE FROM invitations WHERE person_id = $1", person.0).execute(&mut *db).await?;
+    sqlx::query!(
+        "DELETE FROM refresh_tokens WHERE session_id IN (SELECT id FROM sessions WHERE person_id = $1)",
+        person.0
+    )
+    .execute(&mut *db)
+    .await?;
+    sqlx::query!("DELETE FROM sessions WHERE person_id = $1", person.0).execute(&mut *db).await?;
+    sqlx::query!("DELETE FROM idempotency_keys WHERE actor_id = $1", person.0).execute(db).await?;
+    Ok(done.rows_affected() == 1)
+}

@@ -10,7 +10,7 @@ use crate::application::sessions::shown_once;
 use crate::application::{Act, Answer, App, people};
 use crate::domain::ids::PersonId;
 use crate::domain::records::Person;
-use crate::domain::text::{Email, Name};
+use crate::domain::text::{Email, Name, Slug};
 use crate::http::answer::Handled;
 use crate::http::body::Nothing;
 use crate::http::extract::{Id, Keyed};
@@ -21,9 +21,16 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(add_person))
         .routes(routes!(read_person))
         .routes(routes!(invite_person))
+        .routes(routes!(erase_person))
 }
 
 body! {
+    /// An erasure.
+    pub struct Erasure {
+        /// Under which rule, such as `uk_gdpr_17`: a word of the supplier's own, which the log keeps.
+        under: Slug,
+    }
+
     /// A person to enter.
     pub struct NewPerson {
         /// The name.
@@ -74,4 +81,23 @@ async fn invite_person(
     let answer = Answer::created(&serde_json::json!({}), format!("/v1/people/{id}"))?
         .once("invitation_token", Some(shown_once(&token)));
     Ok(act.finish(answer).await?.into_response())
+}
+
+/// Erase a person (supplier) who has no authority, key, card, place or open request any more.
+///
+/// Name, address and account go, and what entries of the log committed to about the person. The entries
+/// stay and verify; one more says that somebody was erased, and under which rule. How long records must
+/// be kept is a matter of local law.
+#[utoipa::path(post, path = "/v1/people/{person_id}/erasure", tag = "people",
+    params(("person_id" = PersonId, Path)), request_body = Erasure,
+    responses((status = 200, body = serde_json::Value)))]
+async fn erase_person(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<PersonId>,
+    Keyed { key, body }: Keyed<Erasure>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    people::erase(&mut act, id, body.under).await?;
+    Ok(act.finish(Answer::ok(&serde_json::json!({}))?).await?.into_response())
 }
