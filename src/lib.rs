@@ -6,6 +6,7 @@ pub mod application;
 pub mod archive;
 pub mod domain;
 pub mod http;
+pub mod metrics;
 pub mod outside;
 pub mod passwords;
 pub mod storage;

@@ -20,6 +20,7 @@ use wardbook::application::log::{Backpressure, LogView};
 use wardbook::application::{App, tasks};
 use wardbook::archive::Archive;
 use wardbook::http::{self, limits::Limits};
+use wardbook::metrics;
 use wardbook::outside::Outside;
 use wardbook::passwords::Passwords;
 use wardbook::tokens::TokenKeys;
@@ -49,9 +50,18 @@ pub struct Options {
     /// What access tokens name as their issuer.
     #[arg(long, env = "WARDBOOK_ISSUER", default_value = "http://localhost:8080")]
     issuer: String,
-    /// Files with signing keys; the first signs, all verify.
-    #[arg(long = "token-key", env = "WARDBOOK_TOKEN_KEYS", value_delimiter = ',', required = true)]
+    /// Files with signing keys, or in the environment the keys themselves; the first signs, all verify.
+    #[arg(
+        long = "token-key",
+        env = "WARDBOOK_TOKEN_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        required = true
+    )]
     token_keys: Vec<PathBuf>,
+    /// Where to listen for whoever collects figures (`GET /metrics`); nowhere, when absent.
+    #[arg(long, env = "WARDBOOK_METRICS")]
+    metrics: Option<SocketAddr>,
     #[command(flatten)]
     log: LogOptions,
     #[command(flatten)]
@@ -66,8 +76,14 @@ pub struct LogOptions {
     /// The log's name: a host and path of yours, without a scheme.
     #[arg(long = "log-origin", env = "WARDBOOK_LOG_ORIGIN")]
     origin: String,
-    /// Files with the log's signing keys; all of them sign.
-    #[arg(long = "log-key", env = "WARDBOOK_LOG_KEYS", value_delimiter = ',', required = true)]
+    /// Files with the log's signing keys, or in the environment the keys themselves; all of them sign.
+    #[arg(
+        long = "log-key",
+        env = "WARDBOOK_LOG_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        required = true
+    )]
     keys: Vec<PathBuf>,
     /// The archive of checkpoints: a file on another disk than the database's.
     #[arg(long = "log-archive", env = "WARDBOOK_LOG_ARCHIVE")]
@@ -111,9 +127,12 @@ impl LogOptions {
     }
 }
 
-/// Signing keys from their files.
+/// Signing keys from their files, or as they are.
 fn read_keys(files: &[PathBuf]) -> Result<Vec<String>, Box<dyn Error>> {
     let read = |file: &PathBuf| {
+        if let Some(pem) = file.to_str().filter(|text| text.starts_with("-----BEGIN ")) {
+            return Ok(pem.to_owned());
+        }
         std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()).into())
     };
     files.iter().map(read).collect()
@@ -204,9 +223,23 @@ pub async fn run(options: Options) -> Done {
         App { log: LogView::new(pressure), ..app(options.database.pool().await?, &options.issuer, &keys)? };
     let sequencer = options.log.sequencer(app.clone())?;
     let listener = listen(options.listen).await?;
+    if let Some(address) = options.metrics {
+        let listener = listen(address).await?;
+        tracing::info!(address = %listener.local_addr()?, "metrics.listening");
+        tokio::spawn(serve_metrics(listener, app.log.clone()));
+    }
     tracing::info!(address = %listener.local_addr()?, "serve.listening");
     let log = if no_sequencing { LogWork::Watch } else { LogWork::Sequence };
     serve(app, (sequencer, log), listener, options.limits.limits()).await
+}
+
+/// Figures, on an address of their own: they are nobody's business who calls the API.
+async fn serve_metrics(listener: TcpListener, log: LogView) {
+    use axum::{Router, http::header::CONTENT_TYPE, routing::get};
+    let text = move || async move { ([(CONTENT_TYPE, metrics::MEDIA_TYPE)], log.metrics.text()) };
+    if let Err(error) = axum::serve(listener, Router::new().route("/metrics", get(text))).await {
+        tracing::error!(error = %error, "metrics.failed");
+    }
 }
 
 /// Serves an app on a socket, with its background tasks, until a signal comes.

@@ -21,6 +21,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 import urllib.error
 import urllib.request
 import uuid
@@ -170,6 +171,13 @@ contract("the supplier", keeper, 15)
 contract("a tenant", tenant, 10)
 contract("nobody", None, 10)
 
+# More than two full tiles, so that there is a second level.
+for number in range(600):
+    call("/v1/people", keeper, {"name": f"Somebody {number}"})
+size = int(text("/log/checkpoint").splitlines()[1])
+while size <= 600:
+    time.sleep(0.2)
+    size = int(text("/log/checkpoint").splitlines()[1])
 receipts.append(folder / "second")
 receipts[1].write_text(text(f"/v1/log-entries/{asked['entry_id']}/receipt", tenant))
 scales = TilesReader(HttpBackend(f"{address}/log"))

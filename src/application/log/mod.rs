@@ -21,6 +21,7 @@ use time::OffsetDateTime;
 use tokio::sync::watch;
 
 use super::ActError;
+use crate::metrics::Metrics;
 
 /// How many entries may wait, and how long, before new work is refused.
 #[derive(Debug, Clone, Copy)]
@@ -42,7 +43,9 @@ impl Default for Backpressure {
 pub struct Standing {
     /// Which log is open.
     pub log: i16,
-    /// How many of its entries are published.
+    /// How many entries it has.
+    pub size: u64,
+    /// How many of them are published.
     pub published: u64,
     /// How many entries wait.
     pub waiting: u64,
@@ -55,17 +58,25 @@ pub struct Standing {
 pub struct LogView {
     limits: Backpressure,
     standing: Arc<watch::Sender<Standing>>,
+    /// The figures of this process.
+    pub metrics: Arc<Metrics>,
 }
 
 impl LogView {
     /// Nothing is known yet.
     #[must_use]
     pub fn new(limits: Backpressure) -> Self {
-        Self { limits, standing: Arc::new(watch::Sender::default()) }
+        Self { limits, standing: Arc::new(watch::Sender::default()), metrics: Arc::new(Metrics::new()) }
     }
 
     /// What was seen.
-    pub fn saw(&self, standing: Standing) {
+    pub fn saw(&self, standing: Standing, now: OffsetDateTime) {
+        let metrics = &self.metrics;
+        let entries = |number| i64::try_from(number).unwrap_or(i64::MAX);
+        metrics.waiting.set(entries(standing.waiting));
+        metrics.size.set(entries(standing.size));
+        metrics.published.set(entries(standing.published));
+        metrics.oldest_wait.set(standing.oldest.map_or(0.0, |oldest| (now - oldest).as_seconds_f64()));
         self.standing.send_if_modified(|known| {
             let new = *known != standing;
             *known = standing;

@@ -166,6 +166,8 @@ impl Sequencer {
         self.publish().await?;
         let sequenced = self.sequence().await?;
         if sequenced > 0 {
+            let entries = u32::try_from(sequenced).unwrap_or(u32::MAX);
+            self.app.log.metrics.batch.observe(f64::from(entries));
             self.publish().await?;
         }
         Ok(sequenced)
@@ -314,8 +316,9 @@ impl Sequencer {
         let published = log::published(&mut db, None).await?.ok_or(LogError::None)?;
         let most = i64::try_from(self.app.log.limits.most).unwrap_or(i64::MAX).saturating_add(1);
         let (waiting, oldest) = log::backlog(&mut db, most).await?;
-        let standing = Standing { log: published.log, published: published.size, waiting, oldest };
-        self.app.log.saw(standing);
+        let size = log::size(&mut db, published.log).await?;
+        let standing = Standing { log: published.log, size, published: published.size, waiting, oldest };
+        self.app.log.saw(standing, self.app.outside.clock.now());
         Ok(())
     }
 
@@ -330,6 +333,7 @@ impl Sequencer {
                 LogWork::Sequence => self.round().await.map(drop),
                 LogWork::Watch => self.look().await,
             };
+            self.app.log.metrics.failed_rounds.inc_by(u64::from(done.is_err()));
             match done {
                 Ok(()) => told = None,
                 // Once, until it is mended or becomes another error.

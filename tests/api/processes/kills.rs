@@ -21,6 +21,17 @@ async fn without_a_log_nothing_is_served_and_it_is_opened_by_a_command(pool: PgP
     assert!(opened.status.success(), "{}", said(&opened));
     let policy = machine.command(&["log", "policy"]).output().unwrap();
     assert_eq!(said(&policy), std::fs::read_to_string(machine.file("policy")).unwrap());
+    // A key may stand in the environment itself, and is not told by the help.
+    let mut command = machine.command(&["log", "policy"]);
+    let policy = command.env("WARDBOOK_LOG_KEYS", key_pem()).output().unwrap();
+    assert_eq!(said(&policy), std::fs::read_to_string(machine.file("policy")).unwrap());
+    let mut command = machine.command(&["serve", "--help"]);
+    let help = command.env("WARDBOOK_LOG_KEYS", key_pem()).output().unwrap();
+    assert!(
+        said(&help).contains("WARDBOOK_LOG_KEYS") && !said(&help).contains("BEGIN PRIVATE"),
+        "{}",
+        said(&help)
+    );
     machine.serve();
 }
 
@@ -136,4 +147,34 @@ async fn every_two_are_consistent(machine: &Machine) {
         )
         .unwrap();
     }
+}
+
+#[sqlx::test]
+async fn figures_tell_how_the_log_stands(pool: PgPool) {
+    let machine = Machine::new(pool).await;
+    machine.town.ask(&machine.town.tenant, json!({})).await.expect(201);
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let address = format!("127.0.0.1:{port}");
+    let _server = machine.serve_with(&["--metrics", &address]);
+    let size: i64 =
+        sqlx::query_scalar("SELECT count(*) FROM log_entries").fetch_one(&machine.town.admin).await.unwrap();
+    let text = until("everything is published", async || {
+        let mut answer = agent().get(format!("http://{address}/metrics")).call().ok()?;
+        assert!(
+            answer.headers()["content-type"].to_str().unwrap().starts_with("application/openmetrics-text")
+        );
+        let text = answer.body_mut().read_to_string().unwrap();
+        text.contains(&format!("wardbook_log_published_entries {size}\n")).then_some(text)
+    })
+    .await;
+    for line in [
+        "wardbook_log_waiting_entries 0",
+        "wardbook_log_oldest_wait_seconds 0.0",
+        &format!("wardbook_log_size_entries {size}"),
+        "wardbook_log_batch_entries_sum 1.0",
+        "wardbook_log_failed_rounds_total 0",
+    ] {
+        assert!(text.lines().any(|found| found == line), "{line}: {text}");
+    }
+    machine.town.close().await;
 }

@@ -86,11 +86,17 @@ impl Machine {
 
     /// Starts a server and waits until it listens.
     pub fn serve(&self) -> Server {
+        self.serve_with(&[])
+    }
+
+    /// The same, with more arguments.
+    pub fn serve_with(&self, more: &[&str]) -> Server {
         let name = format!("server-{}", NEXT.fetch_add(1, Ordering::SeqCst));
         let and = if self.database.contains('?') { '&' } else { '?' };
         let database = format!("{}{and}application_name={name}", self.database);
         let mut process = self
             .command(&["serve", "--listen", "127.0.0.1:0", "--connections", "8"])
+            .args(more)
             .env("WARDBOOK_DATABASE_URL", database)
             .stdout(Stdio::piped())
             .spawn()

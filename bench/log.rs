@@ -1,0 +1,99 @@
+//! Inclusion proofs from a large log in `PostgreSQL`: how many tiles each reads, and how long it takes.
+//!
+//! ```sh
+//! cargo bench --bench log                        # ten million entries
+//! cargo bench --bench log -- --entries 1000000
+//! ```
+//!
+//! The log is made for the purpose: hashes of numbered entries, in tiles, without the entries. Each proof
+//! is made as the service makes it, from the database, and verified.
+
+#![expect(clippy::unwrap_used, reason = "a benchmark stops where something is not as it says")]
+
+use std::collections::BTreeSet;
+use std::io::{BufRead, BufReader};
+use std::process::{Command, Stdio};
+use std::time::Instant;
+
+use sqlx::PgPool;
+use wardbook::application::log::reading;
+use wardbook::domain::log::hash::Hash;
+use wardbook::domain::log::tile::{self, Frontier};
+use wardbook::domain::log::tree;
+use wardbook::storage::log;
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_wardbook");
+const PROOFS: u64 = 2_000;
+const BATCH: u64 = 256 * 256;
+
+fn leaf(index: u64) -> Hash {
+    Hash::leaf(format!("entry-{index}").as_bytes())
+}
+
+async fn make(pool: &PgPool, entries: u64) -> Frontier {
+    let mut db = pool.acquire().await.unwrap();
+    let number = log::open(&mut db, "bench.example", Hash::EMPTY, "").await.unwrap();
+    let mut frontier = Frontier::default();
+    while frontier.size() < entries {
+        let beyond = entries.min(frontier.size() + BATCH);
+        let grown = frontier.extend((frontier.size()..beyond).map(leaf));
+        log::write_tiles(&mut db, number, &grown).await.unwrap();
+    }
+    frontier
+}
+
+/// How many tiles a proof reads.
+fn tiles_of(index: u64, size: u64) -> usize {
+    let stretches = tree::inclusion(index, size).unwrap();
+    let nodes = stretches.iter().flat_map(|stretch| stretch.subtrees());
+    nodes.map(tile::of).map(|(level, index, _)| (level, index)).collect::<BTreeSet<_>>().len()
+}
+
+async fn measure(url: &str, entries: u64) {
+    let pool = PgPool::connect(url).await.unwrap();
+    let begun = Instant::now();
+    let frontier = make(&pool, entries).await;
+    let (size, root) = (frontier.size(), frontier.root());
+    println!("a log of {size} entries, made in {:.0} s", begun.elapsed().as_secs_f64());
+    let mut db = pool.acquire().await.unwrap();
+    let (mut waits, mut tiles) = (vec![], vec![]);
+    for number in 0..PROOFS {
+        // Spread over the log, in no order that a cache would like.
+        let index = number.wrapping_mul(0x9e37_79b9_7f4a_7c15) % size;
+        let asked = Instant::now();
+        let proof = reading::inclusion(&mut db, 1, index, size).await.unwrap();
+        waits.push(asked.elapsed());
+        tiles.push(tiles_of(index, size));
+        tree::verify_inclusion(leaf(index), index, size, &proof, root).unwrap();
+    }
+    waits.sort_unstable();
+    let at = |share: usize| waits.get(waits.len() * share / 100).unwrap().as_secs_f64() * 1000.0;
+    println!("{PROOFS} inclusion proofs, each verified");
+    println!("tiles read: {} to {}", tiles.iter().min().unwrap(), tiles.iter().max().unwrap());
+    println!("time: p50 {:.2} ms, p99 {:.2} ms", at(50), at(99));
+}
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().collect();
+    let entries = arguments
+        .iter()
+        .position(|argument| argument == "--entries")
+        .and_then(|at| arguments.get(at + 1))
+        .map_or(10_000_000, |number| number.parse().unwrap());
+    let mut cluster = Command::new(PROGRAM)
+        .arg("private-postgres")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut url = String::new();
+    BufReader::new(cluster.stdout.take().unwrap()).read_line(&mut url).unwrap();
+    let url = url.trim().to_owned();
+    let migrated = Command::new(PROGRAM).args(["migrate", "--admin-url", &url]).status().unwrap();
+    assert!(migrated.success());
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
+    runtime.block_on(measure(&url, entries));
+    // It ends when its standard input does.
+    drop(cluster.stdin.take());
+    cluster.wait().unwrap();
+}
