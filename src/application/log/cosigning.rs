@@ -1,6 +1,6 @@
 //! Cosignatures: each signed head is shown to witnesses, who sign it if it leads on from what they saw.
 //!
-//! Nobody waits for a witness longer than [`PATIENCE`], and one that did not answer is left alone for a
+//! Nobody waits for a witness longer than two seconds, and one that did not answer is left alone for a
 //! while. A witness that has seen a larger tree than ours is an alarm: nothing is signed from then on.
 
 use std::collections::HashMap;

@@ -105,7 +105,7 @@ impl VerifierKey {
         self.kind
     }
 
-    /// SHA-256(name || 0x0A || type || public key)[:4].
+    /// The first four bytes of SHA-256(name || 0x0A || type || public key).
     #[must_use]
     pub fn id(&self) -> [u8; 4] {
         let hash = Sha256::new_with_prefix(&self.name)

@@ -69,7 +69,7 @@ fn split(size: u64) -> u64 {
     1 << (size - 1).ilog2()
 }
 
-/// PATH(index, D[0:size]), RFC 6962 s. 2.1.1: the sibling of the leaf first. `None` where there is no
+/// `PATH(index, D[0:size])`, RFC 6962 s. 2.1.1: the sibling of the leaf first. `None` where there is no
 /// such entry.
 #[must_use]
 pub fn inclusion(index: u64, size: u64) -> Option<Vec<Stretch>> {
@@ -90,7 +90,7 @@ pub fn inclusion(index: u64, size: u64) -> Option<Vec<Stretch>> {
     Some(path)
 }
 
-/// PROOF(old, D[0:new]), RFC 6962 s. 2.1.2. `None` where `old` is 0 or above `new`.
+/// `PROOF(old, D[0:new])`, RFC 6962 s. 2.1.2. `None` where `old` is 0 or above `new`.
 #[must_use]
 pub fn consistency(old: u64, new: u64) -> Option<Vec<Stretch>> {
     (0 < old && old <= new).then_some(())?;
