@@ -38,6 +38,9 @@ pub enum ArchiveError {
     /// Its last record is not a checkpoint.
     #[error("archive {0}: its last record is not a signed checkpoint")]
     Damaged(PathBuf),
+    /// The checkpoint does not lead on from the newest one.
+    #[error("archive {0}: what is to be added is no larger than what it has")]
+    NotGrowing(PathBuf),
     /// Somebody else added to it meanwhile.
     #[error("archive {0}: it was added to meanwhile")]
     Changed(PathBuf),
@@ -99,6 +102,11 @@ impl Archive {
     /// When it is not, or the file cannot be written.
     pub fn add(&self, newest: Option<&Checkpoint>, note: &str) -> Result<(), ArchiveError> {
         let failed = |error| self.failed(error);
+        let new: Checkpoint = note
+            .parse::<Note>()
+            .ok()
+            .and_then(|note| note.text().parse().ok())
+            .ok_or_else(|| ArchiveError::Damaged(self.path.clone()))?;
         let mut options = OpenOptions::new();
         let mut file =
             options.read(true).write(true).create(true).truncate(false).open(&self.path).map_err(failed)?;
@@ -108,9 +116,26 @@ impl Archive {
         if found.as_ref() != newest {
             return Err(ArchiveError::Changed(self.path.clone()));
         }
-        file.set_len(end).map_err(failed)?;
-        file.seek(SeekFrom::Start(end)).map_err(failed)?;
-        file.write_all(format!("{note}.\n").as_bytes()).map_err(failed)?;
-        file.sync_all().map_err(failed)
+        if found.is_some_and(|found| found.origin == new.origin && found.size >= new.size) {
+            return Err(ArchiveError::NotGrowing(self.path.clone()));
+        }
+        let written = file
+            .set_len(end)
+            .and_then(|()| file.seek(SeekFrom::Start(end)))
+            .and_then(|_| file.write_all(format!("{note}.\n").as_bytes()))
+            .and_then(|()| file.sync_all())
+            .and_then(|()| self.sync_folder());
+        if let Err(error) = written {
+            // What may not be on the disk is not to be read as if it were.
+            let _ = file.set_len(end);
+            return Err(failed(error));
+        }
+        Ok(())
+    }
+
+    /// A file that is new is there after a crash only if its folder is on the disk.
+    fn sync_folder(&self) -> io::Result<()> {
+        let folder = self.path.parent().filter(|folder| !folder.as_os_str().is_empty());
+        File::open(folder.unwrap_or_else(|| std::path::Path::new(".")))?.sync_all()
     }
 }

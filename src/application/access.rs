@@ -119,7 +119,8 @@ impl Caller {
 /// Whose staff signs in with a second factor.
 #[must_use]
 pub fn needs_second_factor(kind: OrganisationKind) -> bool {
-    matches!(kind, OrganisationKind::Supplier | OrganisationKind::Dealer | OrganisationKind::Agent)
+    use OrganisationKind::{Agent, Auditor, Dealer, Supplier};
+    matches!(kind, Supplier | Dealer | Agent | Auditor)
 }
 
 /// What a caller may do on a registration.

@@ -121,7 +121,7 @@ async fn grant_problems(
         }
     }
     if let Some(person) = grant.person
-        && people::person(act.db(), person).await?.is_none()
+        && people::present(act.db(), person).await?.is_none()
     {
         problems.push(FieldProblem::new("/person_id", "is not known"));
     }
@@ -386,7 +386,7 @@ pub async fn add_mandate(
         problems.push(FieldProblem::new("/collector_id", "must be somebody else than the recipient"));
     }
     for (person, pointer) in [(recipient, "/recipient_id"), (collector, "/collector_id")] {
-        if people::person(act.db(), person).await?.is_none() {
+        if people::present(act.db(), person).await?.is_none() {
             problems.push(FieldProblem::new(pointer, "is not known"));
         }
     }

@@ -38,7 +38,7 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
         if !by_court {
             problems.push(FieldProblem::new("/barred_person_id", "belongs to a court order only"));
         }
-        if people::person(act.db(), person).await?.is_none() {
+        if people::present(act.db(), person).await?.is_none() {
             problems.push(FieldProblem::new("/barred_person_id", "is not known"));
         }
     }

@@ -56,7 +56,9 @@ pub async fn add_person(
     name: Name,
     email: Option<Email>,
 ) -> Result<(Person, Option<SecretString>), ActError> {
-    let organisation = act.caller.seats().first().map(|seat| seat.organisation);
+    // An auditor reads the log, and nothing else.
+    let mut seats = act.caller.seats().iter().filter(|seat| seat.kind != OrganisationKind::Auditor);
+    let organisation = seats.next().map(|seat| seat.organisation);
     if organisation.is_none() && !owns_something(act).await? {
         return Err(ActError::Forbidden("only an organisation or an owner enters people"));
     }
@@ -129,7 +131,7 @@ pub async fn add_member(
     if people::organisation(act.db(), organisation).await?.is_none() {
         return Err(ActError::NotFound);
     }
-    if people::person(act.db(), person).await?.is_none() {
+    if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/person_id", "is not known"));
     }
     let (first_day, last_day) = days;
@@ -286,7 +288,7 @@ fn supplier_error(error: StorageError) -> ActError {
 
 /// A new invitation for somebody whose first is lost: by whoever entered the person.
 pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretString, ActError> {
-    let person = people::person(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let person = people::present(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let organisations = act.caller.organisations();
     let entered = people::was_entered_by(act.db(), id, &organisations).await?;
     if !act.caller.is_keeper() && !entered {

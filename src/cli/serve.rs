@@ -252,10 +252,22 @@ pub async fn serve(
     sequencer.require_log().await?;
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
     let log = tokio::spawn(sequencer.run(work));
+    let sequencing = log.abort_handle();
     let service = http::router(app, limits).into_make_service_with_connect_info::<SocketAddr>();
-    axum::serve(listener, service).with_graceful_shutdown(signal()).await?;
+    axum::serve(listener, service)
+        .with_graceful_shutdown(async move {
+            tokio::select! {
+                () = signal() => {}
+                // Without its sequencer a process would not even know how much waits.
+                _ = log => tracing::error!("log.ended"),
+            }
+        })
+        .await?;
     tasks.abort();
-    log.abort();
+    if sequencing.is_finished() {
+        return Err("the sequencer broke: see the lines before".into());
+    }
+    sequencing.abort();
     tracing::info!("serve.ended");
     Ok(())
 }

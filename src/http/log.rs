@@ -1,5 +1,8 @@
 //! The log as it is published: the checkpoint and the tiles for everybody, the entries for auditors
 //! (C2SP tlog-tiles). Outside of openapi.json: that standard describes it.
+//!
+//! The first log is under `/log`; one that continued it under `/log/2`, and so on: caches may keep for
+//! good what an address names.
 
 use axum::Router;
 use axum::extract::{Path, State};
@@ -15,9 +18,39 @@ use crate::application::{ActError, App};
 use crate::domain::log::tile::{Content, TilePath};
 use crate::storage::log;
 
-/// `/log/checkpoint` and `/log/tile/…`.
+/// `/log/checkpoint`, `/log/tile/…`, and the same of logs that continued the first.
 pub fn routes() -> Router<App> {
-    Router::new().route("/log/checkpoint", get(checkpoint)).route("/log/tile/{*path}", get(tile))
+    Router::new()
+        .route("/log/checkpoint", get(|State(app): State<App>| checkpoint(app, 1)))
+        .route("/log/tile/{*path}", get(first_tile))
+        .route("/log/{number}/checkpoint", get(later_checkpoint))
+        .route("/log/{number}/tile/{*path}", get(later_tile))
+}
+
+async fn first_tile(
+    State(app): State<App>,
+    Path(path): Path<String>,
+    caller: Result<Caller, Problem>,
+) -> Handled {
+    tile(app, 1, &path, caller).await
+}
+
+async fn later_checkpoint(State(app): State<App>, Path(number): Path<String>) -> Handled {
+    checkpoint(app, later(&number)?).await
+}
+
+async fn later_tile(
+    State(app): State<App>,
+    Path((number, path)): Path<(String, String)>,
+    caller: Result<Caller, Problem>,
+) -> Handled {
+    tile(app, later(&number)?, &path, caller).await
+}
+
+/// The number of a log that continued another.
+fn later(text: &str) -> Result<i16, Problem> {
+    let number = text.parse().ok().filter(|number: &i16| *number > 1 && number.to_string() == text);
+    number.ok_or_else(|| Problem::new(ProblemKind::NotFound))
 }
 
 /// A body that may be kept: for seconds, or for good.
@@ -30,14 +63,14 @@ fn kept(
     ([kind, (header::CACHE_CONTROL, HeaderValue::from_static(caching))], body)
 }
 
-async fn checkpoint(State(app): State<App>) -> Handled {
+async fn checkpoint(app: App, log: i16) -> Handled {
     let mut db = app.pool.acquire().await.map_err(ActError::from)?;
-    let published = log::published(&mut db, None).await.map_err(ActError::from)?;
+    let published = log::published(&mut db, Some(log)).await.map_err(ActError::from)?;
     let note = published.ok_or_else(|| Problem::new(ProblemKind::NotFound))?.note;
     Ok(kept("text/plain; charset=utf-8", "public, max-age=2", note).into_response())
 }
 
-async fn tile(State(app): State<App>, Path(path): Path<String>, caller: Result<Caller, Problem>) -> Handled {
+async fn tile(app: App, log: i16, path: &str, caller: Result<Caller, Problem>) -> Handled {
     let not_found = || Problem::new(ProblemKind::NotFound);
     let path: TilePath = format!("tile/{path}").parse().map_err(|_| not_found())?;
     let caching = match path.content {
@@ -48,6 +81,6 @@ async fn tile(State(app): State<App>, Path(path): Path<String>, caller: Result<C
         }
     };
     let mut db = app.pool.acquire().await.map_err(ActError::from)?;
-    let bytes = reading::tile(&mut db, path).await.map_err(ActError::from)?.ok_or_else(not_found)?;
+    let bytes = reading::tile(&mut db, log, path).await.map_err(ActError::from)?.ok_or_else(not_found)?;
     Ok(kept("application/octet-stream", caching, bytes).into_response())
 }

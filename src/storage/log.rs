@@ -59,6 +59,8 @@ fn hashes(bytes: &[u8]) -> Result<Vec<Hash>> {
 
 /// Becomes the one that sequences, for this transaction; `false` when another process is.
 pub async fn become_sequencer(db: &mut PgConnection) -> Result<bool> {
+    // A process that stands still, or whose machine is gone, does not keep the lock.
+    sqlx::query!("SET LOCAL idle_in_transaction_session_timeout = '10s'").execute(&mut *db).await?;
     let locked = sqlx::query_scalar!(r#"SELECT pg_try_advisory_xact_lock($1) AS "locked!""#, SEQUENCER_LOCK)
         .fetch_one(db)
         .await?;
@@ -203,18 +205,26 @@ pub async fn published(db: &mut PgConnection, log: Option<i16>) -> Result<Option
     Ok(row.map(|row| Published { log: row.log, size: row.size.unsigned_abs(), note: row.note }))
 }
 
-/// Publishes a checkpoint, unless a larger one is published already, or the same with more signatures.
-pub async fn publish(db: &mut PgConnection, log: i16, size: u64, note: &str) -> Result<()> {
-    sqlx::query!(
+/// Publishes a checkpoint, unless a larger one is published already. The same one with other
+/// cosignatures takes the place of what was `read`, if that is still there. Whether it was published.
+pub async fn publish(
+    db: &mut PgConnection,
+    log: i16,
+    size: u64,
+    note: &str,
+    read: Option<&str>,
+) -> Result<bool> {
+    let done = sqlx::query!(
         "UPDATE log_published SET size = $2, note = $3
-         WHERE log = $1 AND (size < $2 OR size = $2 AND length(note) < length($3))",
+         WHERE log = $1 AND (size < $2 OR size = $2 AND note = $4)",
         log,
         signed(size)?,
-        note
+        note,
+        read
     )
     .execute(db)
     .await?;
-    Ok(())
+    Ok(done.rows_affected() == 1)
 }
 
 /// How many entries wait, counted up to a limit, and since when the first one does.

@@ -121,6 +121,17 @@ pub async fn person(db: &mut PgConnection, id: PersonId) -> Result<Option<Person
         .await?)
 }
 
+/// Somebody who was not erased, and is not until this transaction ends: whoever is given something.
+pub async fn present(db: &mut PgConnection, id: PersonId) -> Result<Option<Person>> {
+    Ok(sqlx::query_as!(
+        Person,
+        r#"SELECT id AS "id: _", name, email FROM people WHERE id = $1 AND erased_at IS NULL FOR KEY SHARE"#,
+        id.0
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
 /// The person with an address, if there is one.
 pub async fn person_by_email(db: &mut PgConnection, email: &str) -> Result<Option<Person>> {
     Ok(sqlx::query_as!(Person, r#"SELECT id AS "id: _", name, email FROM people WHERE email = $1"#, email)
@@ -324,6 +335,8 @@ pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Resul
                  AND (last_day IS NULL OR last_day >= $2))),
              ('an open request', EXISTS (SELECT FROM copy_requests
                  WHERE (asked_by = $1 OR recipient_id = $1) AND state IN ('waiting', 'authorised'))),
+             ('a mandate', EXISTS (SELECT FROM mandates WHERE (recipient_id = $1 OR collector_id = $1)
+                 AND revoked_at IS NULL AND last_day >= $2)),
              ('an open hold', EXISTS (SELECT FROM holds WHERE barred_person_id = $1 AND lifted_at IS NULL))
            ) AS ties (what, has) WHERE has"#,
         person.0,
@@ -337,6 +350,10 @@ pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Resul
 /// Erases a person: name, address, account, and what entries of the log committed to about them.
 /// `false` when that was done before.
 pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime) -> Result<bool> {
+    // Waits for whoever gives the person something at this moment, and makes those who come later wait.
+    sqlx::query_scalar!("SELECT id FROM people WHERE id = $1 FOR UPDATE", person.0)
+        .fetch_optional(&mut *db)
+        .await?;
     let done = sqlx::query!(
         "UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",
         person.0,

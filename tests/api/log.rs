@@ -47,6 +47,7 @@ async fn a_decision_has_a_receipt_for_its_parties_and_for_nobody_else(pool: PgPo
     });
     assert!(round.unwrap() > 0);
     assert_eq!(reply.status, 200);
+    town.tenant.get(format!("{path}?wait=0")).await.expect(200);
     let receipt: Receipt = reply.text.parse().unwrap();
     let seen = receipt.verify(&town.policy()).unwrap();
     assert_eq!(seen.checkpoint.origin, ORIGIN);
@@ -151,6 +152,7 @@ async fn tiles_are_for_everybody_and_entries_for_auditors(pool: PgPool) {
         assert_eq!(who.get(&bundle).await.status, expected);
     }
     // Nothing else is an auditor's.
+    auditor.post("/v1/people", json!({"name": "Somebody"})).await.expect(403);
     for hidden in
         [format!("/v1/registrations/{}", town.registration), format!("/v1/people/{}", town.tenant.id)]
     {
@@ -431,6 +433,11 @@ async fn erasing_a_person_leaves_the_log_verifiable_and_says_so(pool: PgPool) {
     town.owner.post(authority, json!({})).await.expect(200);
     town.keeper.post(&path, under.clone()).await.expect(200);
     town.keeper.post(&path, under).await.expect(409);
+    // Nothing is given to somebody who was erased.
+    let again = json!({"class": "keyholder", "person_id": town.tenant.id, "first_day": "2026-01-01"});
+    let refused =
+        town.owner.post(format!("/v1/registrations/{}/authorities", town.registration), again).await;
+    assert_eq!(refused.status, 422);
     town.tenant.get("/v1/me").await.expect(401);
     let person = town.keeper.get(format!("/v1/people/{}", town.tenant.id)).await.expect(200);
     assert_eq!((&person["name"], &person["email"]), (&json!("erased"), &Value::Null));
@@ -476,4 +483,38 @@ async fn check_commitments(town: &Town) {
     for (body, disclosure) in rows {
         assert!(entry::disclosed(std::str::from_utf8(&body).unwrap(), &disclosure).is_some());
     }
+}
+
+#[sqlx::test]
+async fn a_process_with_another_key_or_name_never_signs(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let other = |origin: &str, seed| {
+        let keys = sequencer::keys(origin, &[super::harness::pem_of(seed)]).unwrap();
+        let archive = Archive::new(town.scratch.0.join("checkpoints"));
+        std::sync::Arc::new(Sequencer::new(town.app.clone(), keys, archive))
+    };
+    let wrong = [other(ORIGIN, [7; 32]), other("mistyped.example", [9; 32])];
+    for sequencer in &wrong {
+        assert!(sequencer.require_log().await.is_err());
+    }
+    // Beside one that may: whoever gets the lock between two steps of another looks for itself.
+    let running: Vec<_> = wrong
+        .iter()
+        .chain([&town.sequencer, &town.sequencer])
+        .map(|sequencer| {
+            let sequencer = sequencer.clone();
+            tokio::spawn(async move {
+                for _ in 0..150 {
+                    let _ = sequencer.round().await;
+                }
+            })
+        })
+        .collect();
+    for number in 0..60 {
+        town.keeper.post("/v1/people", json!({"name": format!("Somebody {number}")})).await.expect(201);
+    }
+    for task in running {
+        task.await.unwrap();
+    }
+    town.close().await;
 }

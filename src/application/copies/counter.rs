@@ -165,7 +165,7 @@ pub async fn hand_over(
     let rules = rules_in_force(act.db(), &record).await?;
     let (now, today) = (act.now, act.today());
     let person = step.collector.unwrap_or(request.recipient_id);
-    if people::person(act.db(), person).await?.is_none() {
+    if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/collected_by_id", "is not known"));
     }
     let collector = if person == request.recipient_id {

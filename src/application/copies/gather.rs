@@ -178,7 +178,7 @@ pub(super) async fn draft(
     let mut say = |pointer: &str, problem: &str| problems.push(FieldProblem::new(pointer, problem));
     let mut quantity = ask.quantity;
     let recipient = ask.recipient.unwrap_or(asker);
-    if people::person(db, recipient).await?.is_none() {
+    if people::present(db, recipient).await?.is_none() {
         say("/recipient_id", "is not known");
     }
     if sections::counter(db, ask.counter).await?.is_none() {

@@ -1,7 +1,8 @@
 //! Cosignatures: each signed head is shown to witnesses, who sign it if it leads on from what they saw.
 //!
-//! Nobody waits for a witness longer than two seconds, and one that did not answer is left alone for a
-//! while. A witness that has seen a larger tree than ours is an alarm: nothing is signed from then on.
+//! Nobody waits for a witness longer than two seconds; one that did not answer is asked again after a
+//! while, and one whose signature has grown old too. Each is asked once before this process signs
+//! anything: one that has seen a larger tree than ours is an alarm, and nothing is signed from then on.
 
 use std::collections::HashMap;
 use std::sync::Mutex;
@@ -21,6 +22,8 @@ use crate::storage::{Result, log};
 
 /// How long one witness may take.
 const PATIENCE: Duration = Duration::from_secs(2);
+/// How old a cosignature may grow before the witness is asked again about the same head.
+const OLD: time::Duration = time::Duration::minutes(20);
 /// How long one that did not answer is left alone.
 const LEFT_ALONE: time::Duration = time::Duration::seconds(30);
 /// More than any signature line has.
@@ -32,7 +35,17 @@ const ATTEMPTS: usize = 2;
 #[derive(Debug, Clone, Copy, Default)]
 struct Memory {
     seen: u64,
+    signed_at: Option<OffsetDateTime>,
     not_before: Option<OffsetDateTime>,
+}
+
+impl Memory {
+    /// Whether the witness is to be asked about a head now.
+    fn is_due(self, size: u64, now: OffsetDateTime) -> bool {
+        let waits = self.not_before.is_some_and(|not_before| now < not_before);
+        let fresh = self.seen == size && self.signed_at.is_some_and(|signed| now - signed < OLD);
+        !waits && !fresh
+    }
 }
 
 /// The witnesses of a log.
@@ -40,6 +53,7 @@ struct Memory {
 pub struct Witnesses {
     all: Vec<Witness>,
     memory: Mutex<HashMap<String, Memory>>,
+    alarm: Mutex<Option<Alarm>>,
 }
 
 /// What a witness said.
@@ -68,11 +82,49 @@ impl Witnesses {
     #[must_use]
     pub fn new(all: &[Witness]) -> Self {
         let all = all.iter().filter(|witness| witness.address.is_some()).cloned().collect();
-        Self { all, memory: Mutex::default() }
+        Self { all, memory: Mutex::default(), alarm: Mutex::default() }
     }
 
-    fn memory(&self, witness: &str) -> Memory {
-        self.memory.lock().ok().and_then(|memory| memory.get(witness).copied()).unwrap_or_default()
+    fn memory(&self, witness: &str) -> Option<Memory> {
+        self.memory.lock().ok().and_then(|memory| memory.get(witness).copied())
+    }
+
+    /// Whether each was asked since this process began.
+    #[must_use]
+    pub fn all_asked(&self) -> bool {
+        self.all.iter().all(|witness| self.memory(&witness.name).is_some())
+    }
+
+    /// What was raised, until this process ends.
+    ///
+    /// # Errors
+    /// The alarm.
+    pub fn quiet(&self) -> std::result::Result<(), Alarm> {
+        match self.alarm.lock() {
+            Ok(alarm) => alarm.clone().map_or(Ok(()), Err),
+            Err(_) => Ok(()),
+        }
+    }
+
+    /// Raises an alarm.
+    pub fn raise(&self, alarm: Alarm) -> Alarm {
+        if let Ok(mut raised) = self.alarm.lock() {
+            *raised = Some(alarm.clone());
+        }
+        alarm
+    }
+
+    /// Forgets what they signed: it was not published.
+    pub fn forget(&self) {
+        if let Ok(mut memory) = self.memory.lock() {
+            memory.values_mut().for_each(|memory| memory.signed_at = None);
+        }
+    }
+
+    /// Whether somebody is to be asked about a head now.
+    #[must_use]
+    pub fn are_due(&self, size: u64, now: OffsetDateTime) -> bool {
+        self.all.iter().any(|witness| self.memory(&witness.name).unwrap_or_default().is_due(size, now))
     }
 
     fn remember(&self, witness: &str, new: Memory) {
@@ -81,7 +133,7 @@ impl Witnesses {
         }
     }
 
-    /// The lines of those who sign in time.
+    /// The lines of those who are due and sign in time.
     ///
     /// # Errors
     /// An [`Alarm`], or when the database cannot be read.
@@ -94,8 +146,8 @@ impl Witnesses {
         let Ok(note) = head.note.parse::<Note>() else { return Ok(Ok(vec![])) };
         let mut asked = JoinSet::new();
         for witness in &self.all {
-            let memory = self.memory(&witness.name);
-            if memory.not_before.is_some_and(|not_before| now < not_before) {
+            let memory = self.memory(&witness.name).unwrap_or_default();
+            if !memory.is_due(head.size, now) {
                 continue;
             }
             asked.spawn(ask_one(pool.clone(), head.clone(), note.clone(), witness.clone(), memory.seen));
@@ -106,7 +158,10 @@ impl Witnesses {
             let (witness, said) = answer?;
             match said {
                 Ok(line) => {
-                    self.remember(&witness, Memory { seen: head.size, not_before: None });
+                    self.remember(
+                        &witness,
+                        Memory { seen: head.size, signed_at: Some(now), not_before: None },
+                    );
                     lines.push(line);
                 }
                 Err(Said::Seen(seen)) if seen > head.size => {
@@ -114,7 +169,10 @@ impl Witnesses {
                 }
                 Err(said) => {
                     tracing::warn!(witness, error = %said, "log.not_cosigned");
-                    self.remember(&witness, Memory { seen: 0, not_before: Some(now + LEFT_ALONE) });
+                    self.remember(
+                        &witness,
+                        Memory { not_before: Some(now + LEFT_ALONE), ..Memory::default() },
+                    );
                 }
             }
         }
@@ -179,7 +237,7 @@ fn signed(witness: &Witness, question: &Question, text: &str) -> Option<Signatur
     Some(line)
 }
 
-/// A head with the lines that came in.
+/// A signed head with the lines that came in.
 #[must_use]
 pub fn cosigned(note: &str, lines: Vec<SignatureLine>) -> String {
     match note.parse::<Note>() {

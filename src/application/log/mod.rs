@@ -18,10 +18,13 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use time::OffsetDateTime;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 
 use super::ActError;
 use crate::metrics::Metrics;
+
+/// The most callers of one process who wait for a receipt at a time; others are told to ask again.
+const MOST_WAITING: usize = 500;
 
 /// How many entries may wait, and how long, before new work is refused.
 #[derive(Debug, Clone, Copy)]
@@ -58,6 +61,8 @@ pub struct Standing {
 pub struct LogView {
     limits: Backpressure,
     standing: Arc<watch::Sender<Standing>>,
+    /// Room for those who wait for a receipt.
+    pub waiting_places: Arc<Semaphore>,
     /// The figures of this process.
     pub metrics: Arc<Metrics>,
 }
@@ -66,7 +71,12 @@ impl LogView {
     /// Nothing is known yet.
     #[must_use]
     pub fn new(limits: Backpressure) -> Self {
-        Self { limits, standing: Arc::new(watch::Sender::default()), metrics: Arc::new(Metrics::new()) }
+        Self {
+            waiting_places: Arc::new(Semaphore::new(MOST_WAITING)),
+            limits,
+            standing: Arc::new(watch::Sender::default()),
+            metrics: Arc::new(Metrics::new()),
+        }
     }
 
     /// What was seen.

@@ -55,8 +55,8 @@ pub async fn consistency(db: &mut PgConnection, log: i16, old: u64, new: u64) ->
 ///
 /// # Errors
 /// When the database is not as it has to be.
-pub async fn tile(db: &mut PgConnection, path: TilePath) -> Result<Option<Vec<u8>>> {
-    let Some(published) = log::published(db, None).await?.filter(|published| path.is_in(published.size))
+pub async fn tile(db: &mut PgConnection, log: i16, path: TilePath) -> Result<Option<Vec<u8>>> {
+    let Some(published) = log::published(db, Some(log)).await?.filter(|published| path.is_in(published.size))
     else {
         return Ok(None);
     };

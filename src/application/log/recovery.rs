@@ -57,6 +57,7 @@ impl Sequencer {
         let wrong = |what: String| LogError::Settings(what);
         let mut tx = self.app().pool.begin().await?;
         let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        self.require_signed(&head)?;
         let newest = self.newest().await?.ok_or_else(|| wrong("the archive is missing".to_owned()))?;
         let mut frontier = self.frontier(&mut tx, &head).await?;
         let grown = frontier.extend(entries.iter().map(|entry| Hash::leaf(entry)));
@@ -89,23 +90,38 @@ impl Sequencer {
         Ok(recovered)
     }
 
-    /// Closes the log and opens another, whose first entry says which one it continues.
+    /// Closes the log and opens another, whose first entry says which one it continues. A log that is in
+    /// order is closed only if that is meant.
     ///
     /// # Errors
-    /// When there is none to close.
-    pub async fn continue_elsewhere(&self) -> Result<(), LogError> {
+    /// When there is none to close, it is in order, or the new name was used before.
+    pub async fn continue_elsewhere(&self, even_in_order: bool) -> Result<(), LogError> {
+        let wrong = |what: &str| Err(LogError::Settings(what.to_owned()));
         let outside = &self.app().outside;
         let now = outside.clock.now();
         let mut tx = self.app().pool.begin().await?;
         let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
         let newest = self.newest().await?;
+        let in_archive = newest.as_ref().map(|newest| newest.origin.as_str());
         if head.origin == self.origin()? {
-            return match newest {
-                Some(newest) if newest.origin != head.origin => {
-                    self.add_to_archive(Some(newest), head.note).await
-                }
-                _ => Err(LogError::Exists(head.origin)),
+            // This was said before, and the process died before it was archived.
+            return if head.size == 1 && in_archive != Some(&head.origin) {
+                self.add_to_archive(newest, head.note).await
+            } else {
+                Err(LogError::Exists(head.origin))
             };
+        }
+        if in_archive == Some(self.origin()?) {
+            return wrong("the archive has a log of this name already: a name is used once");
+        }
+        let agrees = self.agrees(&mut tx, &head, newest.as_ref()).await;
+        if agrees.is_ok() && !even_in_order {
+            return wrong("the log is in order: nothing has to be recovered");
+        }
+        // What was signed and not published yet is published: its entries have their receipts. A head that
+        // leads elsewhere than the archive is not.
+        if agrees.is_ok() || newest.as_ref().is_some_and(|newest| newest.size > head.size) {
+            log::publish(&mut tx, head.log, head.size, &head.note, None).await?;
         }
         log::close(&mut tx, head.log).await?;
         let note = self.sign(0, Hash::EMPTY)?;

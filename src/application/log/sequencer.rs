@@ -142,11 +142,15 @@ impl Sequencer {
         self.add_to_archive(None, note).await
     }
 
-    /// Says whether there is a log: without one nothing is served.
+    /// Says whether there is a log, and whether these keys are its keys: without, nothing is served.
     ///
     /// # Errors
-    /// When there is none.
+    /// When there is none, or it has other keys.
     pub async fn require_log(&self) -> Result<(), LogError> {
+        let mut tx = self.app.pool.begin().await?;
+        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        self.require_signed(&head)?;
+        drop(tx);
         self.look().await
     }
 
@@ -163,6 +167,7 @@ impl Sequencer {
     }
 
     async fn publish_and_sequence(&self) -> Result<u64, LogError> {
+        self.witnesses.quiet()?;
         self.publish().await?;
         let sequenced = self.sequence().await?;
         if sequenced > 0 {
@@ -180,10 +185,12 @@ impl Sequencer {
             return Ok(0);
         }
         let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        self.require_signed(&head)?;
         let newest = self.newest().await?;
         self.agrees(&mut tx, &head, newest.as_ref()).await?;
-        if newest.is_none_or(|newest| newest.size != head.size) {
-            // Another process has signed and has not archived yet: its round, or our next one, does.
+        if newest.is_none_or(|newest| newest.size != head.size) || !self.witnesses.all_asked() {
+            // Another process has signed and has not archived yet, or held the lock when we wanted to
+            // ask the witnesses: our next round does both.
             return Ok(0);
         }
         let entries = log::pending(&mut tx, BATCH).await?;
@@ -219,18 +226,31 @@ impl Sequencer {
         }
         let published = log::published(&mut tx, None).await?;
         tx.commit().await?;
-        if published.is_none_or(|published| published.size < head.size) {
-            let asked = self.witnesses.ask(&self.app.pool, &head, self.app.outside.clock.now()).await?;
-            let mut db = self.app.pool.acquire().await?;
-            let lines = match asked {
-                Ok(lines) => lines,
-                // Another process has moved on meanwhile, and shows the witnesses what it signed.
-                Err(alarm) if log::size(&mut db, head.log).await? >= alarm.seen => return Ok(()),
-                Err(alarm) => return Err(alarm.into()),
-            };
-            let note = cosigning::cosigned(&head.note, lines);
-            log::publish(&mut db, head.log, head.size, &note).await?;
-            // Died before this: it is archived, and the next round shows it to the witnesses again.
+        // Died here: it is archived, and the next round shows it to the witnesses.
+        self.show(&head, published).await
+    }
+
+    /// An archived head to the witnesses, and then to everybody.
+    async fn show(&self, head: &log::Head, published: Option<log::Published>) -> Result<(), LogError> {
+        let now = self.app.outside.clock.now();
+        let read = published.filter(|published| published.size >= head.size).map(|published| published.note);
+        if read.is_some() && !self.witnesses.are_due(head.size, now) {
+            return Ok(());
+        }
+        let asked = self.witnesses.ask(&self.app.pool, head, now).await?;
+        let mut db = self.app.pool.acquire().await?;
+        let lines = match asked {
+            Ok(lines) => lines,
+            // Another process has moved on meanwhile, and shows the witnesses what it signed.
+            Err(alarm) if log::size(&mut db, head.log).await? >= alarm.seen => return Ok(()),
+            Err(alarm) => return Err(self.witnesses.raise(alarm).into()),
+        };
+        if read.is_some() && lines.is_empty() {
+            return Ok(());
+        }
+        let note = cosigning::cosigned(read.as_deref().unwrap_or(&head.note), lines);
+        if !log::publish(&mut db, head.log, head.size, &note, read.as_deref()).await? {
+            self.witnesses.forget();
         }
         Ok(())
     }
@@ -253,7 +273,7 @@ impl Sequencer {
     }
 
     /// The head says what was signed, by one of our keys.
-    fn require_signed(&self, head: &log::Head) -> Result<(), LogError> {
+    pub(super) fn require_signed(&self, head: &log::Head) -> Result<(), LogError> {
         let note: Note = head.note.parse()?;
         let keys: Vec<_> = self.verifiers().cloned().collect();
         note.verify(&keys)?;
@@ -265,7 +285,7 @@ impl Sequencer {
     }
 
     /// The head leads on from the newest archived checkpoint.
-    async fn agrees(
+    pub(super) async fn agrees(
         &self,
         db: &mut PgConnection,
         head: &log::Head,

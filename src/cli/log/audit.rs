@@ -13,6 +13,7 @@
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::fs;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -24,7 +25,7 @@ use super::read_policy;
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::note::Note;
-use wardbook::domain::log::policy::Seen;
+use wardbook::domain::log::policy::{PolicyError, Seen};
 use wardbook::domain::log::tile::{self, Content, Frontier, Tile, TilePath, WIDTH};
 use wardbook::outside::Outside;
 
@@ -45,6 +46,9 @@ pub struct Options {
     /// Its secret.
     #[arg(long, env = "WARDBOOK_AUDITOR_SECRET", hide_env_values = true)]
     client_secret: String,
+    /// Which log, where another continued the first; each has a mirror of its own.
+    #[arg(long, default_value_t = 1)]
+    log: u16,
     /// Read everything again, not only what is new.
     #[arg(long)]
     all: bool,
@@ -56,13 +60,20 @@ pub struct Options {
 #[derive(Debug, ThisError)]
 pub enum Finding {
     #[error("not reachable: {0}")]
-    NotReached(#[from] NotReached),
+    NotReached(NotReached),
     #[error("stale: {0}")]
     Stale(String),
     #[error("INCONSISTENT: {0}")]
     Inconsistent(String),
     #[error("{0}")]
     Here(Box<dyn Error>),
+}
+
+impl From<NotReached> for Finding {
+    fn from(error: NotReached) -> Self {
+        // What a signed checkpoint is over has to be there.
+        if error.missing { Self::Inconsistent(error.to_string()) } else { Self::NotReached(error) }
+    }
 }
 
 /// What cannot be read or written on this machine.
@@ -90,9 +101,13 @@ pub fn run(options: &Options) -> ExitCode {
 
 fn audit(options: &Options) -> Result<String, Finding> {
     let policy = read_policy(&options.policy).map_err(Finding::Here)?;
-    let mut client = Client::new(&options.address);
+    let mut client = Client::new(&options.address, options.log);
     let note = client.checkpoint()?;
-    let seen = policy.verify(&note).map_err(|error| Finding::Inconsistent(error.to_string()))?;
+    let seen = policy.verify(&note).map_err(|error| match error {
+        // Witnesses that were not reached accuse nobody.
+        PolicyError::NoQuorum(_) => Finding::Stale(error.to_string()),
+        _ => Finding::Inconsistent(error.to_string()),
+    })?;
     let before = known(&options.mirror)?;
     let head = &seen.checkpoint;
     if let Some(before) = &before {
@@ -288,13 +303,29 @@ impl Reading<'_> {
         Ok(())
     }
 
+    /// Whether the entries of a kept bundle have the hashes of the kept tile.
+    fn is_intact(&self, path: TilePath, kept: &[u8]) -> bool {
+        let tile = TilePath { content: Content::Hashes(0), ..path };
+        let hashes = fs::read(self.mirror.join(tile.to_string())).ok();
+        let hashes = hashes.as_deref().and_then(Hash::list);
+        let leaves = tile::unbundle(kept).map(|entries| entries.into_iter().map(Hash::leaf).collect());
+        leaves.is_some() && leaves == hashes
+    }
+
     /// Keeps a file in the mirror; one that was found to be in order before is never overwritten.
     fn keep(&self, path: TilePath, bytes: &[u8]) -> Result<(), Finding> {
         let file = self.mirror.join(path.to_string());
         let in_order = self.before.is_some_and(|before| path.is_in(before.size));
         match fs::read(&file) {
             Ok(kept) if kept == bytes => Ok(()),
-            Ok(kept) if in_order => {
+            // Tiles are made of the entries here: it is the kept one that was damaged.
+            Ok(kept) if in_order && path.content == Content::Entries => {
+                if !self.is_intact(path, &kept) {
+                    return Err(here(format!(
+                        "the mirror is damaged: {} has other hashes than its tile; remove it, and read --all",
+                        file.display()
+                    )));
+                }
                 let what = differing(path, &kept, bytes);
                 Err(Finding::Inconsistent(format!("{what}: it is not what the mirror has")))
             }
@@ -325,6 +356,7 @@ fn write(file: &Path, bytes: &[u8]) -> Result<(), Finding> {
         fs::create_dir_all(folder).map_err(failed)?;
     }
     let half = file.with_extension("half");
-    fs::write(&half, bytes).map_err(failed)?;
+    let mut out = fs::File::create(&half).map_err(failed)?;
+    out.write_all(bytes).and_then(|()| out.sync_all()).map_err(failed)?;
     fs::rename(&half, file).map_err(failed)
 }

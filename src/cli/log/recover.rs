@@ -22,6 +22,9 @@ pub struct Options {
     log: LogOptions,
     #[command(flatten)]
     how: How,
+    /// Close a log even though it is in order.
+    #[arg(long, requires = "continue_elsewhere")]
+    although_in_order: bool,
 }
 
 #[derive(Args)]
@@ -41,7 +44,7 @@ pub async fn run(options: Options) -> Done {
     let pool = PgPoolOptions::new().max_connections(2).connect(&options.admin_url).await?;
     let sequencer = options.log.sequencer(serve::app(pool, "none", &[new_key_pem()?])?)?;
     let Some(mirror) = options.how.mirror else {
-        sequencer.continue_elsewhere().await?;
+        sequencer.continue_elsewhere(options.although_in_order).await?;
         println!("the log is closed; another is open. Publish its policy: wardbook log policy");
         return Ok(());
     };

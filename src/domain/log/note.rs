@@ -270,8 +270,9 @@ impl Note {
         &self.text
     }
 
-    /// Adds a line.
+    /// Adds a line, in the place of an earlier one of the same key.
     pub fn add(&mut self, line: SignatureLine) {
+        self.signatures.retain(|earlier| (&earlier.name, earlier.id) != (&line.name, line.id));
         self.signatures.push(line);
     }
 

@@ -167,14 +167,22 @@ impl Policy {
             ["log", vkey] | ["log", vkey, _] => self.logs.push(key(vkey, KeyKind::Text)?),
             ["witness", name, vkey, address @ ..] if address.len() <= 1 => {
                 new(self, name)?;
+                let key = key(vkey, KeyKind::TextAndTime)?;
+                if self.witnesses.iter().any(|witness| witness.key == key) {
+                    return Err("the key is another witness's too".to_owned());
+                }
                 self.witnesses.push(Witness {
                     name: (*name).to_owned(),
-                    key: key(vkey, KeyKind::TextAndTime)?,
+                    key,
                     address: address.first().map(|address| (*address).to_owned()),
                 });
             }
             ["group", name, needed, members @ ..] if !members.is_empty() => {
                 new(self, name)?;
+                if members.iter().enumerate().any(|(at, member)| members.iter().take(at).any(|m| m == member))
+                {
+                    return Err("a member is named twice".to_owned());
+                }
                 if let Some(unknown) = members.iter().find(|member| !self.knows(member)) {
                     return Err(format!("{unknown} is not named before"));
                 }

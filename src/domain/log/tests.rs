@@ -420,6 +420,7 @@ fn a_quorum_counts_witnesses_and_groups() {
         "group g 3 a b\nquorum g",
         "group g 0 a\nquorum g",
         "group g any c\nquorum g",
+        "group g 2 a a\nquorum g",
         "group a any b\nquorum a",
         "group g any g\nquorum g",
         "quorum a\nquorum b",

@@ -40,6 +40,26 @@ async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: Pg
     std::fs::write(machine.file("receipt"), receipt.text.replace("\nindex ", "\nindex 1")).unwrap();
     assert!(!verify(&disclosure).status.success());
 
+    // A missing quorum accuses nobody; a damaged mirror is not the log's fault.
+    let witness = "witness w witness.example/w1+20324abe+BCmsuuFBvMrwsi4alNNNC8c2HlJtC/4SyJeUvJMilm3X";
+    let policy = std::fs::read_to_string(machine.file("policy")).unwrap();
+    std::fs::write(machine.file("policy"), policy.replace("quorum none", &format!("{witness}\nquorum w")))
+        .unwrap();
+    let unwitnessed = machine.audit(&server, "mirror", &[]).await;
+    assert_eq!(unwitnessed.status.code(), Some(3), "{}", said(&unwitnessed));
+    std::fs::write(machine.file("policy"), policy).unwrap();
+    let folder = machine.file("mirror/tile/entries");
+    let kept =
+        std::fs::read_dir(folder.join("000.p")).unwrap().map(|entry| entry.unwrap().path()).max().unwrap();
+    let mut bytes = std::fs::read(&kept).unwrap();
+    bytes[40] ^= 1;
+    std::fs::write(&kept, bytes).unwrap();
+    let damaged = machine.audit(&server, "mirror", &["--all"]).await;
+    assert_eq!(damaged.status.code(), Some(1), "{}", said(&damaged));
+    assert!(said(&damaged).contains("the mirror is damaged"), "{}", said(&damaged));
+    std::fs::remove_file(&kept).unwrap();
+    assert_eq!(machine.audit(&server, "mirror", &["--all"]).await.status.code(), Some(0));
+
     drop(server);
     let gone = Server {
         process: Command::new("true").spawn().unwrap(),

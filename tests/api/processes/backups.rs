@@ -95,12 +95,19 @@ async fn without_a_mirror_another_log_says_which_one_it_continues(pool: PgPool) 
     dump(&machine);
     let entry = machine.town.ask(&machine.town.tenant, json!({})).await.body["entry_id"].clone();
     while machine.town.sequencer.round().await.unwrap() > 0 {}
+    std::fs::write(machine.file("new.pem"), crate::harness::pem_of([5; 32])).unwrap();
+    let healthy = machine
+        .command(&["log", "recover", "--continue-elsewhere"])
+        .env("WARDBOOK_LOG_ORIGIN", "town.example/second")
+        .env("WARDBOOK_LOG_KEYS", "new.pem")
+        .output()
+        .unwrap();
+    assert!(!healthy.status.success() && said(&healthy).contains("in order"), "{}", said(&healthy));
     let (url, pool) = restored(&machine).await;
     machine.database = url;
     std::fs::create_dir(machine.file("mirror")).unwrap();
     let without = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
     assert!(!without.status.success() && said(&without).contains("no checkpoint"), "{}", said(&without));
-    std::fs::write(machine.file("new.pem"), crate::harness::pem_of([5; 32])).unwrap();
     let elsewhere = |arguments: &[&str]| {
         let mut command = machine.command(arguments);
         command.env("WARDBOOK_LOG_ORIGIN", "town.example/second").env("WARDBOOK_LOG_KEYS", "new.pem");
@@ -131,6 +138,18 @@ async fn without_a_mirror_another_log_says_which_one_it_continues(pool: PgPool) 
     let app = wardbook::application::App { pool: pool.clone(), ..machine.town.app.clone() };
     let second = wardbook::application::log::sequencer::Sequencer::new(app, keys.unwrap(), archive);
     while second.round().await.unwrap() > 0 {}
+    // Auditors read the second log under its own address, and the first one still is where it was.
+    let policy = elsewhere(&["log", "policy"]);
+    std::fs::write(machine.file("second-policy"), &policy.stdout).unwrap();
+    let server = machine.serve_with(&["--log-origin", "town.example/second", "--log-key", "new.pem"]);
+    for (policy, log, mirror) in [("second-policy", "2", "second-mirror"), ("policy", "1", "first-mirror")] {
+        let audited = machine
+            .command(&["log", "audit", &server.address, "--policy", policy, "--log", log, "--mirror", mirror])
+            .output()
+            .unwrap();
+        assert_eq!(audited.status.code(), Some(0), "{}", said(&audited));
+    }
+    drop(server);
     // The old keys go no further.
     assert!(machine.town.sequencer.round().await.unwrap_err().to_string().contains("another log's"));
     drop_restored(&machine, pool).await;
