@@ -9,6 +9,7 @@ use axum::extract::{Path, State};
 use axum::http::{HeaderName, HeaderValue, header};
 use axum::response::IntoResponse;
 use axum::routing::get;
+use tower_http::compression::CompressionLayer;
 
 use super::answer::Handled;
 use super::problem::{Problem, ProblemKind};
@@ -25,6 +26,7 @@ pub fn routes() -> Router<App> {
         .route("/log/tile/{*path}", get(first_tile))
         .route("/log/{number}/checkpoint", get(later_checkpoint))
         .route("/log/{number}/tile/{*path}", get(later_tile))
+        .layer(CompressionLayer::new())
 }
 
 async fn first_tile(

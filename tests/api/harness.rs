@@ -521,6 +521,17 @@ impl Town {
         assert_eq!((seen.checkpoint.size, seen.checkpoint.root), (tree.size(), tree.root()));
     }
 
+    /// Changes rows as somebody who owns the database could: past every trigger.
+    pub async fn tamper(
+        &self,
+        query: sqlx::query::Query<'static, sqlx::Postgres, sqlx::postgres::PgArguments>,
+    ) {
+        let mut tx = self.admin.begin().await.unwrap();
+        sqlx::query("SET LOCAL session_replication_role = replica").execute(&mut *tx).await.unwrap();
+        assert!(query.execute(&mut *tx).await.unwrap().rows_affected() > 0);
+        tx.commit().await.unwrap();
+    }
+
     /// What a verifier asks of the log's checkpoints.
     pub fn policy(&self) -> Policy {
         Policy::of(self.sequencer.verifiers().next().unwrap().clone())

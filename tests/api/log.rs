@@ -21,15 +21,6 @@ async fn asked(town: &Town) -> String {
     reply.body["entry_id"].as_str().unwrap_or_else(|| panic!("{}", reply.text)).to_owned()
 }
 
-async fn executed(town: &Town, sql: &'static str) {
-    let mut db = town.admin.acquire().await.unwrap();
-    // As somebody who owns the database could: past every trigger.
-    sqlx::query("SET session_replication_role = replica").execute(&mut *db).await.unwrap();
-    let done = sqlx::query(sql).execute(&mut *db).await.unwrap();
-    sqlx::query("SET session_replication_role = origin").execute(&mut *db).await.unwrap();
-    assert!(done.rows_affected() > 0, "{sql}");
-}
-
 #[sqlx::test]
 async fn a_decision_has_a_receipt_for_its_parties_and_for_nobody_else(pool: PgPool) {
     let town = Town::open(pool).await;
@@ -226,11 +217,8 @@ async fn nothing_is_signed_while_archive_and_database_disagree(pool: PgPool) {
 }
 
 async fn set_head(town: &Town, size: i64, root: &[u8], note: &str) {
-    let mut db = town.admin.acquire().await.unwrap();
-    sqlx::query("SET session_replication_role = replica").execute(&mut *db).await.unwrap();
-    let set = "UPDATE logs SET size = $1, root = $2, note = $3";
-    sqlx::query(set).bind(size).bind(root).bind(note).execute(&mut *db).await.unwrap();
-    sqlx::query("SET session_replication_role = origin").execute(&mut *db).await.unwrap();
+    let set = sqlx::query("UPDATE logs SET size = $1, root = $2, note = $3");
+    town.tamper(set.bind(size).bind(root.to_vec()).bind(note.to_owned())).await;
 }
 
 #[sqlx::test]
@@ -257,15 +245,12 @@ async fn a_flipped_byte_in_head_or_tiles_stops_the_signing_and_is_named(pool: Pg
                 .fetch_one(&town.admin)
                 .await
                 .unwrap();
-        executed(&town, flip).await;
+        town.tamper(sqlx::query(flip)).await;
         let found = refused(&town).await;
         assert!(found.contains(said), "{flip}: {found}");
         set_head(&town, size, &root, &note).await;
-        let mend = "UPDATE log_tiles SET hashes = $1 WHERE level = 0";
-        let mut db = town.admin.acquire().await.unwrap();
-        sqlx::query("SET session_replication_role = replica").execute(&mut *db).await.unwrap();
-        sqlx::query(mend).bind(&hashes).execute(&mut *db).await.unwrap();
-        sqlx::query("SET session_replication_role = origin").execute(&mut *db).await.unwrap();
+        let mend = sqlx::query("UPDATE log_tiles SET hashes = $1 WHERE level = 0");
+        town.tamper(mend.bind(hashes)).await;
     }
     assert!(town.sequencer.round().await.unwrap() > 0);
     town.close().await;

@@ -56,11 +56,16 @@ impl FromStr for Checkpoint {
         else {
             return Err(NotACheckpoint);
         };
-        let number: u64 = size.parse().map_err(|_| NotACheckpoint)?;
+        let size = decimal(size).ok_or(NotACheckpoint)?;
         let root = Hash::from_base64(root).ok_or(NotACheckpoint)?;
-        if origin.is_empty() || number.to_string() != size {
+        if origin.is_empty() {
             return Err(NotACheckpoint);
         }
-        Ok(Self { origin: origin.to_owned(), size: number, root })
+        Ok(Self { origin: origin.to_owned(), size, root })
     }
+}
+
+/// A number in the one form that these formats write it in: no sign, no leading zero.
+pub(super) fn decimal(text: &str) -> Option<u64> {
+    text.parse().ok().filter(|number: &u64| number.to_string() == text)
 }

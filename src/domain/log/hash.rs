@@ -54,6 +54,13 @@ impl Hash {
         Self::from_slice(&STANDARD.decode(text).ok()?)
     }
 
+    /// Lines of base64; `None` when one is not a hash, or there are more than `most`.
+    #[must_use]
+    pub fn lines<'a>(lines: impl Iterator<Item = &'a str>, most: usize) -> Option<Vec<Self>> {
+        let hashes: Vec<Self> = lines.map(Self::from_base64).collect::<Option<_>>()?;
+        (hashes.len() <= most).then_some(hashes)
+    }
+
     /// In base64 (RFC 4648 s. 4, with padding).
     #[must_use]
     pub fn to_base64(self) -> String {

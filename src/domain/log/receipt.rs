@@ -16,6 +16,7 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use thiserror::Error;
 
+use super::checkpoint::decimal;
 use super::hash::Hash;
 use super::policy::{Policy, PolicyError, Seen};
 use super::tree::{ProofError, verify_inclusion};
@@ -90,14 +91,10 @@ impl FromStr for Receipt {
         let index = lines
             .next()
             .and_then(|line| line.strip_prefix("index "))
-            .and_then(|number| number.parse().ok().filter(|index: &u64| index.to_string() == number))
+            .and_then(decimal)
             .ok_or(malformed("its index is missing"))?;
-        let proof: Vec<Hash> = lines
-            .map(|line| Hash::from_base64(line).ok_or(malformed("a hash is not base64 of 32 bytes")))
-            .collect::<Result<_, _>>()?;
-        if proof.len() > MOST_HASHES {
-            return Err(malformed("it has too many hashes"));
-        }
+        let proof = Hash::lines(lines, MOST_HASHES)
+            .ok_or(malformed("a hash is not base64 of 32 bytes, or there are too many"))?;
         Ok(Self { entry, index, proof, checkpoint: checkpoint.to_owned() })
     }
 }

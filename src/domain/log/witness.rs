@@ -14,7 +14,7 @@ use std::str::FromStr;
 
 use thiserror::Error;
 
-use super::checkpoint::Checkpoint;
+use super::checkpoint::{Checkpoint, decimal};
 use super::hash::Hash;
 use super::note::{Note, VerifierKey};
 use super::tree::verify_consistency;
@@ -111,14 +111,10 @@ impl FromStr for Question {
         let old = lines
             .next()
             .and_then(|line| line.strip_prefix("old "))
-            .and_then(|number| number.parse().ok().filter(|old: &u64| old.to_string() == number))
+            .and_then(decimal)
             .ok_or(malformed("its first line is not the old size"))?;
-        let proof: Vec<Hash> = lines
-            .map(|line| Hash::from_base64(line).ok_or(malformed("a hash is not base64 of 32 bytes")))
-            .collect::<Result<_, _>>()?;
-        if proof.len() > MOST_HASHES {
-            return Err(malformed("it has too many hashes"));
-        }
+        let proof = Hash::lines(lines, MOST_HASHES)
+            .ok_or(malformed("a hash is not base64 of 32 bytes, or there are too many"))?;
         let note = note.parse().map_err(|_| malformed("it has no signed note"))?;
         Ok(Self { old, proof, note })
     }

@@ -111,7 +111,7 @@ async fn a_flipped_byte_is_found_by_the_auditor_and_named(pool: PgPool) {
             "checkpoint: the signature of town.example/register is not good",
         ),
     ] {
-        run(&machine, flip).await;
+        machine.town.tamper(sqlx::query(flip)).await;
         for (mirror, named) in [("mirror", known), ("new-mirror", new)] {
             let found = machine.audit(&server, mirror, &["--all"]).await;
             assert_eq!(found.status.code(), Some(4), "{named}: {}", said(&found));
@@ -119,20 +119,11 @@ async fn a_flipped_byte_is_found_by_the_auditor_and_named(pool: PgPool) {
         }
         let _ = std::fs::remove_dir_all(machine.file("new-mirror"));
         // Flipped back.
-        run(&machine, mend.unwrap_or(flip)).await;
+        machine.town.tamper(sqlx::query(mend.unwrap_or(flip))).await;
         let good = machine.audit(&server, "mirror", &["--all"]).await;
         assert_eq!(good.status.code(), Some(0), "{}", said(&good));
     }
     machine.town.close().await;
-}
-
-/// As somebody who owns the database could: past every trigger.
-async fn run(machine: &Machine, sql: &'static str) {
-    let mut db = machine.town.admin.acquire().await.unwrap();
-    sqlx::query("SET session_replication_role = replica").execute(&mut *db).await.unwrap();
-    let done = sqlx::query(sql).execute(&mut *db).await.unwrap();
-    assert_eq!(done.rows_affected(), 1, "{sql}");
-    sqlx::query("SET session_replication_role = origin").execute(&mut *db).await.unwrap();
 }
 
 #[test]

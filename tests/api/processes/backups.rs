@@ -18,8 +18,10 @@ async fn restored(machine: &Machine) -> (String, PgPool) {
     let options = machine.town.admin.connect_options();
     // PostgreSQL cuts names after 63 bytes.
     let name = format!("restored_{}", &options.get_database().unwrap()[10..]);
-    let sql = format!("CREATE DATABASE \"{name}\"");
-    sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
+    // A test that failed before leaves its own behind.
+    for sql in [format!("DROP DATABASE IF EXISTS \"{name}\""), format!("CREATE DATABASE \"{name}\"")] {
+        sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
+    }
     let options = (*options).clone().database(&name);
     let url = address(&options);
     let done =
