@@ -223,8 +223,14 @@ impl Reading<'_> {
         let until = until.and_then(|until| usize::try_from(until).ok()).unwrap_or(0).min(leaves.len());
         let (old, new) = leaves.split_at(until);
         for part in [old, new] {
-            let tiles = tree.extend(part.iter().copied());
-            grown.extend(tiles.into_iter().map(|tile| ((tile.level, tile.index), tile.hashes)));
+            for tile in tree.extend(part.iter().copied()) {
+                // Most of a log: written at once, so that a large one is not held in memory.
+                if tile.level == 0 && tile.hashes.len() == usize::from(WIDTH) {
+                    self.keep_tiles([((0, tile.index), tile.hashes)])?;
+                } else {
+                    grown.insert((tile.level, tile.index), tile.hashes);
+                }
+            }
             match self.before.filter(|before| before.size == tree.size()) {
                 Some(before) if before.root != tree.root() => {
                     return Err(Finding::Inconsistent(format!(
@@ -287,7 +293,7 @@ impl Reading<'_> {
     }
 
     /// The tiles that grew are served as they are made of the entries.
-    fn keep_tiles(&self, grown: BTreeMap<(u8, u64), Vec<Hash>>) -> Result<(), Finding> {
+    fn keep_tiles(&self, grown: impl IntoIterator<Item = ((u8, u64), Vec<Hash>)>) -> Result<(), Finding> {
         for ((level, index), hashes) in grown {
             let Some(path) = TilePath::at_size(Content::Hashes(level), index, self.head.size) else {
                 continue;
@@ -334,19 +340,12 @@ impl Reading<'_> {
     }
 }
 
-/// Which entry or hash of two files is not the same.
+/// Which entry of two bundles is not the same.
 fn differing(path: TilePath, kept: &[u8], found: &[u8]) -> String {
-    let (kept, found): (Vec<&[u8]>, Vec<&[u8]>) = match path.content {
-        Content::Entries => {
-            (tile::unbundle(kept).unwrap_or_default(), tile::unbundle(found).unwrap_or_default())
-        }
-        Content::Hashes(_) => (kept.chunks(Hash::LENGTH).collect(), found.chunks(Hash::LENGTH).collect()),
-    };
+    let kept = tile::unbundle(kept).unwrap_or_default();
+    let found = tile::unbundle(found).unwrap_or_default();
     let at = kept.iter().zip(&found).take_while(|(kept, found)| kept == found).count();
-    match path.content {
-        Content::Entries => format!("entry {}", path.index * u64::from(WIDTH) + at as u64),
-        Content::Hashes(_) => format!("{path}, hash {at}"),
-    }
+    format!("entry {}", path.index * u64::from(WIDTH) + at as u64)
 }
 
 /// Writes a file in one step.
