@@ -101,7 +101,8 @@ pub fn run(options: &Options) -> ExitCode {
 
 fn audit(options: &Options) -> Result<String, Finding> {
     let policy = read_policy(&options.policy).map_err(Finding::Here)?;
-    let mut client = Client::new(&options.address, options.log);
+    let program = (options.client_id.clone(), options.client_secret.clone());
+    let client = Client::new(&options.address, options.log, program);
     let note = client.checkpoint()?;
     let seen = policy.verify(&note).map_err(|error| match error {
         // Witnesses that were not reached accuse nobody.
@@ -114,7 +115,6 @@ fn audit(options: &Options) -> Result<String, Finding> {
         not_backwards(before, head)?;
     }
     require_fresh(options.fresh, &seen)?;
-    client.sign_in(&options.client_id, &options.client_secret)?;
     let from = before.as_ref().filter(|_| !options.all).map_or(0, |before| before.size);
     Reading { client: &client, mirror: &options.mirror, before: before.as_ref(), head }.read(from)?;
     write(&options.mirror.join("checkpoint"), note.as_bytes())?;

@@ -40,6 +40,14 @@ async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: Pg
     std::fs::write(machine.file("receipt"), receipt.text.replace("\nindex ", "\nindex 1")).unwrap();
     assert!(!verify(&disclosure).status.success());
 
+    // A service that allows few calls is waited for.
+    let slow = machine.serve_with(&["--calls-per-second", "1"]);
+    for mirror in ["slow-1", "slow-2"] {
+        let patient = machine.audit(&slow, mirror, &[]).await;
+        assert_eq!(patient.status.code(), Some(0), "{}", said(&patient));
+    }
+    drop(slow);
+
     // A missing quorum accuses nobody; a damaged mirror is not the log's fault.
     let witness = "witness w witness.example/w1+20324abe+BCmsuuFBvMrwsi4alNNNC8c2HlJtC/4SyJeUvJMilm3X";
     let policy = std::fs::read_to_string(machine.file("policy")).unwrap();
