@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use sqlx::PgConnection;
+use sqlx::{PgConnection, Postgres, Transaction};
 use thiserror::Error;
 
 use super::super::App;
@@ -148,9 +148,9 @@ impl Sequencer {
     /// When there is none, or it has other keys.
     pub async fn require_log(&self) -> Result<(), LogError> {
         let mut tx = self.app.pool.begin().await?;
-        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        let head = log::lock_head(&mut tx).await;
+        let head = ended(tx, head.map_err(LogError::from)).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
-        drop(tx);
         self.look().await
     }
 
@@ -181,53 +181,68 @@ impl Sequencer {
     /// Entries from the queue into the tree, and a signed head.
     async fn sequence(&self) -> Result<u64, LogError> {
         let mut tx = self.app.pool.begin().await?;
-        if !log::become_sequencer(&mut tx).await? {
+        let sequenced = self.sequence_in(&mut tx).await;
+        ended(tx, sequenced).await
+        // Died here: the head is signed and nobody has seen it; the next round archives and publishes
+        // the same bytes.
+    }
+
+    async fn sequence_in(&self, db: &mut PgConnection) -> Result<u64, LogError> {
+        if !log::become_sequencer(db).await? {
             return Ok(0);
         }
-        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        let head = log::lock_head(db).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
         let newest = self.newest().await?;
-        self.agrees(&mut tx, &head, newest.as_ref()).await?;
+        self.agrees(db, &head, newest.as_ref()).await?;
         if newest.is_none_or(|newest| newest.size != head.size) || !self.witnesses.all_asked() {
             // Another process has signed and has not archived yet, or held the lock when we wanted to
             // ask the witnesses: our next round does both.
             return Ok(0);
         }
-        let entries = log::pending(&mut tx, BATCH).await?;
+        let entries = log::pending(db, BATCH).await?;
         if entries.is_empty() {
             return Ok(0);
         }
-        let mut frontier = self.frontier(&mut tx, &head).await?;
+        let mut frontier = self.frontier(db, &head).await?;
         let grown = frontier.extend(entries.iter().map(|(_, body)| Hash::leaf(body)));
         let ids: Vec<_> = entries.iter().map(|(id, _)| *id).collect();
-        log::append(&mut tx, head.log, head.size, &ids).await?;
-        log::write_tiles(&mut tx, head.log, &grown).await?;
+        log::append(db, head.log, head.size, &ids).await?;
+        log::write_tiles(db, head.log, &grown).await?;
         let (size, root) = (frontier.size(), frontier.root());
         let note = self.sign(size, root)?;
-        log::advance(&mut tx, head.size, &log::Head { size, root, note, ..head }).await?;
-        tx.commit().await?;
-        // Died here: the head is signed and nobody has seen it; the next round archives and publishes
-        // the same bytes.
+        log::advance(db, head.size, &log::Head { size, root, note, ..head }).await?;
         Ok(ids.len() as u64)
     }
 
     /// The head into the archive, then to the readers.
     async fn publish(&self) -> Result<(), LogError> {
         let mut tx = self.app.pool.begin().await?;
-        if !log::become_sequencer(&mut tx).await? {
-            return Ok(());
+        let archived = self.archive_in(&mut tx).await;
+        // Died here: it is archived, and the next round shows it to the witnesses.
+        match ended(tx, archived).await? {
+            Some((head, published)) => self.show(&head, published).await,
+            None => Ok(()),
         }
-        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+    }
+
+    /// The head, once it is archived, and what is published; nothing while another process is at it.
+    async fn archive_in(
+        &self,
+        db: &mut PgConnection,
+    ) -> Result<Option<(log::Head, Option<log::Published>)>, LogError> {
+        if !log::become_sequencer(db).await? {
+            return Ok(None);
+        }
+        let head = log::lock_head(db).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
         let newest = self.newest().await?;
-        self.agrees(&mut tx, &head, newest.as_ref()).await?;
+        self.agrees(db, &head, newest.as_ref()).await?;
         if newest.as_ref().is_none_or(|newest| newest.size < head.size) {
             self.add_to_archive(newest, head.note.clone()).await?;
         }
-        let published = log::published(&mut tx, None).await?;
-        tx.commit().await?;
-        // Died here: it is archived, and the next round shows it to the witnesses.
-        self.show(&head, published).await
+        let published = log::published(db, None).await?;
+        Ok(Some((head, published)))
     }
 
     /// An archived head to the witnesses, and then to everybody.
@@ -365,6 +380,16 @@ impl Sequencer {
             }
         }
     }
+}
+
+/// Ends a transaction, and waits until it has: its locks are not to outlive the round.
+async fn ended<T>(tx: Transaction<'static, Postgres>, done: Result<T, LogError>) -> Result<T, LogError> {
+    if done.is_ok() {
+        tx.commit().await?;
+    } else {
+        tx.rollback().await?;
+    }
+    done
 }
 
 /// Files are read and written away from the tasks that answer requests.
