@@ -11,3 +11,4 @@ pub mod outside;
 pub mod passwords;
 pub mod storage;
 pub mod tokens;
+pub mod vault;

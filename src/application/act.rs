@@ -149,7 +149,7 @@ pub struct Idempotency {
 /// An act under way.
 pub struct Act<'a> {
     tx: Transaction<'static, Postgres>,
-    outside: &'a Outside,
+    app: &'a App,
     /// Who acts.
     pub caller: &'a Caller,
     /// When; read again once the registration is locked.
@@ -200,7 +200,7 @@ impl<'a> Act<'a> {
 
     async fn open(app: &'a App, caller: &'a Caller) -> Begun<'a> {
         let tx = app.pool.begin().await?;
-        Ok(Self { tx, outside: &app.outside, caller, now: app.outside.clock.now(), key: None })
+        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None })
     }
 
     /// Keeps the answer and commits.
@@ -234,7 +234,7 @@ impl<'a> Act<'a> {
 
     /// Reads the clock again, once the registration is locked.
     pub fn read_clock(&mut self) {
-        self.now = self.outside.clock.now();
+        self.now = self.app.outside.clock.now();
     }
 
     /// The day of the act.
@@ -246,13 +246,19 @@ impl<'a> Act<'a> {
     /// A new id.
     #[must_use]
     pub fn id<T: From<Uuid>>(&self) -> T {
-        T::from(self.outside.id(self.now))
+        T::from(self.app.outside.id(self.now))
     }
 
     /// Clock and randomness.
     #[must_use]
     pub fn outside(&self) -> &'a Outside {
-        self.outside
+        &self.app.outside
+    }
+
+    /// What every act works with.
+    #[must_use]
+    pub fn app(&self) -> &'a App {
+        self.app
     }
 
     /// Writes a change of rights or of the register: one row, one entry.
@@ -358,7 +364,7 @@ impl<'a> Act<'a> {
     async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
         let (id, kind) = (draft.id, draft.kind);
         let sealed =
-            draft.seal(|| self.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
+            draft.seal(|| self.app.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
         evidence::write_entry(&mut self.tx, id, kind, self.now, &sealed).await?;
         Ok(id)
     }

@@ -14,7 +14,7 @@ use crate::domain::records::{Authority, Mandate, Registration};
 use crate::domain::register::{AuthorityClass, CardState, OrganisationKind};
 use crate::domain::review;
 use crate::domain::text::Slug;
-use crate::storage::{Page, authorities, copies, facts, keys, people, register};
+use crate::storage::{Page, authorities, cards, copies, facts, keys, people, register};
 
 /// An authority to give.
 pub struct Grant {
@@ -296,7 +296,7 @@ async fn consequences_of(act: &mut Act<'_>, root: &Authority) -> Result<Conseque
         found.authorities.iter().filter_map(|authority| authority.person_id).collect();
     people.sort_unstable();
     people.dedup();
-    let cards = authorities::cards(act.db(), registration, Page::ALL).await?;
+    let cards = cards::all(act.db(), registration, Page::ALL).await?;
     for person in people {
         let left = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
         let left: Vec<Authority> =
@@ -349,7 +349,7 @@ pub async fn revoke(
         act.record_change("authority.revoked", Some(registration), authority.id.0, who).await?;
     }
     for card in &consequences.cards {
-        authorities::set_card_state(act.db(), *card, CardState::Revoked, now).await?;
+        cards::set_state(act.db(), *card, CardState::Revoked, now).await?;
         act.record_change("card.revoked", Some(registration), card.0, vec![]).await?;
     }
     stop_unsupported(act, &record).await?;

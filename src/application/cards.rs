@@ -1,17 +1,18 @@
-//! Owner's cards as records: number, state, PIN.
+//! Owner's cards: issued, replaced, suspended, revoked; their PINs; what is printed on them.
 
 use secrecy::SecretString;
 use serde_json::json;
 use time::{Date, Duration};
 
-use super::access::{self, Caller};
-use super::{Act, ActError, App};
+use super::access::{self, Access, Caller};
+use super::{Act, ActError, App, status_lists};
 use crate::domain::decision::facts::PinOutcome;
 use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
-use crate::storage::{Page, authorities};
+use crate::storage::cards::ShownCard;
+use crate::storage::{Page, authorities, cards, people};
 
 /// PIN attempts before a pause is asked for.
 pub const FREE_PIN_ATTEMPTS: i32 = 3;
@@ -27,6 +28,47 @@ pub async fn issue(
     access.require(access.governs())?;
     access::require_active(&record)?;
     let today = act.today();
+    let current = cards::all(act.db(), registration, Page::ALL).await?.into_iter();
+    for card in current.filter(|card| card.person_id == person && card.state != CardState::Revoked) {
+        if card.expires_on >= today {
+            return Err(ActError::Conflict("this person has a card; replace or revoke it"));
+        }
+        retire(act, &card, "card.expired").await?;
+    }
+    add(act, registration, person, expires_on, None).await
+}
+
+/// Issues a card in place of one that is worn, lost or about to expire; the old one counts no more. Its
+/// holder sets a PIN anew.
+pub async fn replace(act: &mut Act<'_>, id: CardId, expires_on: Option<Date>) -> Result<Card, ActError> {
+    let (old, access) = locked(act, id).await?;
+    access.require(access.governs())?;
+    match old.state {
+        CardState::Valid | CardState::Suspended => retire(act, &old, "card.replaced").await?,
+        CardState::Revoked => {
+            return Err(ActError::WrongState {
+                state: "revoked",
+                detail: "a revoked card is not replaced; a new one may be issued".to_owned(),
+            });
+        }
+    }
+    add(act, old.registration_id, old.person_id, expires_on, Some(id)).await
+}
+
+async fn retire(act: &mut Act<'_>, card: &Card, what: &'static str) -> Result<(), ActError> {
+    let now = act.now;
+    cards::set_state(act.db(), card.id, CardState::Revoked, now).await?;
+    act.record_change(what, Some(card.registration_id), card.id.0, vec![]).await
+}
+
+async fn add(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    person: PersonId,
+    expires_on: Option<Date>,
+    replaces_id: Option<CardId>,
+) -> Result<Card, ActError> {
+    let today = act.today();
     if authorities::in_force(act.db(), registration, Some(person), &[], today).await?.is_empty() {
         return Err(ActError::invalid("/person_id", "has no authority in force on this registration"));
     }
@@ -35,6 +77,7 @@ pub async fn issue(
     if expires_on < today || expires_on > latest {
         return Err(ActError::invalid("/expires_on", "must be from today to five years ahead"));
     }
+    let (status_list, status_index) = status_lists::draw_place(act).await?;
     let digits = u64::from_be_bytes(act.outside().bytes());
     let card = Card {
         id: act.id(),
@@ -44,16 +87,75 @@ pub async fn issue(
         state: CardState::Valid,
         expires_on,
         pin_set: false,
+        status_list,
+        status_index,
+        replaces_id,
     };
-    let now = act.now;
-    if let Err(error) = authorities::add_card(act.db(), &card, now).await {
-        return Err(match error.violated() {
-            Some("cards_one_current") => ActError::Conflict("this person has a card; revoke it first"),
-            _ => error.into(),
-        });
-    }
+    let (now, app) = (act.now, act.app());
+    cards::add(act.db(), &card, now).await?;
+    cards::need_key(act.db(), app.cards.keys.signs_with()?, Some(expires_on)).await?;
     act.record_change("card.issued", Some(registration), card.id.0, vec![("person", json!(person))]).await?;
     Ok(card)
+}
+
+/// A card with its registration locked, for those who see it: its holder, and those who see all.
+async fn locked(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access), ActError> {
+    let found = cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    if act.caller.person() != Some(found.person_id) && !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    Ok((cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?, access))
+}
+
+/// A card, for its holder and for those who see all.
+pub async fn card(app: &App, caller: &Caller, id: CardId) -> Result<Card, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let found = cards::card(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = access::visible(&mut db, caller, found.registration_id, today).await?;
+    let may = caller.person() == Some(found.person_id) || access.sees_all();
+    if may { Ok(found) } else { Err(ActError::NotFound) }
+}
+
+/// What is printed on a card.
+pub struct Face {
+    /// The card.
+    pub card: Card,
+    /// Its token, which the QR code holds.
+    pub token: String,
+    /// Whose register it is.
+    pub supplier: String,
+    /// Whose card it is, for the letter; never on the card.
+    pub holder: String,
+    /// The number of its registration, for the letter.
+    pub registration: TypedNumber,
+}
+
+/// What is printed on a card: for its holder and for whoever governs the registration.
+pub async fn face(app: &App, caller: &Caller, id: CardId) -> Result<Face, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let card = cards::card(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    let (record, access) = access::visible(&mut db, caller, card.registration_id, today).await?;
+    let own = caller.person() == Some(card.person_id);
+    if !own && !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    access.require(own || access.governs())?;
+    if card.state == CardState::Revoked || card.expires_on < today {
+        return Err(ActError::WrongState {
+            state: if card.state == CardState::Revoked { "revoked" } else { "expired" },
+            detail: "a card that counts no more is not printed".to_owned(),
+        });
+    }
+    let index = u32::try_from(card.status_index).map_err(|error| ActError::Internal(error.to_string()))?;
+    let token = app.cards.token(&card.number, card.expires_on, (card.status_list, index))?;
+    let supplier = people::supplier(&mut db)
+        .await?
+        .ok_or_else(|| ActError::Internal("a register without a supplier".to_owned()))?;
+    let holder = people::person(&mut db, card.person_id).await?.ok_or(ActError::NotFound)?.name;
+    Ok(Face { card, token, supplier: supplier.name, holder, registration: record.number })
 }
 
 /// Cards of a registration: all for those who see all, else one's own.
@@ -67,9 +169,9 @@ pub async fn all(
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     if access.sees_all() {
-        return Ok(authorities::cards(&mut db, registration, page).await?);
+        return Ok(cards::all(&mut db, registration, page).await?);
     }
-    let mut own = authorities::cards(&mut db, registration, Page::ALL).await?;
+    let mut own = cards::all(&mut db, registration, Page::ALL).await?;
     own.retain(|card| caller.person() == Some(card.person_id));
     Ok(page.of(own, |card| card.id.0))
 }
@@ -77,14 +179,9 @@ pub async fn all(
 /// Suspends, reinstates or revokes a card; a revoked card stays revoked. Holders may suspend or
 /// revoke their own.
 pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Result<Card, ActError> {
-    let found = authorities::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    let (found, access) = locked(act, id).await?;
     let own = act.caller.person() == Some(found.person_id);
-    if !own && !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
     access.require(access.governs() || (own && state != CardState::Valid))?;
-    let found = authorities::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if found.state == CardState::Revoked || found.state == state {
         return Err(ActError::WrongState {
             state: found.state.as_str(),
@@ -92,7 +189,7 @@ pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Resul
         });
     }
     let now = act.now;
-    authorities::set_card_state(act.db(), id, state, now).await?;
+    cards::set_state(act.db(), id, state, now).await?;
     let what = match state {
         CardState::Valid => "card.reinstated",
         CardState::Suspended => "card.suspended",
@@ -102,69 +199,139 @@ pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Resul
     Ok(Card { state, ..found })
 }
 
-/// Sets the PIN of the caller's own card; the hash was made before.
-pub async fn set_pin(act: &mut Act<'_>, id: CardId, pin_hash: &str) -> Result<Card, ActError> {
+/// Whether the caller's own card has a PIN that was proved now: looked at before the transaction.
+pub enum Proof {
+    /// The present PIN was right; its hash.
+    Right(String),
+    /// It was not given.
+    NotGiven,
+}
+
+/// Looks at the present PIN of the caller's own card, before it is changed. The attempt counts.
+pub async fn prove_pin(
+    app: &App,
+    caller: &Caller,
+    id: CardId,
+    present: Option<SecretString>,
+) -> Result<Proof, ActError> {
+    let Some(present) = present else { return Ok(Proof::NotGiven) };
+    let card = cards::shown(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)?;
+    if Some(card.person_id) != caller.person() {
+        return Err(ActError::NotFound);
+    }
+    let wrong = || ActError::invalid("/current_pin", "is wrong, or was wrong too often");
+    match (try_pin(app, &card, present).await?, card.pin_hash) {
+        (PinOutcome::Right, Some(hash)) => Ok(Proof::Right(hash)),
+        _ => Err(wrong()),
+    }
+}
+
+/// Sets the PIN of the caller's own card; the hash was made before. The first one freely; another
+/// against the present one. A forgotten PIN is reset by somebody who governs the registration.
+pub async fn set_pin(act: &mut Act<'_>, id: CardId, hash: &str, proof: Proof) -> Result<Card, ActError> {
     let person = act.caller.require_person()?;
-    let found = authorities::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (found, _) = locked(act, id).await?;
     if found.person_id != person {
         return Err(ActError::NotFound);
     }
-    access::locked_for(act, found.registration_id).await?;
     if found.state == CardState::Revoked {
         return Err(ActError::WrongState {
             state: "revoked",
             detail: "a revoked card gets no PIN".to_owned(),
         });
     }
+    let present = cards::shown(act.db(), id).await?.and_then(|card| card.pin_hash);
+    match (present, proof) {
+        (None, _) => {}
+        (Some(present), Proof::Right(proved)) if present == proved => {}
+        (Some(_), _) => {
+            return Err(ActError::invalid(
+                "/current_pin",
+                "is needed: the card has a PIN. Whoever governs the registration can reset it",
+            ));
+        }
+    }
     let now = act.now;
-    authorities::set_pin(act.db(), id, pin_hash, now).await?;
+    cards::set_pin(act.db(), id, Some(hash), now).await?;
     act.record_change("card.pin_set", Some(found.registration_id), id.0, vec![]).await?;
     Ok(Card { pin_set: true, ..found })
 }
 
+/// Takes a forgotten PIN away, so that its holder sets a new one. Nobody does it for their own card:
+/// whoever took over an account would have the card as well.
+pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> {
+    let (found, access) = locked(act, id).await?;
+    let own = act.caller.person() == Some(found.person_id);
+    access.require(access.governs() && !own)?;
+    if !found.pin_set {
+        return Err(ActError::WrongState { state: "no_pin", detail: "the card has no PIN".to_owned() });
+    }
+    let now = act.now;
+    cards::set_pin(act.db(), id, None, now).await?;
+    act.record_change("card.pin_reset", Some(found.registration_id), id.0, vec![]).await?;
+    Ok(Card { pin_set: false, ..found })
+}
+
 /// What was shown at a counter: looked at before the transaction of the act.
+#[derive(Default)]
 pub struct Shown {
     /// The card, if its number is known.
-    pub card: Option<authorities::ShownCard>,
+    pub card: Option<ShownCard>,
     /// A number was given.
     pub number_given: bool,
     /// What came of the PIN.
     pub pin: PinOutcome,
 }
 
-/// Looks at a card and checks its PIN. Each attempt counts before it is looked at.
+/// Looks at a card and checks its PIN.
 pub async fn look_at(
     app: &App,
     number: Option<&TypedNumber>,
     pin: Option<SecretString>,
 ) -> Result<Shown, ActError> {
-    let Some(number) = number else {
-        return Ok(Shown { card: None, number_given: false, pin: PinOutcome::NotGiven });
-    };
-    let now = app.outside.clock.now();
-    let card = authorities::card_by_number(&mut *app.pool.acquire().await?, number).await?;
-    let Some(pin) = pin else {
-        return Ok(Shown { card, number_given: true, pin: PinOutcome::NotGiven });
-    };
-    let hash = card.as_ref().and_then(|card| card.pin_hash.clone());
-    if let Some(card) = &card {
-        let counted =
-            authorities::count_pin_attempt(&mut *app.pool.acquire().await?, card.id, now, FREE_PIN_ATTEMPTS)
-                .await?;
-        if !counted {
-            return Ok(Shown { card: None, number_given: true, pin: PinOutcome::Blocked }.with(card));
+    let Some(number) = number else { return Ok(Shown::default()) };
+    let card = cards::shown_by_number(&mut *app.pool.acquire().await?, number).await?;
+    let pin = match (&card, pin) {
+        (_, None) => PinOutcome::NotGiven,
+        (Some(card), Some(pin)) => try_pin(app, card, pin).await?,
+        // It takes as long as with a card.
+        (None, Some(pin)) => {
+            app.passwords.is_right(pin, None).await?;
+            PinOutcome::Wrong
         }
-    }
-    let right = app.passwords.is_right(pin, hash).await?;
-    if let (true, Some(card)) = (right, &card) {
-        authorities::forget_pin_attempts(&mut *app.pool.acquire().await?, card.id, now).await?;
-    }
-    let pin = if right { PinOutcome::Right } else { PinOutcome::Wrong };
+    };
     Ok(Shown { card, number_given: true, pin })
 }
 
-impl Shown {
-    fn with(self, card: &authorities::ShownCard) -> Self {
-        Self { card: Some(card.clone()), ..self }
+/// Tries a PIN. Each attempt counts before it is looked at.
+async fn try_pin(app: &App, card: &ShownCard, pin: SecretString) -> Result<PinOutcome, ActError> {
+    let now = app.outside.clock.now();
+    let mut db = app.pool.acquire().await?;
+    let counted = cards::count_pin_attempt(&mut db, card.id, now, FREE_PIN_ATTEMPTS).await?;
+    drop(db);
+    if !counted {
+        return Ok(PinOutcome::Blocked);
+    }
+    if !app.passwords.is_right(pin, card.pin_hash.clone()).await? {
+        return Ok(PinOutcome::Wrong);
+    }
+    cards::forget_pin_attempts(&mut *app.pool.acquire().await?, card.id, now).await?;
+    Ok(PinOutcome::Right)
+}
+
+/// Every key that signed cards which are still good has to be known, at least its public half: without
+/// it they would be refused. From now on that holds for the key that signs, too.
+pub async fn require_keys(app: &App) -> Result<(), ActError> {
+    let mut db = app.pool.acquire().await?;
+    cards::need_key(&mut db, app.cards.keys.signs_with()?, None).await?;
+    let needed = cards::needed_keys(&mut db, app.outside.clock.now().date()).await?;
+    let missing: Vec<String> = needed.into_iter().filter(|kid| !app.cards.keys.has(kid)).collect();
+    if missing.is_empty() {
+        Ok(())
+    } else {
+        Err(ActError::Internal(format!(
+            "cards that are still good need the card keys {}",
+            missing.join(", ")
+        )))
     }
 }

@@ -1,12 +1,12 @@
-//! Counters, their appointments and their blanks.
+//! Counters and their appointments.
 
 use time::Date;
 
 use super::access::Caller;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::RequestState;
-use crate::domain::ids::{AppointmentId, ConsignmentId, CounterId, OrganisationId, SectionId};
-use crate::domain::records::{Appointment, BlankAccount, CopyRequest, Counter};
+use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::register::OrganisationKind;
 use crate::domain::text::Name;
 use crate::storage::{Page, copies, people, sections};
@@ -37,7 +37,7 @@ pub async fn all(app: &App, section: Option<SectionId>, page: Page) -> Result<Ve
 }
 
 /// The supplier, or staff of the counter's dealer.
-async fn require_own(
+pub(super) async fn require_own(
     db: &mut sqlx::PgConnection,
     caller: &Caller,
     counter: CounterId,
@@ -115,34 +115,6 @@ pub async fn appointments(
     let mut db = app.pool.acquire().await?;
     require_own(&mut db, caller, counter).await?;
     Ok(sections::appointments(&mut db, counter, page).await?)
-}
-
-/// Sends blanks to a counter.
-pub async fn consign(
-    act: &mut Act<'_>,
-    counter: CounterId,
-    section: SectionId,
-    quantity: i32,
-) -> Result<ConsignmentId, ActError> {
-    act.caller.require_keeper()?;
-    if sections::counter(act.db(), counter).await?.is_none() {
-        return Err(ActError::NotFound);
-    }
-    let consignment =
-        sections::NewConsignment { id: act.id(), counter, section, quantity, by: act.caller.actor() };
-    let now = act.now;
-    if !sections::consign(act.db(), &consignment, now).await? {
-        return Err(ActError::Conflict("the counter was never appointed for this section"));
-    }
-    act.record_change("blanks.consigned", None, consignment.id.0, vec![]).await?;
-    Ok(consignment.id)
-}
-
-/// The blank accounts of a counter.
-pub async fn blanks(app: &App, caller: &Caller, counter: CounterId) -> Result<Vec<BlankAccount>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(sections::blank_accounts(&mut db, counter).await?)
 }
 
 /// What a counter has to cut and hand over.

@@ -15,6 +15,8 @@ mod act;
 
 pub mod access;
 pub mod authorities;
+pub mod blanks;
+pub mod card_checks;
 pub mod cards;
 pub mod copies;
 pub mod counters;
@@ -24,8 +26,10 @@ pub mod log;
 pub mod people;
 pub mod register_csv;
 pub mod registrations;
+pub mod secrets;
 pub mod sections;
 pub mod sessions;
+pub mod status_lists;
 pub mod tasks;
 
 pub use act::{Act, ActError, Answer, Begun, FieldProblem, Idempotency};
@@ -37,6 +41,8 @@ use sqlx::PgPool;
 use crate::outside::Outside;
 use crate::passwords::Passwords;
 use crate::tokens::TokenKeys;
+use crate::tokens::card::CardKeys;
+use crate::vault::Vault;
 
 /// What every act works with.
 #[derive(Clone)]
@@ -49,6 +55,12 @@ pub struct App {
     pub passwords: Passwords,
     /// The keys that sign access tokens.
     pub tokens: Arc<TokenKeys>,
+    /// The keys that sign owner's cards and status lists.
+    pub cards: Arc<CardKeys>,
+    /// The status lists that this process signed.
+    pub status_lists: Arc<status_lists::SignedLists>,
+    /// The keys of what is encrypted at rest.
+    pub vault: Arc<Vault>,
     /// How the evidence log stands.
     pub log: log::LogView,
 }

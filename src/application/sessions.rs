@@ -6,11 +6,13 @@ use time::{Duration, OffsetDateTime};
 use totp_rs::{Algorithm, TOTP};
 
 use super::access::{Caller, needs_second_factor};
+use super::secrets::{self, Context};
 use super::{ActError, App};
 use crate::domain::ids::{ActorId, ClientProgramId, PersonId, SessionId};
 use crate::passwords::HashingError;
+use crate::storage::secrets::Sealed;
 use crate::storage::{people, sessions};
-use crate::tokens::KeyError;
+use crate::tokens::keys::KeyError;
 
 /// Seconds for which an access token is good.
 pub const ACCESS_SECONDS: i64 = 600;
@@ -86,10 +88,13 @@ pub async fn sign_in(
         return Err(ActError::Unauthenticated);
     }
     let second_factor = account.totp_confirmed_at.is_some();
-    let step = match (account.totp_secret.filter(|_| second_factor), code) {
+    let step = match (account.second_factor().filter(|_| second_factor), code) {
         (None, _) => None,
         (Some(_), None) => return Ok(SignIn::CodeNeeded),
-        (Some(secret), Some(code)) => Some(step_of_code(secret, code, now).ok_or(ActError::Unauthenticated)?),
+        (Some(sealed), Some(code)) => {
+            let secret = second_factor_secret(app, person, &sealed).await?;
+            Some(step_of_code(secret, code, now).ok_or(ActError::Unauthenticated)?)
+        }
     };
     let mut tx = app.pool.begin().await?;
     if !sessions::accept(&mut tx, person, &account.password_hash, step, now).await? {
@@ -277,6 +282,12 @@ fn totp(secret: Vec<u8>, account: String) -> Result<TOTP, ActError> {
         .map_err(|error| ActError::Internal(error.to_string()))
 }
 
+async fn second_factor_secret(app: &App, person: PersonId, sealed: &Sealed) -> Result<Vec<u8>, ActError> {
+    let mut db = app.pool.acquire().await?;
+    let secret = secrets::open(app, &mut db, Context::SecondFactor(person), sealed).await?;
+    Ok(secret.expose_secret().to_vec())
+}
+
 /// The time step of which a code is, within one step of now (RFC 6238 s. 5.2).
 fn step_of_code(secret: Vec<u8>, code: &str, now: OffsetDateTime) -> Option<i64> {
     let totp = totp(secret, "account".to_owned()).ok()?;
@@ -300,7 +311,8 @@ pub async fn propose_second_factor(app: &App, caller: &Caller) -> Result<(String
         .and_then(|person| person.email)
         .ok_or(ActError::NotFound)?
         .replace(':', "");
-    if !sessions::propose_totp(&mut db, person, &secret, app.outside.clock.now()).await? {
+    let sealed = secrets::seal(app, &mut db, Context::SecondFactor(person), &secret).await?;
+    if !sessions::propose_totp(&mut db, person, &sealed, app.outside.clock.now()).await? {
         return Err(ActError::Conflict("a second factor is set up already"));
     }
     let totp = totp(secret.to_vec(), name)?;
@@ -315,11 +327,11 @@ pub async fn confirm_second_factor(app: &App, caller: &Caller, code: &str) -> Re
     let person = caller.require_person()?;
     let now = app.outside.clock.now();
     let account = counted_account(app, person, now).await?;
-    let secret = account
-        .totp_secret
-        .clone()
+    let sealed = account
+        .second_factor()
         .filter(|_| account.totp_confirmed_at.is_none())
         .ok_or(ActError::Conflict("no second factor waits to be confirmed"))?;
+    let secret = second_factor_secret(app, person, &sealed).await?;
     let step = step_of_code(secret, code, now).ok_or_else(|| ActError::invalid("/code", "is wrong"))?;
     let mut tx = app.pool.begin().await?;
     if !sessions::accept(&mut tx, person, &account.password_hash, None, now).await? {

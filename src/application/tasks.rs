@@ -10,12 +10,14 @@ use super::access::Caller;
 use super::{Act, ActError, App, copies};
 use crate::domain::ids::{KeyId, RegistrationId};
 use crate::domain::key::{KeyState, is_overdue};
-use crate::storage::{copies as stored, idempotency, keys, register, sessions};
+use crate::storage::{cards, copies as stored, idempotency, keys, register, sessions};
 
 /// The most of each kind in one round.
 const BATCH: i64 = 100;
 /// How long an answer is kept for a request that is sent again.
 const ANSWERS_KEPT: Days = Days::days(7);
+/// How long checks of cards that ended with a no are kept: longer than any signal looks back.
+const REFUSALS_KEPT: Days = Days::days(100);
 
 /// What one round did.
 #[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
@@ -53,6 +55,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
     let mut db = app.pool.acquire().await?;
     idempotency::forget(&mut db, now - ANSWERS_KEPT, BATCH).await?;
     sessions::sweep(&mut db, now - ANSWERS_KEPT).await?;
+    cards::forget_refusals(&mut db, now - REFUSALS_KEPT).await?;
     Ok(done)
 }
 

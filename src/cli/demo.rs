@@ -13,20 +13,24 @@ use super::serve::{self, LimitOptions};
 use super::{Done, migrate};
 use wardbook::application::access::Caller;
 use wardbook::application::authorities::Grant;
+use wardbook::application::blanks::{self, NewMovement};
 use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
 use wardbook::application::registrations::LockContent;
+use wardbook::application::secrets::{self, Context};
 use wardbook::application::sections::SectionContent;
 use wardbook::application::{Act, App, authorities, cards, counters, keys, people, registrations, sections};
 use wardbook::archive::Archive;
+use wardbook::domain::blanks::MovementKind;
 use wardbook::domain::calendar::{Period, add_years};
 use wardbook::domain::ids::{
-    CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId, SectionId,
+    BlankMovementId, CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId,
+    SectionId,
 };
 use wardbook::domain::records::Key;
 use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
 use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
 use wardbook::outside::Outside;
-use wardbook::storage::sessions as stored;
+use wardbook::storage::{people as stored_people, sessions as stored};
 
 /// Options of `demo`.
 #[derive(Args)]
@@ -64,7 +68,7 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     migrate(&url).await?;
     let database = serve::Database { database_url: url, connections: 8 };
     let address = format!("http://{}", options.listen);
-    let app = serve::app(database.pool().await?, &address, &[super::new_key_pem()?])?;
+    let app = serve::app(database.pool().await?, &serve::Keys::of_the_moment(&address)?)?;
     let listener = serve::listen(options.listen).await?;
     let folder = Folder::new(&app.outside)?;
     let keys = sequencer::keys("localhost/demo", &[super::new_key_pem()?])?;
@@ -210,7 +214,8 @@ impl Loader<'_> {
         stored::set_password(&mut tx, id, &hash, now).await?;
         let secret = if staff {
             let secret: [u8; 20] = app.outside.bytes();
-            stored::propose_totp(&mut tx, id, &secret, now).await?;
+            let sealed = secrets::seal(app, &mut tx, Context::SecondFactor(id), &secret).await?;
+            stored::propose_totp(&mut tx, id, &sealed, now).await?;
             stored::confirm_totp(&mut tx, id, 0, now).await?;
             Some(totp_rs::Secret::Raw(secret.to_vec()).to_encoded().to_string())
         } else {
@@ -235,7 +240,7 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None).await?;
 
     let mut act = loader.act().await?;
-    let (section, counter) = trade(&mut act, dealer).await?;
+    let (section, counter, parcel) = trade(&mut act, dealer).await?;
     let (registration, differ, pack_keys) = house(&mut act, section, owner).await?;
     let rights = [
         grant(&act, AuthorityClass::Owner, Some(landlord.id), None),
@@ -249,6 +254,10 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
         keys::issue(&mut act, key.id, tenant.id, None).await?;
     }
     let card = cards::issue(&mut act, registration, tenant.id, None).await?;
+    act.commit().await?;
+    let at_counter = caller_of(app, staff.id).await?;
+    let mut act = Act::begin_unclaimed(app, &at_counter).await?;
+    blanks::confirm(&mut act, parcel, None).await?;
     act.commit().await?;
     let pin = "4071";
     set_pin(app, tenant.id, card.id, pin).await?;
@@ -270,19 +279,25 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
 async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
     let (email, name) = ("hester@marrowby.example", Name::parse("Hester Quillon")?);
     people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?).await?;
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let hester = wardbook::storage::people::person_by_email(&mut db, email).await?;
+    let hester = stored_people::person_by_email(&mut *app.pool.acquire().await?, email).await?;
     let hester = hester.ok_or("the keeper is gone")?.id;
-    let seats = wardbook::storage::people::seats(&mut db, hester, today).await?;
-    drop(db);
-    let loader = Loader { app, keeper: Caller::new(hester.into(), Some(hester), seats) };
+    let loader = Loader { app, keeper: caller_of(app, hester).await? };
     let keeper = loader.account("supplier", hester, email, true).await?;
     Ok((loader, keeper))
 }
 
+/// Somebody with the seats of today.
+async fn caller_of(app: &App, person: PersonId) -> Result<Caller, Box<dyn Error>> {
+    let today = app.outside.clock.now().date();
+    let seats = stored_people::seats(&mut *app.pool.acquire().await?, person, today).await?;
+    Ok(Caller::new(person.into(), Some(person), seats))
+}
+
 /// A key section, and a counter that is appointed for it and has blanks.
-async fn trade(act: &mut Act<'_>, dealer: OrganisationId) -> Result<(SectionId, CounterId), Box<dyn Error>> {
+async fn trade(
+    act: &mut Act<'_>,
+    dealer: OrganisationId,
+) -> Result<(SectionId, CounterId, BlankMovementId), Box<dyn Error>> {
     let today = act.today();
     let filed = today - Duration::days(1200);
     let section = SectionContent {
@@ -296,8 +311,9 @@ async fn trade(act: &mut Act<'_>, dealer: OrganisationId) -> Result<(SectionId, 
     let section = sections::add(act, section).await?.id;
     let counter = counters::add(act, dealer, Name::parse("Pellworth Keys, Sluice Lane")?).await?.id;
     counters::appoint(act, counter, section, (today, None)).await?;
-    counters::consign(act, counter, section, 50).await?;
-    Ok((section, counter))
+    let parcel = NewMovement { section, quantity: 50, request: None, remark: None };
+    let parcel = blanks::record(act, counter, MovementKind::Consignment, parcel).await?.id;
+    Ok((section, counter, parcel))
 }
 
 /// A house whose front and back door share one key, with the two keys of its lever pack.
@@ -355,7 +371,7 @@ async fn set_pin(app: &App, person: PersonId, card: CardId, pin: &str) -> Done {
     let hash = app.passwords.hash(SecretString::from(pin.to_owned()), app.outside.bytes()).await?;
     let caller = Caller::new(person.into(), Some(person), vec![]);
     let mut act = Act::begin_unclaimed(app, &caller).await?;
-    cards::set_pin(&mut act, card, &hash).await?;
+    cards::set_pin(&mut act, card, &hash, cards::Proof::NotGiven).await?;
     act.commit().await?;
     Ok(())
 }

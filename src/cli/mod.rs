@@ -13,7 +13,7 @@ use clap::{Parser, Subcommand};
 use sqlx::Connection;
 use sqlx::postgres::PgConnection;
 
-use wardbook::application::{people, sessions};
+use wardbook::application::{people, secrets, sessions};
 use wardbook::domain::decision::RULES;
 use wardbook::domain::text::{Email, Name};
 use wardbook::outside::Outside;
@@ -68,6 +68,19 @@ enum Command {
         /// Where to write it; refuses to overwrite.
         file: PathBuf,
     },
+    /// Make a master key, which wraps the keys of what is encrypted in the database (32 bytes, base64url).
+    NewMasterKey {
+        /// Where to write it; refuses to overwrite. Keep a copy apart from the database's backups: without
+        /// it what is encrypted is lost.
+        file: PathBuf,
+    },
+    /// Wrap every data key under the first master key, and encrypt everything anew under a new data key.
+    RotateSecrets {
+        #[command(flatten)]
+        database: serve::Database,
+        #[command(flatten)]
+        master: serve::MasterKeyOptions,
+    },
     /// The code of a second factor for now, from its base32 secret: for trying things out.
     Code {
         /// The secret.
@@ -93,7 +106,9 @@ pub fn run() -> ExitCode {
         }
         Command::Demo(options) => demo::run(&options),
         Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
-        Command::NewKey { file } => new_key(&file),
+        Command::NewKey { file } => new_key_pem().and_then(|pem| write_key(&file, &pem)),
+        Command::NewMasterKey { file } => write_key(&file, &format!("{}\n", Outside::system().secret())),
+        Command::RotateSecrets { database, master } => asynchronously(rotate_secrets(database, master)),
         Command::Code { secret } => code(&secret),
         Command::Log(command) => return log::run(command),
         Command::Openapi => openapi(),
@@ -138,12 +153,23 @@ async fn begin(database: serve::Database, supplier: &str, person: &str, email: &
     Ok(())
 }
 
-fn new_key(file: &std::path::Path) -> Done {
+fn write_key(file: &std::path::Path, text: &str) -> Done {
     use std::io::Write;
     use std::os::unix::fs::OpenOptionsExt;
     let mut out = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(file)?;
-    out.write_all(new_key_pem()?.as_bytes())?;
+    out.write_all(text.as_bytes())?;
     println!("wrote {}", file.display());
+    Ok(())
+}
+
+async fn rotate_secrets(database: serve::Database, master: serve::MasterKeyOptions) -> Done {
+    let keys = serve::Keys { master: master.read()?, ..serve::Keys::of_the_moment("none")? };
+    let app = serve::app(database.pool().await?, &keys)?;
+    let rotated = secrets::rotate(&app).await?;
+    println!(
+        "{} data keys wrapped under the first master key, {} secrets sealed anew, {} old data keys deleted",
+        rotated.wrapped, rotated.sealed, rotated.deleted
+    );
     Ok(())
 }
 

@@ -17,13 +17,16 @@ use super::{Done, MIGRATIONS};
 use wardbook::application::log::cosigning::Witnesses;
 use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
 use wardbook::application::log::{Backpressure, LogView};
-use wardbook::application::{App, tasks};
+use wardbook::application::{App, cards, tasks};
 use wardbook::archive::Archive;
 use wardbook::http::{self, limits::Limits};
 use wardbook::metrics;
 use wardbook::outside::Outside;
 use wardbook::passwords::Passwords;
 use wardbook::tokens::TokenKeys;
+use wardbook::tokens::card::CardKeys;
+use wardbook::tokens::keys::KeySet;
+use wardbook::vault::Vault;
 
 /// The role as which the service works: it cannot unmake evidence.
 const SERVICE_ROLE: &str = "SET ROLE wardbook_service";
@@ -47,18 +50,8 @@ pub struct Options {
     /// Where to listen.
     #[arg(long, env = "WARDBOOK_LISTEN", default_value = "127.0.0.1:8080")]
     listen: SocketAddr,
-    /// What access tokens name as their issuer.
-    #[arg(long, env = "WARDBOOK_ISSUER", default_value = "http://localhost:8080")]
-    issuer: String,
-    /// Files with signing keys, or in the environment the keys themselves; the first signs, all verify.
-    #[arg(
-        long = "token-key",
-        env = "WARDBOOK_TOKEN_KEYS",
-        hide_env_values = true,
-        value_delimiter = ',',
-        required = true
-    )]
-    token_keys: Vec<PathBuf>,
+    #[command(flatten)]
+    keys: KeyOptions,
     /// Where to listen for whoever collects figures (`GET /metrics`); nowhere, when absent.
     #[arg(long, env = "WARDBOOK_METRICS")]
     metrics: Option<SocketAddr>,
@@ -68,6 +61,99 @@ pub struct Options {
     sequencing: SequencingOptions,
     #[command(flatten)]
     limits: LimitOptions,
+}
+
+/// Who the service is, and its keys: files, or in the environment the keys themselves.
+#[derive(Args, Clone)]
+struct KeyOptions {
+    /// The address of the service: what its tokens and cards name as their issuer. Printed cards carry it.
+    #[arg(long, env = "WARDBOOK_ISSUER", default_value = "http://localhost:8080")]
+    issuer: String,
+    /// Keys of access tokens; the first signs, all verify.
+    #[arg(
+        long = "token-key",
+        env = "WARDBOOK_TOKEN_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        required = true
+    )]
+    token_keys: Vec<PathBuf>,
+    /// Keys of owner's cards and status lists; the first signs, all verify. Of those that only verify
+    /// the public half is enough.
+    #[arg(
+        long = "card-key",
+        env = "WARDBOOK_CARD_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        required = true
+    )]
+    card_keys: Vec<PathBuf>,
+    #[command(flatten)]
+    master: MasterKeyOptions,
+}
+
+/// What wraps the keys of what is encrypted in the database.
+#[derive(Args, Clone)]
+pub struct MasterKeyOptions {
+    /// Master keys: files, or in the environment the keys themselves; the first wraps, all unwrap.
+    #[arg(
+        long = "master-key",
+        env = "WARDBOOK_MASTER_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        required = true
+    )]
+    master_keys: Vec<PathBuf>,
+}
+
+impl MasterKeyOptions {
+    /// The keys.
+    pub fn read(&self) -> Result<Vec<String>, Box<dyn Error>> {
+        let read = |given: &PathBuf| {
+            if given.exists() {
+                return Ok(std::fs::read_to_string(given)?);
+            }
+            // The environment may hold the key itself: it is not repeated where it is no file either.
+            let text = given.to_str().filter(|text| text.len() == 43);
+            text.map(str::to_owned).ok_or_else(|| "a master key is neither a file nor a key".into())
+        };
+        self.master_keys.iter().map(read).collect()
+    }
+}
+
+/// The keys of a service, as texts.
+pub struct Keys {
+    /// What its tokens and cards name as their issuer.
+    pub issuer: String,
+    /// Access tokens.
+    pub token: Vec<String>,
+    /// Cards and status lists.
+    pub card: Vec<String>,
+    /// What is encrypted.
+    pub master: Vec<String>,
+}
+
+impl KeyOptions {
+    fn read(&self) -> Result<Keys, Box<dyn Error>> {
+        Ok(Keys {
+            issuer: self.issuer.clone(),
+            token: read_keys(&self.token_keys)?,
+            card: read_keys(&self.card_keys)?,
+            master: self.master.read()?,
+        })
+    }
+}
+
+impl Keys {
+    /// Keys that nobody else has: for the demo, and for commands that sign and seal nothing.
+    pub fn of_the_moment(issuer: &str) -> Result<Self, Box<dyn Error>> {
+        Ok(Self {
+            issuer: issuer.to_owned(),
+            token: vec![super::new_key_pem()?],
+            card: vec![super::new_key_pem()?],
+            master: vec![Outside::system().secret()],
+        })
+    }
 }
 
 /// The evidence log.
@@ -183,19 +269,22 @@ impl Database {
         Ok(pool)
     }
 
-    /// For commands that sign nothing.
+    /// For commands that sign and seal nothing.
     pub async fn app_without_keys(&self) -> Result<App, Box<dyn Error>> {
-        app(self.pool().await?, "none", &[super::new_key_pem()?])
+        app(self.pool().await?, &Keys::of_the_moment("none")?)
     }
 }
 
 /// What every act works with.
-pub fn app(pool: PgPool, issuer: &str, keys: &[String]) -> Result<App, Box<dyn Error>> {
+pub fn app(pool: PgPool, keys: &Keys) -> Result<App, Box<dyn Error>> {
     Ok(App {
         pool,
         outside: Outside::system(),
         passwords: Passwords::new(2)?,
-        tokens: Arc::new(TokenKeys::from_pem(issuer, keys)?),
+        tokens: Arc::new(TokenKeys::from_pem(&keys.issuer, &keys.token)?),
+        cards: Arc::new(CardKeys::new(&keys.issuer, KeySet::from_pem(&keys.card)?)),
+        status_lists: Arc::default(),
+        vault: Arc::new(Vault::new(&keys.master)?),
         log: LogView::new(Backpressure::default()),
     })
 }
@@ -216,11 +305,10 @@ async fn require_migrated(pool: &PgPool) -> Done {
 /// Serves until a signal comes.
 pub async fn run(options: Options) -> Done {
     log_to_stdout(Lines::Json);
-    let keys = read_keys(&options.token_keys)?;
+    let keys = options.keys.read()?;
     let SequencingOptions { no_sequencing, log_most_waiting, log_longest_wait } = options.sequencing;
     let pressure = Backpressure { most: log_most_waiting, longest: Duration::from_secs(log_longest_wait) };
-    let app =
-        App { log: LogView::new(pressure), ..app(options.database.pool().await?, &options.issuer, &keys)? };
+    let app = App { log: LogView::new(pressure), ..app(options.database.pool().await?, &keys)? };
     let sequencer = options.log.sequencer(app.clone())?;
     let listener = listen(options.listen).await?;
     if let Some(address) = options.metrics {
@@ -250,6 +338,7 @@ pub async fn serve(
     limits: Limits,
 ) -> Done {
     sequencer.require_log().await?;
+    cards::require_keys(&app).await?;
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
     let log = tokio::spawn(sequencer.run(work));
     let sequencing = log.abort_handle();

@@ -6,18 +6,20 @@ use utoipa::ToSchema;
 
 /// A number out of its bounds.
 #[derive(Debug, Error, PartialEq, Eq)]
-#[error("must be from 1 to {most}")]
+#[error("must be from {least} to {most}")]
 pub struct OutOfBounds {
+    /// The least that it may be.
+    pub least: u32,
     /// The most that it may be.
     pub most: u32,
 }
 
 macro_rules! counts {
-    ($( $(#[$meta:meta])* $name:ident: $most:tt; )+) => { $(
+    ($( $(#[$meta:meta])* $name:ident: $least:tt to $most:tt; )+) => { $(
         $(#[$meta])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
         #[serde(try_from = "u64")]
-        #[schema(value_type = u32, minimum = 1, maximum = $most)]
+        #[schema(value_type = u32, minimum = $least, maximum = $most)]
         pub struct $name(u32);
 
         impl $name {
@@ -39,8 +41,8 @@ macro_rules! counts {
 
             fn try_from(number: u64) -> Result<Self, OutOfBounds> {
                 match u32::try_from(number) {
-                    Ok(number) if (1..=$most).contains(&number) => Ok(Self(number)),
-                    _ => Err(OutOfBounds { most: $most }),
+                    Ok(number) if ($least..=$most).contains(&number) => Ok(Self(number)),
+                    _ => Err(OutOfBounds { least: $least, most: $most }),
                 }
             }
         }
@@ -49,11 +51,13 @@ macro_rules! counts {
 
 counts! {
     /// Keys in one request.
-    Quantity: 1000;
-    /// Blanks in one consignment.
-    BlankCount: 100_000;
+    Quantity: 1 to 1000;
+    /// Blanks that move at one time.
+    BlankCount: 1 to 100_000;
+    /// Blanks that were counted.
+    BlanksCounted: 0 to 100_000;
     /// Keys in one lever pack.
-    PackKeys: 20;
+    PackKeys: 1 to 20;
 }
 
 #[cfg(test)]
@@ -65,7 +69,7 @@ mod tests {
         assert_eq!(Quantity::try_from(1).map(Quantity::get), Ok(1));
         assert_eq!(Quantity::try_from(1000).map(Quantity::signed), Ok(1000));
         for wrong in [0, 1001, u64::MAX] {
-            assert_eq!(Quantity::try_from(wrong), Err(OutOfBounds { most: 1000 }));
+            assert_eq!(Quantity::try_from(wrong), Err(OutOfBounds { least: 1, most: 1000 }));
         }
     }
 }

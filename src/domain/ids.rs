@@ -38,12 +38,14 @@ id! {
     AnswerId,
     /// What one person may do on one registration.
     AuthorityId,
+    /// Something that did not fit in an account of blanks.
+    BlankDifferenceId,
+    /// What moved blanks, or counted them.
+    BlankMovementId,
     /// An owner's card.
     CardId,
     /// A program of an organisation that signs in by itself.
     ClientProgramId,
-    /// A consignment of blanks.
-    ConsignmentId,
     /// A copy request.
     CopyRequestId,
     /// One shop of a dealer.

@@ -8,6 +8,8 @@
 #[macro_use]
 mod words;
 
+pub mod bitting;
+pub mod blanks;
 pub mod calendar;
 pub mod copy_request;
 pub mod count;
@@ -22,4 +24,5 @@ pub mod records;
 pub mod register;
 pub mod review;
 pub mod rules;
+pub mod signature;
 pub mod text;

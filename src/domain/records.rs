@@ -5,11 +5,12 @@ use serde::Serialize;
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
+use super::blanks::{Explanation, MovementKind};
 use super::copy_request::{Authorisation, Progress, RequestState};
 use super::ids::{
-    AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId, DifferId,
-    HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId,
-    RegistrationId, SectionId,
+    ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
+    ClientProgramId, CopyRequestId, CounterId, CutId, DifferId, HoldId, KeyId, LeverPackId, LockId, LossId,
+    MandateId, MembershipId, OrganisationId, PersonId, RegistrationId, SectionId,
 };
 use super::key::KeyState;
 use super::number::TypedNumber;
@@ -129,13 +130,13 @@ record! {
         revoked_at: Option<OffsetDateTime>,
     }
 
-    /// Blanks of a section at a counter: received = cut + spoiled + returned + on hand.
+    /// Blanks of a section at a counter: received = cut + spoiled + returned + missing + on hand.
     pub struct BlankAccount {
         /// Where.
         counter_id: CounterId,
         /// Of which section.
         section_id: SectionId,
-        /// Sent by the supplier.
+        /// Sent by the supplier and acknowledged.
         received: i32,
         /// Cut into keys.
         cut: i32,
@@ -143,8 +144,70 @@ record! {
         spoiled: i32,
         /// Sent back.
         returned: i32,
-        /// There now.
+        /// Gone, and explained so by the supplier.
+        missing: i32,
+        /// There now, by the book.
         on_hand: i32,
+        /// Sent by the supplier and not acknowledged yet.
+        on_the_way: i32,
+        /// The most on hand and on the way together.
+        most_held: Option<i32>,
+    }
+
+    /// What moved blanks, or counted them.
+    pub struct BlankMovement {
+        /// Its id.
+        id: BlankMovementId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// What it was.
+        kind: MovementKind,
+        /// How many.
+        quantity: i32,
+        /// The copy that was being cut when a blank was spoiled.
+        copy_request_id: Option<CopyRequestId>,
+        /// What there was to say.
+        remark: Option<String>,
+        /// Who recorded it.
+        made_by: ActorId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// The other side, or the witness.
+        confirmed_by: Option<ActorId>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339::option")]
+        confirmed_at: Option<OffsetDateTime>,
+        /// How many there were.
+        confirmed_quantity: Option<i32>,
+    }
+
+    /// Blanks that do not fit the book.
+    pub struct BlankDifference {
+        /// Its id.
+        id: BlankDifferenceId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// More than the book has, or fewer.
+        quantity: i32,
+        /// Found by which count or confirmation.
+        movement_id: Option<BlankMovementId>,
+        /// Found by which cut, made without a network.
+        cut_id: Option<CutId>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        found_at: OffsetDateTime,
+        /// What the supplier found to be behind it; open, when absent.
+        explanation: Option<Explanation>,
+        /// In words.
+        remark: Option<String>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339::option")]
+        explained_at: Option<OffsetDateTime>,
     }
 
     /// The record that locks and differs belong to an owner at some premises.
@@ -304,6 +367,12 @@ record! {
         expires_on: Date,
         /// A PIN was set.
         pin_set: bool,
+        /// The status list that says whether it counts.
+        status_list: i32,
+        /// Its place there.
+        status_index: i32,
+        /// The card that it replaced.
+        replaces_id: Option<CardId>,
     }
 
     /// A hold: nothing may be copied until it is lifted.

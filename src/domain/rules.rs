@@ -118,6 +118,9 @@ pub struct Presented {
     pub pin: bool,
     /// An identity document with a photograph.
     pub document: bool,
+    /// A signature, drawn there.
+    #[serde(default)]
+    pub signature: bool,
 }
 
 words! {
@@ -335,8 +338,8 @@ impl Default for Rules {
             }],
             lost_keys_count: true,
             unaccounted_blocks: true,
-            at_cut: Presented { card: false, pin: false, document: false },
-            at_hand_over: Presented { card: true, pin: true, document: true },
+            at_cut: Presented { card: false, pin: false, document: false, signature: false },
+            at_hand_over: Presented { card: true, pin: true, document: true, signature: true },
             collection: Collection::RecipientOrMandate,
             lapse: DayCount { days: 30, kind: DayKind::Calendar, holidays: vec![] },
             notices: vec![],

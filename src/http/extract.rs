@@ -13,6 +13,7 @@ use super::body::{Fields, FromFields};
 use super::problem::{Problem, ProblemKind};
 use crate::application::access::Caller;
 use crate::application::{ActError, App, FieldProblem, Idempotency, sessions};
+use crate::domain::bitting::Bitting;
 use crate::storage;
 
 impl FromRequestParts<App> for Caller {
@@ -158,18 +159,22 @@ pub async fn keyed(request: Request) -> Result<(Idempotency, HeaderMap, axum::bo
     hash.update(request.uri().path_and_query().map_or("", |path| path.as_str()));
     hash.update([0]);
     let bytes = read(request).await?;
-    match without_pin(&bytes) {
+    match without_secrets(&bytes) {
         Some(rest) => hash.update(rest),
         None => hash.update(&bytes),
     }
     Ok((Idempotency { key, request_hash: hash.finalize().into() }, headers, bytes))
 }
 
-/// A body without its PIN, where it has one: a fast hash of few digits would give them away.
-fn without_pin(bytes: &[u8]) -> Option<Vec<u8>> {
+/// Fields so short that a fast hash would give them away.
+const SHORT_SECRETS: [&str; 3] = ["pin", "current_pin", "heights"];
+
+/// A body without its short secrets, where it has any.
+fn without_secrets(bytes: &[u8]) -> Option<Vec<u8>> {
     let mut body: serde_json::Map<String, Value> = serde_json::from_slice(bytes).ok()?;
-    body.remove("pin")?;
-    serde_json::to_vec(&body).ok()
+    let whole = body.len();
+    body.retain(|field, _| !SHORT_SECRETS.contains(&field.as_str()));
+    (body.len() < whole).then(|| serde_json::to_vec(&body).ok())?
 }
 
 /// The version that a change is of, from `If-Match`.
@@ -198,6 +203,18 @@ pub struct Secret(pub SecretString);
 impl<'de> serde::Deserialize<'de> for Secret {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         Ok(Self(SecretString::from(String::deserialize(deserializer)?)))
+    }
+}
+
+/// Lever heights in a body; what is wrong with them is told without them.
+pub struct Heights(pub Bitting);
+
+impl<'de> serde::Deserialize<'de> for Heights {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let value = Value::deserialize(deserializer)?;
+        let heights: Option<Vec<u8>> = serde_json::from_value(value).ok();
+        let bitting = Bitting::new(heights.unwrap_or_default()).map_err(serde::de::Error::custom)?;
+        Ok(Self(bitting))
     }
 }
 

@@ -10,6 +10,7 @@ pub mod limits;
 pub mod log;
 pub mod openapi;
 pub mod problem;
+pub mod status_lists;
 
 use std::time::Duration;
 
@@ -48,6 +49,7 @@ pub fn router(app: App, limits: Limits) -> Router {
         .merge(openapi::reader(document))
         .merge(api::health::routes())
         .merge(log::routes())
+        .merge(status_lists::routes())
         .merge(problem::routes())
         .fallback(|| async { Problem::new(ProblemKind::NotFound) })
         .method_not_allowed_fallback(|| async { Problem::new(ProblemKind::MethodNotAllowed) })

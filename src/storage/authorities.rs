@@ -1,13 +1,11 @@
-//! Authorities, mandates, cards and holds.
+//! Authorities, mandates and holds.
 
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Page, Result, wrote};
-use crate::domain::ids::{ActorId, AuthorityId, CardId, HoldId, MandateId, PersonId, RegistrationId};
-use crate::domain::number::TypedNumber;
-use crate::domain::records::{Authority, Card, Hold, Mandate};
-use crate::domain::register::CardState;
+use crate::domain::ids::{ActorId, AuthorityId, HoldId, MandateId, PersonId, RegistrationId};
+use crate::domain::records::{Authority, Hold, Mandate};
 
 macro_rules! select_authorities {
     ($rest:tt $(, $argument:expr)*) => {
@@ -31,17 +29,6 @@ macro_rules! select_mandates {
             Mandate,
             r#"SELECT id AS "id: _", registration_id AS "registration_id: _", recipient_id AS "recipient_id: _", collector_id AS "collector_id: _",
                       first_day, last_day, revoked_at FROM mandates "# + $rest
-            $(, $argument)*
-        )
-    };
-}
-
-macro_rules! select_cards {
-    ($rest:tt $(, $argument:expr)*) => {
-        sqlx::query_as!(
-            Card,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _", number AS "number: _", state AS "state: _",
-                      expires_on, pin_hash IS NOT NULL AS "pin_set!" FROM cards "# + $rest
             $(, $argument)*
         )
     };
@@ -242,143 +229,6 @@ pub async fn may_collect(
     )
     .fetch_one(db)
     .await?)
-}
-
-/// Adds a card.
-pub async fn add_card(db: &mut PgConnection, card: &Card, now: OffsetDateTime) -> Result<()> {
-    sqlx::query!(
-        "INSERT INTO cards (id, registration_id, person_id, number, state, expires_on, pin_failures, changed_at)
-         VALUES ($1, $2, $3, $4, $5, $6, 0, $7)",
-        card.id.0,
-        card.registration_id.0,
-        card.person_id.0,
-        card.number.as_str(),
-        card.state.as_str(),
-        card.expires_on,
-        now
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-/// A card.
-pub async fn card(db: &mut PgConnection, id: CardId) -> Result<Option<Card>> {
-    Ok(select_cards!("WHERE id = $1", id.0).fetch_optional(db).await?)
-}
-
-/// Cards of a registration.
-pub async fn cards(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Card>> {
-    Ok(select_cards!(
-        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
-        registration.0,
-        page.after,
-        page.limit
-    )
-    .fetch_all(db)
-    .await?)
-}
-
-/// Sets where a card stands.
-pub async fn set_card_state(
-    db: &mut PgConnection,
-    id: CardId,
-    state: CardState,
-    now: OffsetDateTime,
-) -> Result<()> {
-    let done =
-        sqlx::query!("UPDATE cards SET state = $2, changed_at = $3 WHERE id = $1", id.0, state.as_str(), now)
-            .execute(db)
-            .await?;
-    wrote("cards", 1, &done)
-}
-
-/// Sets the PIN of a card, and forgets wrong attempts.
-pub async fn set_pin(db: &mut PgConnection, id: CardId, pin_hash: &str, now: OffsetDateTime) -> Result<()> {
-    let done = sqlx::query!(
-        "UPDATE cards SET pin_hash = $2, pin_failures = 0, pin_blocked_until = NULL, changed_at = $3
-         WHERE id = $1",
-        id.0,
-        pin_hash,
-        now
-    )
-    .execute(db)
-    .await?;
-    wrote("cards", 1, &done)
-}
-
-/// A card as it is shown at a counter.
-#[derive(Clone)]
-pub struct ShownCard {
-    /// Its id.
-    pub id: CardId,
-    /// Of which registration.
-    pub registration_id: RegistrationId,
-    /// Whose.
-    pub person_id: PersonId,
-    /// Where it stands.
-    pub state: CardState,
-    /// Its last day.
-    pub expires_on: Date,
-    /// Argon2id of the PIN.
-    pub pin_hash: Option<String>,
-}
-
-macro_rules! select_shown_cards {
-    ($rest:tt $(, $argument:expr)*) => {
-        sqlx::query_as!(
-            ShownCard,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
-                      state AS "state: _", expires_on, pin_hash FROM cards "# + $rest
-            $(, $argument)*
-        )
-    };
-}
-
-/// The card with a number.
-pub async fn card_by_number(db: &mut PgConnection, number: &TypedNumber) -> Result<Option<ShownCard>> {
-    Ok(select_shown_cards!("WHERE number = $1", number.as_str()).fetch_optional(db).await?)
-}
-
-/// A card that was shown, as it stands now.
-pub async fn shown_card(db: &mut PgConnection, id: CardId) -> Result<Option<ShownCard>> {
-    Ok(select_shown_cards!("WHERE id = $1", id.0).fetch_optional(db).await?)
-}
-
-/// Counts a PIN attempt before it is looked at. `false` when the PIN is blocked.
-pub async fn count_pin_attempt(
-    db: &mut PgConnection,
-    id: CardId,
-    now: OffsetDateTime,
-    free: i32,
-) -> Result<bool> {
-    let done = sqlx::query!(
-        "UPDATE cards
-         SET pin_failures = pin_failures + 1,
-             changed_at = $2,
-             pin_blocked_until = CASE WHEN pin_failures + 1 < $3 THEN NULL
-                 ELSE $2::timestamptz
-                      + least(5 * power(4, least(pin_failures + 1 - $3, 6)), 1440) * interval '1 minute' END
-         WHERE id = $1 AND (pin_blocked_until IS NULL OR pin_blocked_until <= $2)",
-        id.0,
-        now,
-        free
-    )
-    .execute(db)
-    .await?;
-    Ok(done.rows_affected() == 1)
-}
-
-/// Forgets wrong PIN attempts after the right PIN.
-pub async fn forget_pin_attempts(db: &mut PgConnection, id: CardId, now: OffsetDateTime) -> Result<()> {
-    let done = sqlx::query!(
-        "UPDATE cards SET pin_failures = 0, pin_blocked_until = NULL, changed_at = $2 WHERE id = $1",
-        id.0,
-        now
-    )
-    .execute(db)
-    .await?;
-    wrote("cards", 1, &done)
 }
 
 /// Places a hold.

@@ -6,12 +6,14 @@ use sqlx::postgres::{PgArgumentBuffer, PgHasArrayType, PgTypeInfo, PgValueRef, P
 use sqlx::{Decode, Encode, Type};
 use uuid::Uuid;
 
+use crate::domain::blanks::{Explanation, MovementKind};
 use crate::domain::copy_request::RequestState;
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{
-    ActorId, AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
-    DecisionId, DifferId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
-    OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
+    ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
+    ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DifferId, HandOverId, HoldId, KeyId,
+    LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId,
+    SectionId, SessionId,
 };
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
@@ -49,7 +51,7 @@ macro_rules! uuid_columns {
 }
 
 uuid_columns! {
-    ActorId, AnswerId, AppointmentId, AuthorityId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
+    ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
     DecisionId, DifferId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
     OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
 }
@@ -82,8 +84,8 @@ macro_rules! word_columns {
 }
 
 word_columns! {
-    AuthorityClass, CardState, ChargeState, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
-    OrganisationKind, Outcome, Post, Protection, Purpose, RequestState,
+    AuthorityClass, CardState, ChargeState, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
+    MovementKind, OrganisationKind, Outcome, Post, Protection, Purpose, RequestState,
 }
 
 text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

@@ -307,6 +307,36 @@ pub async fn add_hand_over(
     Ok(())
 }
 
+/// Keeps the signature of a hand-over.
+pub async fn add_signature(db: &mut PgConnection, hand_over: HandOverId, strokes: &str) -> Result<()> {
+    sqlx::query!("INSERT INTO signatures (hand_over_id, strokes) VALUES ($1, $2)", hand_over.0, strokes)
+        .execute(db)
+        .await?;
+    Ok(())
+}
+
+/// A signature as it was kept.
+pub struct KeptSignature {
+    /// Of which hand-over.
+    pub hand_over: HandOverId,
+    /// When.
+    pub at: OffsetDateTime,
+    /// The strokes, as they were hashed.
+    pub strokes: String,
+}
+
+/// The signatures of the hand-overs of a request, oldest first.
+pub async fn signatures(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<KeptSignature>> {
+    Ok(sqlx::query_as!(
+        KeptSignature,
+        r#"SELECT id AS "hand_over: _", at, strokes FROM hand_overs JOIN signatures ON hand_over_id = id
+           WHERE request_id = $1 ORDER BY id"#,
+        request.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// A decision as it was taken.
 pub struct TakenDecision {
     /// Its id.

@@ -6,6 +6,8 @@
 mod columns;
 
 pub mod authorities;
+pub mod blanks;
+pub mod cards;
 pub mod copies;
 pub mod evidence;
 pub mod facts;
@@ -15,6 +17,7 @@ pub mod keys;
 pub mod log;
 pub mod people;
 pub mod register;
+pub mod secrets;
 pub mod sections;
 pub mod sessions;
 

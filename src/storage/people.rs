@@ -90,6 +90,11 @@ pub async fn organisations(
     .await?)
 }
 
+/// The supplier, whose register it is.
+pub async fn supplier(db: &mut PgConnection) -> Result<Option<Organisation>> {
+    Ok(select_organisations!("WHERE kind = 'supplier'").fetch_optional(db).await?)
+}
+
 /// Adds a person, and the actor that the person is.
 pub async fn add_person(
     db: &mut PgConnection,
@@ -362,6 +367,12 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
     .execute(&mut *db)
     .await?;
     sqlx::query!("DELETE FROM disclosures WHERE about = $1", person.0).execute(&mut *db).await?;
+    sqlx::query!(
+        "DELETE FROM signatures WHERE hand_over_id IN (SELECT id FROM hand_overs WHERE collected_by = $1)",
+        person.0
+    )
+    .execute(&mut *db)
+    .await?;
     sqlx::query!("DELETE FROM accounts WHERE person_id = $1", person.0).execute(&mut *db).await?;
     sqlx::query!("DELETE FROM invitations WHERE person_id = $1", person.0).execute(&mut *db).await?;
     sqlx::query!(

@@ -327,6 +327,30 @@ pub async fn differs(db: &mut PgConnection, registration: RegistrationId, page: 
     .await?)
 }
 
+/// Differs of a registration, all or some, those first that were added first.
+pub async fn differs_in_scope(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    every: bool,
+    some: &[uuid::Uuid],
+    most: usize,
+) -> Result<Vec<Differ>> {
+    Ok(select_differs!(
+        "WHERE registration_id = $1 AND ($2 OR id = ANY ($3)) ORDER BY id LIMIT $4",
+        registration.0,
+        every,
+        some,
+        i64::try_from(most).unwrap_or(i64::MAX)
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A differ.
+pub async fn differ(db: &mut PgConnection, id: DifferId) -> Result<Option<Differ>> {
+    Ok(select_differs!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
 /// Which of these differs belong to a registration.
 pub async fn own_differs(
     db: &mut PgConnection,

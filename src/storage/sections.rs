@@ -4,8 +4,8 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Page, Result, wrote};
-use crate::domain::ids::{ActorId, AppointmentId, ConsignmentId, CounterId, OrganisationId, SectionId};
-use crate::domain::records::{Appointment, BlankAccount, Counter, Section};
+use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::records::{Appointment, Counter, Section};
 
 macro_rules! select_sections {
     ($rest:tt $(, $argument:expr)*) => {
@@ -226,97 +226,6 @@ pub async fn hold_appointments(db: &mut PgConnection, counter: CounterId, sectio
     .fetch_all(db)
     .await?;
     Ok(())
-}
-
-/// Blanks on hand, with the account locked. None, where there is no account.
-pub async fn blanks_locked(db: &mut PgConnection, counter: CounterId, section: SectionId) -> Result<i32> {
-    Ok(sqlx::query_scalar!(
-        "SELECT on_hand FROM blank_accounts WHERE counter_id = $1 AND section_id = $2 FOR UPDATE",
-        counter.0,
-        section.0
-    )
-    .fetch_optional(db)
-    .await?
-    .unwrap_or(0))
-}
-
-/// Takes blanks for a cut.
-pub async fn take_blanks(
-    db: &mut PgConnection,
-    counter: CounterId,
-    section: SectionId,
-    quantity: i32,
-) -> Result<()> {
-    let done = sqlx::query!(
-        "UPDATE blank_accounts SET cut = cut + $3, on_hand = on_hand - $3
-         WHERE counter_id = $1 AND section_id = $2",
-        counter.0,
-        section.0,
-        quantity
-    )
-    .execute(db)
-    .await?;
-    wrote("blank_accounts", 1, &done)
-}
-
-/// A consignment of blanks.
-pub struct NewConsignment {
-    /// Its id.
-    pub id: ConsignmentId,
-    /// To which counter.
-    pub counter: CounterId,
-    /// Of which section.
-    pub section: SectionId,
-    /// How many.
-    pub quantity: i32,
-    /// Who sent it.
-    pub by: ActorId,
-}
-
-/// Adds a consignment to an account. `false` when the counter has no account for the section.
-pub async fn consign(
-    db: &mut PgConnection,
-    consignment: &NewConsignment,
-    now: OffsetDateTime,
-) -> Result<bool> {
-    let done = sqlx::query!(
-        "UPDATE blank_accounts SET received = received + $3, on_hand = on_hand + $3
-         WHERE counter_id = $1 AND section_id = $2",
-        consignment.counter.0,
-        consignment.section.0,
-        consignment.quantity
-    )
-    .execute(&mut *db)
-    .await?;
-    if done.rows_affected() == 0 {
-        return Ok(false);
-    }
-    sqlx::query!(
-        "INSERT INTO consignments (id, counter_id, section_id, quantity, sent_at, sent_by)
-         VALUES ($1, $2, $3, $4, $5, $6)",
-        consignment.id.0,
-        consignment.counter.0,
-        consignment.section.0,
-        consignment.quantity,
-        now,
-        consignment.by.0
-    )
-    .execute(db)
-    .await?;
-    Ok(true)
-}
-
-/// The blank accounts of a counter.
-pub async fn blank_accounts(db: &mut PgConnection, counter: CounterId) -> Result<Vec<BlankAccount>> {
-    Ok(sqlx::query_as!(
-        BlankAccount,
-        r#"SELECT counter_id AS "counter_id: _", section_id AS "section_id: _", received, cut, spoiled,
-                  returned, on_hand
-           FROM blank_accounts WHERE counter_id = $1 ORDER BY section_id"#,
-        counter.0
-    )
-    .fetch_all(db)
-    .await?)
 }
 
 /// The dealer whose counter it is.

@@ -2,8 +2,10 @@
 
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
+use uuid::Uuid;
 
 use super::people::Seat;
+use super::secrets::Sealed;
 use super::{Result, wrote};
 use crate::domain::ids::{ClientProgramId, PersonId, SessionId};
 
@@ -13,8 +15,10 @@ pub struct Account {
     pub person_id: PersonId,
     /// Argon2id, in the PHC string format.
     pub password_hash: String,
-    /// The shared secret of the second factor.
+    /// The shared secret of the second factor, sealed.
     pub totp_secret: Option<Vec<u8>>,
+    /// The data key under which it is.
+    pub totp_key_id: Option<Uuid>,
     /// When the second factor was confirmed.
     pub totp_confirmed_at: Option<OffsetDateTime>,
     /// The newest time step that was accepted.
@@ -25,11 +29,19 @@ pub struct Account {
     pub blocked_until: Option<OffsetDateTime>,
 }
 
+impl Account {
+    /// The shared secret of the second factor, sealed, where one is set up.
+    #[must_use]
+    pub fn second_factor(&self) -> Option<Sealed> {
+        self.totp_key_id.zip(self.totp_secret.clone()).map(|(key, bytes)| Sealed { key, bytes })
+    }
+}
+
 macro_rules! select_accounts {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Account,
-            r#"SELECT person_id AS "person_id: _", password_hash, totp_secret, totp_confirmed_at,
+            r#"SELECT person_id AS "person_id: _", password_hash, totp_secret, totp_key_id, totp_confirmed_at,
                       totp_last_step, failures, blocked_until
                FROM accounts "# + $rest
             $(, $argument)*
@@ -122,15 +134,16 @@ pub async fn set_password(
 pub async fn propose_totp(
     db: &mut PgConnection,
     person: PersonId,
-    secret: &[u8],
+    secret: &Sealed,
     now: OffsetDateTime,
 ) -> Result<bool> {
     let done = sqlx::query!(
-        "UPDATE accounts SET totp_secret = $2, changed_at = $3
+        "UPDATE accounts SET totp_secret = $2, totp_key_id = $4, changed_at = $3
          WHERE person_id = $1 AND totp_confirmed_at IS NULL",
         person.0,
-        secret,
-        now
+        secret.bytes,
+        now,
+        secret.key
     )
     .execute(db)
     .await?;

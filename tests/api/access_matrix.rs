@@ -112,6 +112,15 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("revoke_appointment", &[Keeper], Barred),
     ("send_blanks", &[Keeper], Barred),
     ("read_blanks", &[Keeper, Counter, Till], Hidden),
+    ("spoil_blanks", &[Counter, Till], BarredFor(&[Keeper])),
+    ("return_blanks", &[Counter, Till], BarredFor(&[Keeper])),
+    ("count_blanks", &[Counter, Till], BarredFor(&[Keeper])),
+    ("limit_blanks", &[Keeper], Barred),
+    ("list_blank_movements", &[Keeper, Counter, Till], Hidden),
+    ("confirm_blank_movement", &[Counter, Till], BarredFor(&[Keeper])),
+    ("list_blank_differences", &[Keeper, Counter, Till], Hidden),
+    ("explain_blank_difference", &[Keeper], Barred),
+    ("check_card", &[Counter, Till], Hidden),
     ("list_requests_at_counter", &[Keeper, Counter, Till], Hidden),
     ("add_registration", &[Keeper], Barred),
     ("list_registrations", ANYBODY, Nobody),
@@ -144,6 +153,9 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("issue_card", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("list_cards", PARTIES, Hidden),
     ("set_card_state", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
+    ("read_card", &[Keeper, Owner, Agent, Signatory, Keyholder], Hidden),
+    ("replace_card", GOVERN, BarredFor(&[Signatory, Keyholder])),
+    ("reset_pin", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("set_pin", &[Keyholder], BarredFor(&[Till])),
     ("place_hold", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("list_holds", SEE_ALL, BarredFor(&[Keyholder])),
@@ -170,6 +182,9 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("approve", PARTIES, BarredFor(&[Till])),
     ("decline", &[Owner, Agent, Signatory], BarredFor(&[Keeper, Keyholder, Till])),
     ("withdraw", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
+    ("record_bitting", &[Keeper], Barred),
+    ("look_at_cutting_sheet", &[Counter, Till], Hidden),
+    ("list_signatures", &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
     ("cut", &[Counter, Till], Hidden),
     ("hand_over", &[Counter, Till], Hidden),
     ("list_overrides", &[Keeper], Barred),
@@ -219,7 +234,14 @@ fn body_for(id: &str, town: &Town) -> Value {
         "add_section" | "change_section" => json!({"name": "x", "protection": "agreement"}),
         "add_counter" => json!({"dealer_id": town.dealer, "name": "x"}),
         "add_appointment" => json!({"section_id": town.section, "first_day": day}),
-        "send_blanks" => json!({"section_id": town.section, "quantity": 1}),
+        "send_blanks" | "spoil_blanks" | "return_blanks" => {
+            json!({"section_id": town.section, "quantity": 1})
+        }
+        "count_blanks" => json!({"section_id": town.section, "counted": 40}),
+        "limit_blanks" => json!({"section_id": town.section}),
+        "explain_blank_difference" => json!({"explanation": "miscounted"}),
+        "check_card" => json!({"card_number": town.card.1}),
+        "record_bitting" => json!({"heights": [1, 2, 3, 4, 5]}),
         "add_registration" => json!({"section_id": town.section, "owner_id": town.owners, "premises": "x"}),
         "change_registration" => json!({"premises": "x"}),
         "add_lock" | "change_lock" => json!({"label": "x", "kind": "other", "escape_route": false}),
@@ -342,6 +364,12 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
     let hold = hold.await.id();
     let asked = town.ask(&town.tenant, json!({})).await;
     let request = asked.request_id();
+    let parcel = json!({"section_id": town.section, "quantity": 5});
+    let parcel = town.keeper.post(format!("/v1/counters/{}/consignments", town.counter), parcel).await.id();
+    let count = json!({"section_id": town.section, "counted": 39});
+    town.counter_staff.post(format!("/v1/counters/{}/blank-counts", town.counter), count).await.expect(201);
+    let path = format!("/v1/counters/{}/blank-differences", town.counter);
+    let difference = town.keeper.get(path).await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
     town.sequencer.round().await.unwrap();
     let membership: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1::uuid")
         .bind(town.counter_staff.id.parse::<uuid::Uuid>().unwrap())
@@ -361,6 +389,9 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
         ("lock_id", town.locks[0].clone()),
         ("authority_id", town.authority["tenant"].clone()),
         ("mandate_id", mandate),
+        ("differ_id", town.differ.clone()),
+        ("movement_id", parcel),
+        ("difference_id", difference),
         ("card_id", town.card.0.clone()),
         ("hold_id", hold),
         ("key_id", key),
@@ -399,7 +430,11 @@ async fn try_it(
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 13] = [
+const CHANGED: [&str; 17] = [
+    "bittings",
+    "blank_accounts",
+    "blank_differences",
+    "blank_movements",
     "accounts",
     "authorities",
     "cards",

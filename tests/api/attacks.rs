@@ -4,7 +4,7 @@ use serde_json::json;
 use sqlx::PgPool;
 use time::Duration;
 
-use super::harness::{Actor, PIN, Town};
+use super::harness::{Actor, PIN, Town, signature};
 
 #[sqlx::test]
 async fn nobody_passes_on_a_post_or_standing_that_he_has_not(pool: PgPool) {
@@ -213,7 +213,10 @@ async fn a_wrong_pin_that_is_sent_again_counts_once(pool: PgPool) {
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let path = format!("/v1/copy-requests/{id}/hand-overs");
-    let body = |pin: &str| json!({"quantity": 1, "card_number": town.card.1, "pin": pin, "document_seen": "passport"});
+    let body = |pin: &str| {
+        json!({"quantity": 1, "card_number": town.card.1, "pin": pin,
+        "document_seen": "passport", "signature": signature()})
+    };
     let first = town.counter_staff.post_keyed(&path, "wrong", body("0001")).await;
     for _ in 0..5 {
         let again = town.counter_staff.post_keyed(&path, "wrong", body("0001")).await;

@@ -58,7 +58,6 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("changes_entry_once", "changes", "+"),
     ("client_programs_name", "client_programs", "name = ''"),
     ("client_programs_secret", "client_programs", "secret_hash = 'short'"),
-    ("consignments_quantity", "consignments", "quantity = 0"),
     ("copy_requests_authorised", "copy_requests", "lapses_at = NULL, authorised_at = asked_at"),
     (
         "copy_requests_authorised_state",
@@ -428,7 +427,6 @@ async fn the_service_role_cannot_unmake_evidence(pool: PgPool) {
         "rule_versions",
         "default_rules",
         "history",
-        "consignments",
         "actors",
     ] {
         for sql in [

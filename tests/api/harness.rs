@@ -29,6 +29,9 @@ use wardbook::http::{self, limits::Limits};
 use wardbook::outside::{Clock, Outside, SystemRandom};
 use wardbook::passwords::Passwords;
 use wardbook::tokens::TokenKeys;
+use wardbook::tokens::card::CardKeys;
+use wardbook::tokens::keys::KeySet;
+use wardbook::vault::Vault;
 
 /// A clock that stands until it is moved.
 pub struct TestClock(AtomicI64);
@@ -173,6 +176,14 @@ pub struct Town {
 
 pub const START: OffsetDateTime = time::macros::datetime!(2026-11-02 09:00 UTC);
 pub const PIN: &str = "4071";
+pub const ISSUER: &str = "https://register.example";
+/// 32 bytes of no meaning.
+pub const MASTER_KEY: &str = "AQIDBAUGBwgJCgsMDQ4PEBESExQVFhcYGRobHB0eHyA";
+/// A signature as a pad draws it.
+pub fn signature() -> Value {
+    json!([[[1200, 4000, 0], [1900, 3100, 40], [2600, 4300, 85]], [[3000, 3900, 210], [5200, 4100, 300]]])
+}
+
 pub const ORIGIN: &str = "town.example/register";
 
 fn passwords() -> Passwords {
@@ -189,6 +200,11 @@ pub fn pem_of(seed: [u8; 32]) -> String {
 /// The key that signs tokens and the log.
 pub fn key_pem() -> String {
     pem_of([9; 32])
+}
+
+/// The key that signs cards and status lists.
+pub fn card_key_pem() -> String {
+    pem_of([8; 32])
 }
 
 impl Town {
@@ -211,7 +227,10 @@ impl Town {
             pool,
             outside: Outside { clock: clock.clone(), random: Arc::new(SystemRandom) },
             passwords: passwords(),
-            tokens: Arc::new(TokenKeys::from_pem("https://register.example", &[key_pem()]).unwrap()),
+            tokens: Arc::new(TokenKeys::from_pem(ISSUER, &[key_pem()]).unwrap()),
+            cards: Arc::new(CardKeys::new(ISSUER, KeySet::from_pem(&[card_key_pem()]).unwrap())),
+            status_lists: Arc::default(),
+            vault: Arc::new(Vault::new(&[MASTER_KEY.to_owned()]).unwrap()),
             log: LogView::new(Backpressure::default()),
         };
         let scratch = Scratch::new();
@@ -339,7 +358,9 @@ impl Town {
             let appointment =
                 self.keeper.post(format!("/v1/counters/{counter}/appointments"), appointment).await.id();
             let blanks = json!({"section_id": self.section, "quantity": 40});
-            self.keeper.post(format!("/v1/counters/{counter}/consignments"), blanks).await.expect(201);
+            let sent = self.keeper.post(format!("/v1/counters/{counter}/consignments"), blanks).await.id();
+            let staff = if own { &self.counter_staff } else { &self.other_counter_staff };
+            staff.post(format!("/v1/blank-movements/{sent}/confirmation"), json!({})).await.expect(200);
             if own {
                 (self.counter, self.appointment) = (counter, appointment);
             } else {
@@ -428,7 +449,7 @@ impl Town {
 
     pub async fn hand_over(&self, id: &str, quantity: u32, more: Value) -> Reply {
         let mut body = json!({"quantity": quantity, "card_number": self.card.1, "pin": PIN,
-            "document_seen": "passport"});
+            "document_seen": "passport", "signature": signature()});
         body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
         self.counter_staff.post(format!("/v1/copy-requests/{id}/hand-overs"), body).await
     }
@@ -487,8 +508,30 @@ impl Town {
               coalesce((SELECT sum(c.quantity) FROM cuts c JOIN copy_requests q ON q.id = c.request_id
                         JOIN registrations r ON r.id = q.registration_id
                         WHERE c.counter_id = b.counter_id AND r.section_id = b.section_id), 0)
-              OR b.received <> coalesce((SELECT sum(quantity) FROM consignments n
-                        WHERE n.counter_id = b.counter_id AND n.section_id = b.section_id), 0)",
+              OR b.received <> coalesce((SELECT sum(confirmed_quantity) FROM blank_movements n
+                        WHERE n.counter_id = b.counter_id AND n.section_id = b.section_id
+                          AND n.kind = 'consignment'), 0)
+                 + coalesce((SELECT sum(quantity) FROM blank_differences d
+                        WHERE d.counter_id = b.counter_id AND d.section_id = b.section_id
+                          AND (cut_id IS NOT NULL OR explanation IN ('found', 'booked_twice'))), 0)",
+            ),
+            (
+                "blanks spoiled, sent back, missing or on the way that are not those of what moved them",
+                "SELECT count(*) FROM blank_accounts b, LATERAL (
+                     SELECT coalesce(sum(quantity) FILTER (WHERE kind = 'spoil'), 0) AS spoiled,
+                            coalesce(sum(quantity) FILTER (WHERE kind = 'return'), 0) AS returned,
+                            coalesce(sum(quantity) FILTER (WHERE kind = 'consignment'
+                                AND confirmed_at IS NULL), 0) AS on_the_way
+                     FROM blank_movements m
+                     WHERE m.counter_id = b.counter_id AND m.section_id = b.section_id) moved, LATERAL (
+                     SELECT coalesce(-sum(quantity) FILTER (WHERE explanation = 'spoiled'), 0) AS spoiled,
+                            coalesce(-sum(quantity) FILTER (WHERE explanation = 'returned'), 0) AS returned,
+                            coalesce(-sum(quantity) FILTER (WHERE explanation = 'missing'), 0) AS missing
+                     FROM blank_differences d
+                     WHERE d.counter_id = b.counter_id AND d.section_id = b.section_id) explained
+              WHERE (b.spoiled, b.returned, b.missing, b.on_the_way) <>
+                    (moved.spoiled + explained.spoiled, moved.returned + explained.returned,
+                     explained.missing, moved.on_the_way)",
             ),
             (
                 "a cut without a permitted decision",

@@ -15,7 +15,8 @@ use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
 use crate::domain::key::KeyAct;
 use crate::domain::records::{CopyRequest, Key, Registration};
 use crate::domain::register::{CardState, DocumentKind, Purpose};
-use crate::storage::{authorities, copies, keys, people, register, sections};
+use crate::domain::signature::{Signature, hash_of};
+use crate::storage::{authorities, blanks, cards, copies, keys, people, register};
 
 /// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
 pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
@@ -25,7 +26,10 @@ pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -
 }
 
 /// The request at a counter of the caller's dealer, with its registration locked.
-async fn at_counter(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Registration, CopyRequest), ActError> {
+pub(super) async fn at_counter(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+) -> Result<(Registration, CopyRequest), ActError> {
     let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let caller = act.caller;
     if !caller.works_at(act.db(), found.counter_id).await? {
@@ -43,12 +47,12 @@ async fn shown_facts(
     act: &mut Act<'_>,
     registration: &Registration,
     shown: &Shown,
-    person: PersonId,
+    (person, collector): (PersonId, Collector),
     document: Option<DocumentKind>,
-    collector: Collector,
+    signature: bool,
 ) -> Result<ShownFacts, ActError> {
     let now_card = match &shown.card {
-        Some(card) => authorities::shown_card(act.db(), card.id).await?,
+        Some(card) => cards::shown(act.db(), card.id).await?,
         None => None,
     };
     let same_pin =
@@ -75,7 +79,7 @@ async fn shown_facts(
         PinOutcome::Right if !same_pin => PinOutcome::Wrong,
         outcome => outcome,
     };
-    Ok(ShownFacts { card, pin, document, collector, collected_by: Some(person) })
+    Ok(ShownFacts { card, pin, document, signature, collector, collected_by: Some(person) })
 }
 
 /// What a counter does and what it sees when it cuts.
@@ -103,19 +107,28 @@ pub async fn cut(
     let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
     let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
     let shown =
-        shown_facts(act, &record, &step.shown, stands_there, step.document, Collector::Recipient).await?;
+        shown_facts(act, &record, &step.shown, (stands_there, Collector::Recipient), step.document, false)
+            .await?;
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, surrendered: step.surrendered, quantity, approver: None };
     let caller = act.caller;
-    let facts =
-        gather(act.db(), &record, &rules, &request, Taking { step: Step::Cut, now, caller }, brought).await?;
+    let facts = gather(
+        act.db(),
+        &record,
+        &rules,
+        &request,
+        Taking { step: Step::Cut, holds: true, now, caller },
+        brought,
+    )
+    .await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
     let recorded = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
     let mut made = Vec::new();
     if decision.is_permitted() {
-        sections::take_blanks(act.db(), request.counter_id, record.section_id, i32::from(step.quantity))
-            .await?;
+        let account = blanks::account_locked(act.db(), request.counter_id, record.section_id).await?;
+        let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
+        blanks::save(act.db(), &account.cut(i32::from(step.quantity))?).await?;
         let cut = copies::NewCut {
             id: act.id(),
             request: id,
@@ -152,6 +165,8 @@ pub struct HandOverStep {
     pub document: Option<DocumentKind>,
     /// Who stands there; the recipient, when absent.
     pub collector: Option<PersonId>,
+    /// The signature that was drawn.
+    pub signature: Option<Signature>,
 }
 
 /// Hands keys over: they are with the recipient afterwards, whoever collects.
@@ -175,15 +190,28 @@ pub async fn hand_over(
     } else {
         Collector::Other
     };
-    let shown = shown_facts(act, &record, &step.shown, person, step.document, collector).await?;
+    let shown =
+        shown_facts(act, &record, &step.shown, (person, collector), step.document, step.signature.is_some())
+            .await?;
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, quantity, ..Brought::default() };
     let caller = act.caller;
-    let facts =
-        gather(act.db(), &record, &rules, &request, Taking { step: Step::HandOver, now, caller }, brought)
-            .await?;
+    let facts = gather(
+        act.db(),
+        &record,
+        &rules,
+        &request,
+        Taking { step: Step::HandOver, holds: true, now, caller },
+        brought,
+    )
+    .await?;
     let decision = decide(&facts, &rules);
-    let more = vec![("collector", json!(person)), ("document", json!(step.document))];
+    let signature = step.signature.as_ref().map(Signature::json);
+    let more = vec![
+        ("collector", json!(person)),
+        ("document", json!(step.document)),
+        ("signature", json!(signature.as_deref().map(hash_of))),
+    ];
     let recorded =
         record_step(act, &record, &request, "hand_over", "copy.hand_over", Some(&decision), more).await?;
     let mut handed = Vec::new();
@@ -214,6 +242,9 @@ pub async fn hand_over(
             keys: &ids,
         };
         copies::add_hand_over(act.db(), &hand_over, now).await?;
+        if let Some(strokes) = &signature {
+            copies::add_signature(act.db(), hand_over.id, strokes).await?;
+        }
         store(act, &mut request, progress.handed_over(quantity)?).await?;
     }
     Ok((Decided { request, decision, recorded }, handed))

@@ -1,7 +1,7 @@
 //! What a step is decided on: the request as it is asked for, and the facts, read under the lock.
 
 use sqlx::PgConnection;
-use time::{Date, Duration, OffsetDateTime};
+use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
 use super::Ask;
@@ -18,7 +18,7 @@ use crate::domain::records::{CopyRequest, Registration};
 use crate::domain::register::{ChargeState, Purpose};
 use crate::domain::rules::Rules;
 use crate::domain::text::Slug;
-use crate::storage::{copies, facts, keys, people, register, sections};
+use crate::storage::{blanks, copies, facts, keys, people, register, sections};
 
 /// What a step brings to the facts besides what is stored.
 #[derive(Default)]
@@ -33,6 +33,8 @@ pub(super) struct Brought {
 #[derive(Clone, Copy)]
 pub(super) struct Taking<'a> {
     pub(super) step: Step,
+    /// Inside the transaction of an act: what it relies on stays as it is until the transaction ends.
+    pub(super) holds: bool,
     pub(super) now: OffsetDateTime,
     pub(super) caller: &'a Caller,
 }
@@ -51,7 +53,8 @@ pub(super) async fn gather(
     taking: Taking<'_>,
     brought: Brought,
 ) -> Result<Facts, ActError> {
-    let Taking { step, now, caller } = taking;
+    let Taking { step, holds, now, caller } = taking;
+    let holds = holds && matches!(step, Step::Look | Step::Cut | Step::HandOver);
     let today = now.date();
     let counted = facts::Counted {
         registration: registration.id,
@@ -69,7 +72,7 @@ pub(super) async fn gather(
     let mut ids = vec![request.asked_by, request.recipient_id];
     ids.extend(approved.iter().map(|(person, _)| *person));
     ids.extend(brought.approver.map(|(person, _)| person));
-    if matches!(step, Step::Cut | Step::HandOver) {
+    if holds {
         facts::hold_memberships(db, &ids).await?;
     }
     let organisations = caller.organisations();
@@ -91,7 +94,7 @@ pub(super) async fn gather(
         approvals: approved.into_iter().map(approval).collect(),
         approver: brought.approver.map(approval),
         keys: key_facts,
-        counter: counter_facts(db, registration, request, step, today).await?,
+        counter: counter_facts(db, registration, request, taking).await?,
         shown: brought.shown,
         authorisation: progress.authorisation.map(|given| AuthorisationFacts {
             lapses_at: given.lapses_at,
@@ -153,17 +156,19 @@ async fn counter_facts(
     db: &mut PgConnection,
     registration: &Registration,
     request: &CopyRequest,
-    step: Step,
-    today: Date,
+    taking: Taking<'_>,
 ) -> Result<CounterFacts, ActError> {
-    let (counter, section) = (request.counter_id, registration.section_id);
-    if step == Step::Cut {
+    let (counter, section, today) = (request.counter_id, registration.section_id, taking.now.date());
+    if taking.holds && matches!(taking.step, Step::Look | Step::Cut) {
         sections::hold_appointments(db, counter, section).await?;
-        let blanks = sections::blanks_locked(db, counter, section).await?.unsigned_abs();
-        let appointed = sections::is_appointed(db, counter, section, today).await?;
-        return Ok(CounterFacts { appointed, blanks });
     }
-    Ok(CounterFacts { appointed: sections::is_appointed(db, counter, section, today).await?, blanks: 0 })
+    let account = match (taking.step, taking.holds) {
+        (Step::Cut, true) => blanks::account_locked(db, counter, section).await?,
+        (Step::Cut, false) => blanks::account(db, counter, section).await?,
+        _ => None,
+    };
+    let blanks = account.map_or(0, |account| account.on_hand.unsigned_abs());
+    Ok(CounterFacts { appointed: sections::is_appointed(db, counter, section, today).await?, blanks })
 }
 
 /// A request as it is asked for, not stored yet.

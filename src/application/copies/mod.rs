@@ -3,10 +3,14 @@
 //! Every step locks the registration, loads the facts, decides again, and writes the decision with
 //! its entry: refusals too. A dry run does the same without a lock and writes nothing.
 
+pub mod check;
+
 mod counter;
 mod gather;
+mod sheet;
 
 pub use counter::{CutStep, HandOverStep, cut, hand_over, require_at_counter};
+pub use sheet::{CuttingSheet, look};
 
 use serde_json::{Value, json};
 use sqlx::PgConnection;
@@ -88,7 +92,7 @@ pub async fn may_i(
         &record,
         &rules,
         &request,
-        Taking { step: Step::Ask, now, caller },
+        Taking { step: Step::Ask, holds: false, now, caller },
         Brought::default(),
     )
     .await?;
@@ -103,8 +107,15 @@ pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> R
     let (caller, now) = (act.caller, act.now);
     let mut request = draft(act.db(), &record, asker, ask, now).await?;
     let brought = Brought::default();
-    let facts =
-        gather(act.db(), &record, &rules, &request, Taking { step: Step::Ask, now, caller }, brought).await?;
+    let facts = gather(
+        act.db(),
+        &record,
+        &rules,
+        &request,
+        Taking { step: Step::Ask, holds: true, now, caller },
+        brought,
+    )
+    .await?;
     let decision = decide(&facts, &rules);
     request.id = act.id();
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
@@ -200,9 +211,15 @@ pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> R
     }
     let brought = Brought { approver: Some((approver, emergency)), ..Brought::default() };
     let caller = act.caller;
-    let facts =
-        gather(act.db(), &record, &rules, &request, Taking { step: Step::Approve, now, caller }, brought)
-            .await?;
+    let facts = gather(
+        act.db(),
+        &record,
+        &rules,
+        &request,
+        Taking { step: Step::Approve, holds: true, now, caller },
+        brought,
+    )
+    .await?;
     let decision = decide(&facts, &rules);
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
@@ -330,6 +347,17 @@ pub async fn decisions(
     let mut db = app.pool.acquire().await?;
     visible_request(app, &mut db, caller, id).await?;
     Ok(copies::decisions(&mut db, id).await?)
+}
+
+/// The signatures of the hand-overs of a request.
+pub async fn signatures(
+    app: &App,
+    caller: &Caller,
+    id: CopyRequestId,
+) -> Result<Vec<copies::KeptSignature>, ActError> {
+    let mut db = app.pool.acquire().await?;
+    visible_request(app, &mut db, caller, id).await?;
+    Ok(copies::signatures(&mut db, id).await?)
 }
 
 /// Overrides on every registration, listed apart for the supplier.

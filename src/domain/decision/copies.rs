@@ -81,7 +81,7 @@ fn cap_kept(facts: &Facts, rules: &Rules, limits: &[&Limit], reasons: &mut Vec<R
 /// Keys that this request still brings: all of it when it is asked for, what is left when it is cut.
 fn still_to_come(facts: &Facts) -> u32 {
     match (&facts.authorisation, facts.act) {
-        (Some(authorisation), Step::Cut) => authorisation.left,
+        (Some(authorisation), Step::Cut | Step::Look) => authorisation.left,
         _ => facts.request.quantity,
     }
 }

@@ -7,7 +7,7 @@ use crate::domain::rules::{Collection, Presented, Rules};
 
 pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
     let presented = match facts.act {
-        Step::Ask | Step::Approve => return,
+        Step::Ask | Step::Approve | Step::Look => return,
         Step::Cut => rules.at_cut,
         Step::HandOver => rules.at_hand_over,
     };
@@ -18,6 +18,13 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
             Code::DocumentNotSeen,
             "No identity document with a photograph was seen.",
             "A document is shown and compared with the record.",
+        ));
+    }
+    if presented.signature && !facts.shown.signature {
+        reasons.push(Reason::refuses(
+            Code::SignatureNotGiven,
+            "Nobody signed for the keys.",
+            "The person who takes the keys signs for them.",
         ));
     }
     collector_is_named(facts, rules, reasons);

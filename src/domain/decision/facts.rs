@@ -18,6 +18,8 @@ words! {
         Ask = "ask",
         /// Somebody approves.
         Approve = "approve",
+        /// A counter looks at the bitting that it is about to cut.
+        Look = "look",
         /// Keys are cut.
         Cut = "cut",
         /// Keys are handed over.
@@ -274,6 +276,12 @@ pub struct CardFacts {
     pub of_person: bool,
 }
 
+impl Default for PinOutcome {
+    fn default() -> Self {
+        Self::NotGiven
+    }
+}
+
 words! {
     /// What came of the PIN.
     pub enum PinOutcome {
@@ -310,6 +318,8 @@ pub struct ShownFacts {
     pub pin: PinOutcome,
     /// The identity document that was seen.
     pub document: Option<DocumentKind>,
+    /// A signature was drawn.
+    pub signature: bool,
     /// Who stands there.
     pub collector: Collector,
     /// The same, by id.
@@ -322,6 +332,7 @@ impl Default for ShownFacts {
             card: None,
             pin: PinOutcome::NotGiven,
             document: None,
+            signature: false,
             collector: Collector::Recipient,
             collected_by: None,
         }

@@ -150,7 +150,7 @@ pub const RULES: &[Rule] = &[
         number: 7,
         name: "shown at the counter",
         asks: "The card is current, of this registration and person; the PIN is right; an identity \
-               document was seen; the recipient collects, or somebody with a mandate.",
+               document was seen; the recipient collects, or somebody with a mandate, and signs.",
         codes: &[
             Code::CardNotShown,
             Code::CardNotCurrent,
@@ -159,6 +159,7 @@ pub const RULES: &[Rule] = &[
             Code::PinWrong,
             Code::PinBlocked,
             Code::DocumentNotSeen,
+            Code::SignatureNotGiven,
             Code::CollectorNotNamed,
         ],
         check: counter::shown_at_the_counter,

@@ -76,6 +76,8 @@ words! {
         PinBlocked = "pin_blocked",
         /// No identity document was seen.
         DocumentNotSeen = "document_not_seen",
+        /// Nobody signed.
+        SignatureNotGiven = "signature_not_given",
         /// Whoever collects may not.
         CollectorNotNamed = "collector_not_named",
         /// The counter is not appointed.
@@ -104,6 +106,15 @@ words! {
         OverrideUsed = "override_used",
         /// An occupier gets the key to their own home.
         OccupierEntitled = "occupier_entitled",
+    }
+}
+
+impl Code {
+    /// What is only still to be done: shown, entered, signed or approved.
+    #[must_use]
+    pub fn is_still_to_do(self) -> bool {
+        use Code::{ApprovalNeeded, CardNotShown, DocumentNotSeen, PinNotGiven, SignatureNotGiven};
+        matches!(self, ApprovalNeeded | CardNotShown | DocumentNotSeen | PinNotGiven | SignatureNotGiven)
     }
 }
 

@@ -203,9 +203,12 @@ fn a_card_alone_is_never_enough() {
         of_person: true,
     };
     facts.shown.card = Some(good.clone());
-    assert_eq!(codes(&facts, &Rules::default()), [Code::PinNotGiven, Code::DocumentNotSeen]);
+    let still = [Code::PinNotGiven, Code::DocumentNotSeen, Code::SignatureNotGiven];
+    assert_eq!(codes(&facts, &Rules::default()), still);
     facts.shown.pin = PinOutcome::Right;
     facts.shown.document = Some(DocumentKind::Passport);
+    assert_eq!(codes(&facts, &Rules::default()), [Code::SignatureNotGiven]);
+    facts.shown.signature = true;
     assert_eq!(codes(&facts, &Rules::default()), []);
     for (pin, code) in [(PinOutcome::Wrong, Code::PinWrong), (PinOutcome::Blocked, Code::PinBlocked)] {
         facts.shown.pin = pin;

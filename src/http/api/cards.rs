@@ -15,6 +15,7 @@ use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
 use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
 use crate::http::extract::{Id, Keyed, Query, Secret};
 
 /// Routes.
@@ -22,7 +23,10 @@ pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(routes!(issue_card, list_cards))
         .routes(routes!(set_card_state))
+        .routes(routes!(read_card))
+        .routes(routes!(replace_card))
         .routes(routes!(set_pin))
+        .routes(routes!(reset_pin))
 }
 
 body! {
@@ -40,11 +44,20 @@ body! {
         state: CardState,
     }
 
+    /// A card in place of another.
+    pub struct CardReplacement {
+        /// Its last day; two years ahead, when absent.
+        expires_on: Option<Day>,
+    }
+
     /// A PIN to set.
     pub struct NewPin {
         /// Four to eight digits, not all the same.
         #[schema(value_type = String, format = Password, pattern = "^[0-9]{4,8}$")]
         pin: Secret,
+        /// The present PIN, where the card has one.
+        #[schema(value_type = Option<String>, format = Password, max_length = 8)]
+        current_pin: Option<Secret>,
     }
 }
 
@@ -95,7 +108,31 @@ async fn set_card_state(
     Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
 }
 
-/// Set the PIN of one's own card.
+/// A card, for its holder and for those who see all of the registration.
+#[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, body = Card)))]
+async fn read_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+    Ok(Answer::ok(&cards::card(&app, &caller, id).await?)?.into_response())
+}
+
+/// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no
+/// more, and the holder sets a PIN for the new one.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/replacement", tag = "cards",
+    params(("card_id" = CardId, Path)), request_body = CardReplacement,
+    responses((status = 201, body = Card)))]
+async fn replace_card(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CardId>,
+    Keyed { key, body }: Keyed<CardReplacement>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let card = cards::replace(&mut act, id, body.expires_on.map(|day| day.0)).await?;
+    let answer = Answer::created(&card, format!("/v1/cards/{}", card.id))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Set the PIN of one's own card: the first one freely, another against the present one.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/pin", tag = "cards",
     params(("card_id" = CardId, Path)), request_body = NewPin, responses((status = 200, body = Card)))]
 async fn set_pin(
@@ -110,9 +147,26 @@ async fn set_pin(
     if all_same || !digits.iter().all(u8::is_ascii_digit) {
         return Err(ActError::invalid("/pin", "must be four to eight digits, not all the same").into());
     }
-    // The hash takes tens of milliseconds: before the transaction, never in it.
+    let present = body.current_pin.map(|pin| pin.checked("/current_pin", 1, 8)).transpose()?;
+    Act::replay(&app, &caller, &key).await?;
+    // A hash takes tens of milliseconds: before the transaction, never in it.
+    let proof = cards::prove_pin(&app, &caller, id, present).await?;
     let hash = app.passwords.hash(pin, app.outside.bytes()).await.map_err(ActError::from)?;
     let mut act = Act::begin(&app, &caller, &key).await?;
-    let changed = cards::set_pin(&mut act, id, &hash).await?;
+    let changed = cards::set_pin(&mut act, id, &hash, proof).await?;
+    Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
+}
+
+/// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/pin-reset", tag = "cards",
+    params(("card_id" = CardId, Path)), responses((status = 200, body = Card)))]
+async fn reset_pin(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CardId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let changed = cards::reset_pin(&mut act, id).await?;
     Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
 }

@@ -19,11 +19,12 @@ use crate::domain::copy_request::RequestState;
 use crate::domain::count::Quantity;
 use crate::domain::decision::{Decision, Reason};
 use crate::domain::ids::{
-    CopyRequestId, CounterId, DecisionId, DifferId, EntryId, KeyId, PersonId, RegistrationId,
+    CopyRequestId, CounterId, DecisionId, DifferId, EntryId, HandOverId, KeyId, PersonId, RegistrationId,
 };
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{CopyRequest, Key};
 use crate::domain::register::{DocumentKind, Purpose};
+use crate::domain::signature::{self, Signature};
 use crate::domain::text::Remark;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
@@ -41,6 +42,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(withdraw))
         .routes(routes!(cut))
         .routes(routes!(hand_over))
+        .routes(routes!(list_signatures))
         .routes(routes!(list_overrides))
 }
 
@@ -103,6 +105,8 @@ body! {
         pin: Option<Secret>,
         /// The kind of identity document that was seen.
         document_seen: Option<DocumentKind>,
+        /// The signature that was drawn: strokes of points [x, y, milliseconds], x and y from 0 to 10000.
+        signature: Option<Signature>,
     }
 }
 
@@ -133,7 +137,7 @@ list_query! {
 
 /// A request, the decision on this step, and the keys that it brought.
 #[derive(Serialize, ToSchema)]
-struct StepView {
+pub(super) struct StepView {
     /// The request as it is now.
     copy_request: CopyRequest,
     /// The decision; a refusal is one too.
@@ -146,7 +150,7 @@ struct StepView {
     keys: Vec<Key>,
 }
 
-fn view(decided: Decided, keys: Vec<Key>) -> StepView {
+pub(super) fn view(decided: Decided, keys: Vec<Key>) -> StepView {
     StepView {
         copy_request: decided.request,
         decision: decided.decision,
@@ -346,11 +350,43 @@ async fn hand_over(
         shown,
         document: body.document_seen,
         collector: body.collected_by_id,
+        signature: body.signature,
     };
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (decided, keys) = copies::hand_over(&mut act, id, step).await?;
     let answer = Answer::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
     Ok(act.finish(answer).await?.into_response())
+}
+
+/// A signature that was drawn at a hand-over.
+#[derive(Serialize, ToSchema)]
+struct SignatureView {
+    /// Of which hand-over.
+    hand_over_id: HandOverId,
+    /// When.
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    /// The strokes, as compact JSON: the bytes that were hashed.
+    strokes: String,
+    /// base64url(SHA-256(strokes)), which the entry of the hand-over commits to.
+    hash: String,
+}
+
+/// The signatures of the hand-overs of a request, for its parties and its counter.
+#[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<SignatureView>)))]
+async fn list_signatures(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> Handled {
+    let kept = copies::signatures(&app, &caller, id).await?;
+    let items = kept
+        .into_iter()
+        .map(|kept| SignatureView {
+            hand_over_id: kept.hand_over,
+            at: kept.at,
+            hash: signature::hash_of(&kept.strokes),
+            strokes: kept.strokes,
+        })
+        .collect();
+    Ok(Answer::ok(&List { items })?.into_response())
 }
 
 /// An approval that stood in for the normal authority.

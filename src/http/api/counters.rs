@@ -1,4 +1,4 @@
-//! Counters, their appointments, their blanks, and what they have to cut.
+//! Counters, their appointments, and what they have to cut.
 
 use axum::extract::State;
 use axum::http::Uri;
@@ -11,9 +11,8 @@ use crate::application::access::Caller;
 use crate::application::{Act, Answer, App, counters};
 use crate::domain::calendar::Day;
 use crate::domain::copy_request::RequestState;
-use crate::domain::count::BlankCount;
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
-use crate::domain::records::{Appointment, BlankAccount, CopyRequest, Counter};
+use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::text::Name;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
@@ -26,8 +25,6 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(read_counter))
         .routes(routes!(add_appointment, list_appointments))
         .routes(routes!(revoke_appointment))
-        .routes(routes!(send_blanks))
-        .routes(routes!(read_blanks))
         .routes(routes!(list_requests_at_counter))
 }
 
@@ -48,14 +45,6 @@ body! {
         first_day: Day,
         /// Last day.
         last_day: Option<Day>,
-    }
-
-    /// Blanks to send.
-    pub struct NewConsignment {
-        /// Of which section.
-        section_id: SectionId,
-        /// How many.
-        quantity: BlankCount,
     }
 }
 
@@ -153,31 +142,6 @@ async fn revoke_appointment(
     let mut act = Act::begin(&app, &caller, &key).await?;
     let revoked = counters::revoke_appointment(&mut act, id).await?;
     Ok(act.finish(Answer::ok(&revoked)?).await?.into_response())
-}
-
-/// Send blanks to a counter (supplier).
-#[utoipa::path(post, path = "/v1/counters/{counter_id}/consignments", tag = "counters",
-    params(("counter_id" = CounterId, Path)), request_body = NewConsignment,
-    responses((status = 201, body = serde_json::Value)))]
-async fn send_blanks(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<NewConsignment>,
-) -> Handled {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let consignment = counters::consign(&mut act, id, body.section_id, body.quantity.signed()).await?;
-    let answer =
-        Answer::created(&serde_json::json!({"id": consignment}), format!("/v1/counters/{id}/blanks"))?;
-    Ok(act.finish(answer).await?.into_response())
-}
-
-/// The blank accounts of a counter (its dealer, or the supplier).
-#[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "counters",
-    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<BlankAccount>)))]
-async fn read_blanks(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
-    let items = counters::blanks(&app, &caller, id).await?;
-    Ok(Answer::ok(&List { items })?.into_response())
 }
 
 /// Requests to be cut at a counter (its dealer, or the supplier).

@@ -5,6 +5,9 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::application::App;
 
 mod authorities;
+mod bitting;
+mod blanks;
+mod card_checks;
 mod cards;
 mod copy_requests;
 mod counters;
@@ -31,13 +34,16 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(people::routes()) //         /v1/people
         .merge(sections::routes()) //       /v1/sections
         .merge(counters::routes()) //       /v1/counters, /v1/appointments
+        .merge(blanks::routes()) //         /v1/counters/{id}/blanks, consignments and the like
         .merge(registrations::routes()) //  /v1/registrations, /v1/locks, /v1/history
         .merge(rules::routes()) //          /v1/default-rules, /v1/registrations/{id}/rules
         .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, mandates
         .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards
+        .merge(card_checks::routes()) //    /v1/counters/{id}/card-checks
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs, losses
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
+        .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet
         .merge(log_entries::routes()) //    /v1/log-entries
         .merge(imports::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
 }

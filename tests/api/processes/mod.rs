@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 use serde_json::{Value, json};
 use sqlx::{ConnectOptions, PgPool};
 
-use super::harness::{ORIGIN, Town, key_pem};
+use super::harness::{MASTER_KEY, ORIGIN, Town, card_key_pem, key_pem};
 
 static NEXT: AtomicU32 = AtomicU32::new(0);
 
@@ -56,6 +56,7 @@ impl Machine {
         let database = address(&town.admin.connect_options());
         while town.sequencer.round().await.unwrap() > 0 {}
         std::fs::write(town.scratch.0.join("key.pem"), key_pem()).unwrap();
+        std::fs::write(town.scratch.0.join("card.pem"), card_key_pem()).unwrap();
         let key = town.sequencer.verifiers().next().unwrap().to_string();
         std::fs::write(town.scratch.0.join("policy"), format!("log {key}\nquorum none\n")).unwrap();
         Self { town, database, auditor }
@@ -75,6 +76,8 @@ impl Machine {
             .env("WARDBOOK_LOG_KEYS", self.file("key.pem"))
             .env("WARDBOOK_LOG_ARCHIVE", self.file("checkpoints"))
             .env("WARDBOOK_TOKEN_KEYS", self.file("key.pem"))
+            .env("WARDBOOK_CARD_KEYS", self.file("card.pem"))
+            .env("WARDBOOK_MASTER_KEYS", MASTER_KEY)
             .env("WARDBOOK_ISSUER", "https://register.example")
             .env("WARDBOOK_AUDITOR_ID", &self.auditor.0)
             .env("WARDBOOK_AUDITOR_SECRET", &self.auditor.1)

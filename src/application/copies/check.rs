@@ -1,0 +1,118 @@
+//! What somebody who stands at a counter may order, and what waits there for them.
+
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+use uuid::Uuid;
+
+use super::gather::{Brought, Taking, gather};
+use crate::application::ActError;
+use crate::application::access::Caller;
+use crate::application::registrations::rules_in_force;
+use crate::domain::copy_request::RequestState;
+use crate::domain::decision::facts::{Collector, ShownFacts, Step};
+use crate::domain::decision::{Decision, decide};
+use crate::domain::ids::{CopyRequestId, CounterId, PersonId};
+use crate::domain::records::{Authority, CopyRequest, Differ, Registration};
+use crate::domain::register::Purpose;
+use crate::storage::{copies, register};
+
+/// The most differs about which is decided in one look.
+const MOST_DIFFERS: usize = 50;
+
+/// Whether one more key of a differ may be ordered now.
+pub struct MayOrder {
+    /// The differ.
+    pub differ: Differ,
+    /// The decision that asking would bring.
+    pub decision: Decision,
+}
+
+/// A request that waits at the counter.
+pub struct Waiting {
+    /// The request.
+    pub request: CopyRequest,
+    /// Its next step.
+    pub step: Step,
+    /// The decision that it would bring now, with what was shown.
+    pub decision: Decision,
+}
+
+/// Who stands where, and shows what.
+pub struct Standing<'a> {
+    /// Who looks.
+    pub caller: &'a Caller,
+    /// At which counter.
+    pub counter: CounterId,
+    /// Who stands there.
+    pub person: PersonId,
+    /// What was shown.
+    pub shown: ShownFacts,
+    /// When.
+    pub now: OffsetDateTime,
+}
+
+/// What the person may order, and what waits. Nothing is written or locked.
+pub async fn at_counter(
+    db: &mut PgConnection,
+    record: &Registration,
+    authorities: &[Authority],
+    standing: &Standing<'_>,
+) -> Result<(Vec<MayOrder>, Vec<Waiting>), ActError> {
+    let rules = rules_in_force(db, record).await?;
+    let Standing { caller, counter, person, now, .. } = *standing;
+    let taking = |step| Taking { step, holds: false, now, caller };
+    let every = authorities.iter().any(|authority| authority.every_differ);
+    let named: Vec<Uuid> = authorities.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
+    let differs = register::differs_in_scope(db, record.id, every, &named, MOST_DIFFERS).await?;
+    let mut may_order = Vec::new();
+    for differ in differs {
+        let request = one_more(record, &differ, standing);
+        let facts = gather(db, record, &rules, &request, taking(Step::Ask), Brought::default()).await?;
+        may_order.push(MayOrder { differ, decision: decide(&facts, &rules) });
+    }
+    let mut waiting = Vec::new();
+    for request in copies::open_of_people(db, record.id, &[person]).await? {
+        if request.counter_id != counter {
+            continue;
+        }
+        let progress = request.progress();
+        let step = match request.state {
+            RequestState::Authorised if progress.left_to_hand_over() > 0 => Step::HandOver,
+            RequestState::Authorised => Step::Cut,
+            _ => Step::Approve,
+        };
+        let own = request.recipient_id == person;
+        let collector = if own { Collector::Recipient } else { Collector::Other };
+        let shown = ShownFacts { collector, ..standing.shown.clone() };
+        let brought = Brought { shown, quantity: 1, ..Brought::default() };
+        let facts = gather(db, record, &rules, &request, taking(step), brought).await?;
+        waiting.push(Waiting { step, decision: decide(&facts, &rules), request });
+    }
+    Ok((may_order, waiting))
+}
+
+/// One more key of a differ for whoever stands there, cut here.
+fn one_more(record: &Registration, differ: &Differ, standing: &Standing<'_>) -> CopyRequest {
+    CopyRequest {
+        id: CopyRequestId(Uuid::nil()),
+        registration_id: record.id,
+        differ_id: differ.id,
+        asked_by: standing.person,
+        recipient_id: standing.person,
+        counter_id: standing.counter,
+        quantity: 1,
+        purpose: Purpose::Additional,
+        replaces_key_id: None,
+        needed_from: None,
+        due_back_on: None,
+        extends_request_id: None,
+        emergency_reason: None,
+        state: RequestState::Waiting,
+        asked_at: standing.now,
+        authorised_at: None,
+        lapses_at: None,
+        cut_count: 0,
+        handed_count: 0,
+        version: 1,
+    }
+}

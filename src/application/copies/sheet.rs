@@ -1,0 +1,66 @@
+//! The cutting sheet: the one way on which bitting leaves.
+
+use serde_json::json;
+
+use super::counter::at_counter;
+use super::gather::{Brought, Taking, gather};
+use super::{Decided, record_step};
+use crate::application::registrations::rules_in_force;
+use crate::application::secrets::{self, Context};
+use crate::application::{Act, ActError};
+use crate::domain::bitting::Bitting;
+use crate::domain::decision::decide;
+use crate::domain::decision::facts::{ShownFacts, Step};
+use crate::domain::ids::CopyRequestId;
+use crate::domain::number::TypedNumber;
+use crate::storage::{keys, register, sections};
+
+/// What a counter needs to cut the keys of an open authorisation.
+pub struct CuttingSheet {
+    /// The registration's number.
+    pub registration: TypedNumber,
+    /// The key section's name.
+    pub section: String,
+    /// The counter's name.
+    pub counter: String,
+    /// The differ's number.
+    pub differ: String,
+    /// The heights, from bow to tip.
+    pub bitting: Bitting,
+    /// The numbers to stamp on the keys that are still to be cut, in order.
+    pub copy_numbers: Vec<i32>,
+}
+
+/// Looks at the bitting for an open authorisation: decided like a cut, and recorded each time.
+pub async fn look(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Decided, Option<CuttingSheet>), ActError> {
+    let (record, request) = at_counter(act, id).await?;
+    let progress = request.progress().ready_to_cut()?;
+    let rules = rules_in_force(act.db(), &record).await?;
+    let (now, caller) = (act.now, act.caller);
+    let taking = Taking { step: Step::Look, holds: true, now, caller };
+    let brought = Brought { shown: ShownFacts::default(), quantity: 1, ..Brought::default() };
+    let facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
+    let decision = decide(&facts, &rules);
+    let more = vec![("counter", json!(request.counter_id))];
+    let recorded = record_step(act, &record, &request, "look", "copy.look", Some(&decision), more).await?;
+    if !decision.is_permitted() {
+        return Ok((Decided { request, decision, recorded }, None));
+    }
+    let missing = || ActError::Internal("a request without its differ, section or counter".to_owned());
+    let app = act.app();
+    let differ = register::differ(act.db(), request.differ_id).await?.ok_or_else(missing)?;
+    let sealed = crate::storage::secrets::bitting(act.db(), request.differ_id).await?;
+    let sealed = sealed.ok_or(ActError::Conflict("the bitting of this differ is not on record yet"))?;
+    let heights = secrets::open(app, act.db(), Context::Bitting(request.differ_id), &sealed).await?;
+    let last = keys::last_copy_number(act.db(), request.differ_id).await?;
+    let left = usize::try_from(progress.left_to_cut()).unwrap_or(usize::MAX);
+    let sheet = CuttingSheet {
+        registration: record.number,
+        section: sections::section(act.db(), record.section_id).await?.ok_or_else(missing)?.name,
+        counter: sections::counter(act.db(), request.counter_id).await?.ok_or_else(missing)?.name,
+        differ: differ.number,
+        bitting: secrets::bitting_of(&heights)?,
+        copy_numbers: (last + 1..).take(left).collect(),
+    };
+    Ok((Decided { request, decision, recorded }, Some(sheet)))
+}

@@ -1,0 +1,109 @@
+//! Bitting: recorded by the supplier, shown on a cutting sheet to the counter that is about to cut.
+
+use axum::extract::State;
+use axum::http::header;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::copy_requests::{StepView, view};
+use crate::application::access::Caller;
+use crate::application::copies::{self, CuttingSheet};
+use crate::application::{Act, Answer, App, secrets};
+use crate::domain::ids::{CopyRequestId, DifferId};
+use crate::domain::number::TypedNumber;
+use crate::http::answer::Handled;
+use crate::http::body::Nothing;
+use crate::http::extract::{Body, Heights, Id, Keyed};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(record_bitting)).routes(routes!(look_at_cutting_sheet))
+}
+
+body! {
+    /// The heights of a differ's levers.
+    pub struct NewBitting {
+        /// From bow to tip.
+        #[schema(value_type = Vec<u8>, min_items = 2, max_items = 16)]
+        heights: Heights,
+    }
+}
+
+/// Record the bitting of a differ, once (supplier). It is encrypted at rest and answered nowhere but
+/// on a cutting sheet.
+#[utoipa::path(post, path = "/v1/differs/{differ_id}/bitting", tag = "differs",
+    params(("differ_id" = DifferId, Path)), request_body = NewBitting,
+    responses((status = 201, body = serde_json::Value)))]
+async fn record_bitting(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<DifferId>,
+    Keyed { key, body }: Keyed<NewBitting>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    secrets::record_bitting(&mut act, id, &body.heights.0).await?;
+    let answer = Answer::new(axum::http::StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// What a counter needs to cut.
+#[derive(Serialize, ToSchema)]
+struct CuttingSheetView {
+    /// The registration's number.
+    registration: TypedNumber,
+    /// The key section.
+    section: String,
+    /// The counter.
+    counter: String,
+    /// The differ's number, which is not stamped on a key.
+    differ: String,
+    /// Lever heights from bow to tip.
+    heights: Vec<u8>,
+    /// The numbers to stamp on the keys that are still to be cut.
+    copy_numbers: Vec<i32>,
+}
+
+impl From<CuttingSheet> for CuttingSheetView {
+    fn from(sheet: CuttingSheet) -> Self {
+        Self {
+            registration: sheet.registration,
+            section: sheet.section,
+            counter: sheet.counter,
+            differ: sheet.differ,
+            heights: sheet.bitting.heights().to_vec(),
+            copy_numbers: sheet.copy_numbers,
+        }
+    }
+}
+
+/// A look at a cutting sheet: the decision on it, and the sheet after a yes.
+#[derive(Serialize, ToSchema)]
+struct LookView {
+    #[serde(flatten)]
+    step: StepView,
+    /// The sheet.
+    sheet: Option<CuttingSheetView>,
+}
+
+/// Look at the cutting sheet of an open authorisation (the counter that holds it). Each look is
+/// decided, and recorded in the log; so there is no idempotency key, and no answer is kept.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cutting-sheet", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)),
+    responses((status = 201, body = LookView)))]
+async fn look_at_cutting_sheet(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    _: Body<Nothing>,
+) -> Handled {
+    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let (decided, sheet) = copies::look(&mut act, id).await?;
+    act.commit().await?;
+    // Died here: the look is recorded, and was not seen.
+    let answer = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
+    let kept_nowhere = [(header::CACHE_CONTROL, "no-store")];
+    Ok((axum::http::StatusCode::CREATED, kept_nowhere, axum::Json(answer)).into_response())
+}

@@ -1,0 +1,161 @@
+//! Data keys, and what is sealed under them.
+
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+use uuid::Uuid;
+
+use super::{Result, wrote};
+use crate::domain::ids::{DifferId, PersonId};
+use crate::vault::WrappedKey;
+
+/// What was sealed, and under which data key.
+pub struct Sealed {
+    /// The data key.
+    pub key: Uuid,
+    /// Nonce, ciphertext and tag.
+    pub bytes: Vec<u8>,
+}
+
+/// The data key under which is sealed now.
+pub async fn current_key(db: &mut PgConnection) -> Result<Option<WrappedKey>> {
+    Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys WHERE current")
+        .fetch_optional(db)
+        .await?)
+}
+
+/// A data key.
+pub async fn key(db: &mut PgConnection, id: Uuid) -> Result<Option<WrappedKey>> {
+    Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys WHERE id = $1", id)
+        .fetch_optional(db)
+        .await?)
+}
+
+/// Every data key, locked.
+pub async fn keys_locked(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
+    Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys ORDER BY id FOR UPDATE")
+        .fetch_all(db)
+        .await?)
+}
+
+/// Adds a current data key, unless there is one.
+pub async fn add_key(db: &mut PgConnection, key: &WrappedKey, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO data_keys (id, master_key, wrapped, current, made_at) VALUES ($1, $2, $3, true, $4)
+         ON CONFLICT DO NOTHING",
+        key.id,
+        key.master_key,
+        key.wrapped,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Writes a data key that was wrapped again.
+pub async fn rewrap_key(db: &mut PgConnection, key: &WrappedKey) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE data_keys SET master_key = $2, wrapped = $3 WHERE id = $1",
+        key.id,
+        key.master_key,
+        key.wrapped
+    )
+    .execute(db)
+    .await?;
+    wrote("data_keys", 1, &done)
+}
+
+/// Nothing more is sealed under the current data key.
+pub async fn retire_keys(db: &mut PgConnection) -> Result<()> {
+    sqlx::query!("UPDATE data_keys SET current = false WHERE current").execute(db).await?;
+    Ok(())
+}
+
+/// Deletes retired data keys under which nothing is sealed any more; how many.
+pub async fn delete_unused_keys(db: &mut PgConnection) -> Result<u64> {
+    let done = sqlx::query!(
+        "DELETE FROM data_keys WHERE NOT current
+         AND NOT EXISTS (SELECT FROM bittings WHERE data_key_id = data_keys.id)
+         AND NOT EXISTS (SELECT FROM accounts WHERE totp_key_id = data_keys.id)"
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected())
+}
+
+/// Adds the bitting of a differ. `false` when it has one.
+pub async fn add_bitting(db: &mut PgConnection, differ: DifferId, sealed: &Sealed) -> Result<bool> {
+    let done = sqlx::query!(
+        "INSERT INTO bittings (differ_id, data_key_id, sealed) VALUES ($1, $2, $3)
+         ON CONFLICT (differ_id) DO NOTHING",
+        differ.0,
+        sealed.key,
+        sealed.bytes
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// The bitting of a differ.
+pub async fn bitting(db: &mut PgConnection, differ: DifferId) -> Result<Option<Sealed>> {
+    Ok(sqlx::query_as!(
+        Sealed,
+        "SELECT data_key_id AS key, sealed AS bytes FROM bittings WHERE differ_id = $1",
+        differ.0
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Bittings that are sealed under another key than the current one, locked; so many at most.
+pub async fn old_bittings(db: &mut PgConnection, most: i64) -> Result<Vec<(DifferId, Sealed)>> {
+    let rows = sqlx::query!(
+        r#"SELECT differ_id AS "differ: DifferId", data_key_id, sealed FROM bittings
+           WHERE data_key_id IN (SELECT id FROM data_keys WHERE NOT current)
+           ORDER BY differ_id LIMIT $1 FOR UPDATE"#,
+        most
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.differ, Sealed { key: row.data_key_id, bytes: row.sealed })).collect())
+}
+
+/// Writes a bitting that was sealed again.
+pub async fn reseal_bitting(db: &mut PgConnection, differ: DifferId, sealed: &Sealed) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE bittings SET data_key_id = $2, sealed = $3 WHERE differ_id = $1",
+        differ.0,
+        sealed.key,
+        sealed.bytes
+    )
+    .execute(db)
+    .await?;
+    wrote("bittings", 1, &done)
+}
+
+/// Second factors that are sealed under another key than the current one, locked; so many at most.
+pub async fn old_second_factors(db: &mut PgConnection, most: i64) -> Result<Vec<(PersonId, Sealed)>> {
+    let rows = sqlx::query!(
+        r#"SELECT person_id AS "person: PersonId", totp_key_id AS "key!", totp_secret AS "bytes!" FROM accounts
+           WHERE totp_key_id IN (SELECT id FROM data_keys WHERE NOT current)
+           ORDER BY person_id LIMIT $1 FOR UPDATE"#,
+        most
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.person, Sealed { key: row.key, bytes: row.bytes })).collect())
+}
+
+/// Writes a second factor that was sealed again.
+pub async fn reseal_second_factor(db: &mut PgConnection, person: PersonId, sealed: &Sealed) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE accounts SET totp_key_id = $2, totp_secret = $3 WHERE person_id = $1",
+        person.0,
+        sealed.key,
+        sealed.bytes
+    )
+    .execute(db)
+    .await?;
+    wrote("accounts", 1, &done)
+}
