@@ -9,6 +9,7 @@ pub mod http;
 pub mod metrics;
 pub mod outside;
 pub mod passwords;
+pub mod print;
 pub mod storage;
 pub mod tokens;
 pub mod vault;

@@ -358,7 +358,7 @@ impl<'a> Act<'a> {
             entry,
         };
         evidence::write_decision(&mut self.tx, &decision).await?;
-        Ok(Recorded { decision: id, entry })
+        Ok(Recorded { decision: id, entry, at: self.now })
     }
 
     async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
@@ -388,6 +388,8 @@ pub struct Recorded {
     pub decision: DecisionId,
     /// Its entry in the log.
     pub entry: EntryId,
+    /// When it was taken.
+    pub at: OffsetDateTime,
 }
 
 /// A decision that was taken, for the record.

@@ -6,6 +6,7 @@ use super::access::Caller;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::opening::OpeningHours;
 use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::register::OrganisationKind;
 use crate::domain::text::Name;
@@ -18,7 +19,7 @@ pub async fn add(act: &mut Act<'_>, dealer: OrganisationId, name: Name) -> Resul
     if organisation.is_none_or(|organisation| organisation.kind != OrganisationKind::Dealer) {
         return Err(ActError::invalid("/dealer_id", "is not a dealer"));
     }
-    let counter = Counter { id: act.id(), dealer_id: dealer, name: name.into() };
+    let counter = Counter { id: act.id(), dealer_id: dealer, name: name.into(), time_zone: None };
     let now = act.now;
     sections::add_counter(act.db(), &counter, now).await?;
     act.record_change("counter.added", None, counter.id.0, vec![]).await?;
@@ -128,4 +129,39 @@ pub async fn requests(
     let mut db = app.pool.acquire().await?;
     require_own(&mut db, caller, counter).await?;
     Ok(copies::of_counter(&mut db, counter, state, page).await?)
+}
+
+/// States when a counter is open, in place of what was stated before.
+pub async fn set_opening_hours(
+    act: &mut Act<'_>,
+    id: CounterId,
+    time_zone: &str,
+    mut hours: Vec<OpeningHours>,
+) -> Result<Counter, ActError> {
+    act.caller.require_keeper()?;
+    let counter = sections::counter(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if !sections::is_time_zone(act.db(), time_zone).await? {
+        return Err(ActError::invalid("/time_zone", "is not a time zone of the IANA database"));
+    }
+    hours.sort_unstable();
+    let overlap = |pair: &[OpeningHours]| match pair {
+        [a, b] => a.weekday == b.weekday && b.opens < a.closes,
+        _ => false,
+    };
+    if hours.len() > 50 || hours.windows(2).any(overlap) {
+        return Err(ActError::invalid("/hours", "must be at most 50 stretches that do not overlap"));
+    }
+    let now = act.now;
+    sections::set_opening_hours(act.db(), id, time_zone, &hours, now).await?;
+    act.record_change("counter.hours_stated", None, id.0, vec![]).await?;
+    Ok(Counter { time_zone: Some(time_zone.to_owned()), ..counter })
+}
+
+/// When a counter is open: for whoever signed in.
+pub async fn opening_hours(app: &App, id: CounterId) -> Result<Vec<OpeningHours>, ActError> {
+    let mut db = app.pool.acquire().await?;
+    if sections::counter(&mut db, id).await?.is_none() {
+        return Err(ActError::NotFound);
+    }
+    Ok(sections::opening_hours(&mut db, id).await?)
 }

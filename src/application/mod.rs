@@ -29,6 +29,7 @@ pub mod registrations;
 pub mod secrets;
 pub mod sections;
 pub mod sessions;
+pub mod signals;
 pub mod status_lists;
 pub mod tasks;
 

@@ -1,6 +1,8 @@
 //! Subcommands.
 
+mod client;
 mod cluster;
+mod counter;
 mod demo;
 mod log;
 mod serve;
@@ -86,6 +88,9 @@ enum Command {
         /// The secret.
         secret: String,
     },
+    /// A counter without a network: check cards, record cuts, bring them in later.
+    #[command(subcommand)]
+    Counter(counter::Command),
     /// The evidence log: open it, verify and audit it.
     #[command(subcommand)]
     Log(log::Command),
@@ -110,6 +115,7 @@ pub fn run() -> ExitCode {
         Command::NewMasterKey { file } => write_key(&file, &format!("{}\n", Outside::system().secret())),
         Command::RotateSecrets { database, master } => asynchronously(rotate_secrets(database, master)),
         Command::Code { secret } => code(&secret),
+        Command::Counter(command) => return counter::run(command),
         Command::Log(command) => return log::run(command),
         Command::Openapi => openapi(),
         Command::Rules => {

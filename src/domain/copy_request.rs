@@ -171,6 +171,15 @@ impl Progress {
         Ok(Self { cut: authorised.cut + keys, ..authorised })
     }
 
+    /// After keys were cut whatever was decided, and how many of them were beyond what was authorised.
+    /// The state stays: what is over stays over.
+    #[must_use]
+    pub fn cut_as_fact(self, keys: u32) -> (Self, u32) {
+        let left = if self.authorisation.is_some() { self.left_to_cut() } else { 0 };
+        let within = keys.min(left);
+        (Self { cut: self.cut + within, ..self }, keys - within)
+    }
+
     /// Whether keys may be handed over, as far as the state goes.
     ///
     /// # Errors

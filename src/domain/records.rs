@@ -9,8 +9,8 @@ use super::blanks::{Explanation, MovementKind};
 use super::copy_request::{Authorisation, Progress, RequestState};
 use super::ids::{
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
-    ClientProgramId, CopyRequestId, CounterId, CutId, DifferId, HoldId, KeyId, LeverPackId, LockId, LossId,
-    MandateId, MembershipId, OrganisationId, PersonId, RegistrationId, SectionId,
+    ClientProgramId, CopyRequestId, CounterId, CutId, DifferId, EntryId, HoldId, KeyId, LeverPackId, LockId,
+    LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId, SectionId,
 };
 use super::key::KeyState;
 use super::number::TypedNumber;
@@ -111,6 +111,8 @@ record! {
         dealer_id: OrganisationId,
         /// Its name.
         name: String,
+        /// The time zone of its place (IANA), once its opening hours were stated.
+        time_zone: Option<String>,
     }
 
     /// The appointment of a counter for a section.
@@ -460,6 +462,33 @@ record! {
         charge_amount: Option<i32>,
         /// ISO 4217.
         charge_currency: Option<String>,
+    }
+
+    /// A cut that was made without a network and decided no when it was brought in.
+    pub struct FlaggedCut {
+        /// Its id.
+        id: CutId,
+        /// On which registration.
+        registration_id: RegistrationId,
+        /// For which request.
+        copy_request_id: CopyRequestId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// How many keys.
+        quantity: i32,
+        /// How many of them were beyond what was authorised.
+        beyond: i32,
+        /// When, by the counter's clock.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// When it was brought in.
+        #[serde(with = "time::serde::rfc3339")]
+        brought_in_at: OffsetDateTime,
+        /// Why the decision was no.
+        #[schema(value_type = Vec<crate::domain::decision::Reason>)]
+        reasons: serde_json::Value,
+        /// The entry of the decision in the log.
+        entry_id: EntryId,
     }
 
     /// A copy request.

@@ -62,6 +62,23 @@ pub async fn all(db: &mut PgConnection, registration: RegistrationId, page: Page
     .await?)
 }
 
+/// The numbers of the cards of people on a registration that count.
+pub async fn current_numbers(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    people: &[PersonId],
+) -> Result<Vec<TypedNumber>> {
+    let people: Vec<Uuid> = people.iter().map(|id| id.0).collect();
+    Ok(sqlx::query_scalar!(
+        r#"SELECT number AS "number: _" FROM cards
+           WHERE registration_id = $1 AND person_id = ANY ($2) AND state = 'valid' ORDER BY number"#,
+        registration.0,
+        &people
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// Sets where a card stands.
 pub async fn set_state(
     db: &mut PgConnection,

@@ -11,8 +11,8 @@ use crate::domain::copy_request::RequestState;
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
-    ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DifferId, HandOverId, HoldId, KeyId,
-    LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId,
+    ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DifferId, EntryId, HandOverId, HoldId,
+    KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId,
     SectionId, SessionId,
 };
 use crate::domain::key::KeyState;
@@ -52,7 +52,7 @@ macro_rules! uuid_columns {
 
 uuid_columns! {
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
-    DecisionId, DifferId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
+    DecisionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
     OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
 }
 

@@ -10,7 +10,7 @@ use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{
     CardId, CopyRequestId, CounterId, CutId, DecisionId, HandOverId, KeyId, PersonId, RegistrationId,
 };
-use crate::domain::records::CopyRequest;
+use crate::domain::records::{CopyRequest, FlaggedCut};
 use crate::domain::register::DocumentKind;
 
 macro_rules! select_requests {
@@ -305,6 +305,48 @@ pub async fn add_hand_over(
     .execute(db)
     .await?;
     Ok(())
+}
+
+/// Adds what is particular to a cut that was made without a network.
+pub async fn add_offline_cut(
+    db: &mut PgConnection,
+    cut: CutId,
+    made_at: OffsetDateTime,
+    flagged: bool,
+    beyond: u32,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO offline_cuts (cut_id, made_at, flagged, beyond) VALUES ($1, $2, $3, $4)",
+        cut.0,
+        made_at,
+        flagged,
+        i32::try_from(beyond).unwrap_or(i32::MAX)
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Cuts that were brought in and decided no, on one registration or on all.
+pub async fn flagged_cuts(
+    db: &mut PgConnection,
+    registration: Option<RegistrationId>,
+    page: Page,
+) -> Result<Vec<FlaggedCut>> {
+    Ok(sqlx::query_as!(
+        FlaggedCut,
+        r#"SELECT cuts.id AS "id: _", decisions.registration_id AS "registration_id: _",
+                  cuts.request_id AS "copy_request_id: _", counter_id AS "counter_id: _", quantity, beyond,
+                  made_at, cuts.at AS brought_in_at, reasons, entry_id AS "entry_id: _"
+           FROM offline_cuts JOIN cuts ON cuts.id = cut_id JOIN decisions ON decisions.id = decision_id
+           WHERE flagged AND ($1::uuid IS NULL OR decisions.registration_id = $1) AND cuts.id > $2
+           ORDER BY cuts.id LIMIT $3"#,
+        registration.map(|id| id.0),
+        page.after,
+        page.limit
+    )
+    .fetch_all(db)
+    .await?)
 }
 
 /// Keeps the signature of a hand-over.

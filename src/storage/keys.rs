@@ -276,6 +276,19 @@ pub async fn to_hand_over(
     .await?)
 }
 
+/// Keys that were cut at a counter, are still there, and whose request is over.
+pub async fn uncollected(db: &mut PgConnection, counter: crate::domain::ids::CounterId) -> Result<Vec<Key>> {
+    Ok(select_keys!(
+        "JOIN cuts ON cuts.id = cut_id JOIN copy_requests ON copy_requests.id = cuts.request_id
+         WHERE cuts.counter_id = $1 AND keys.state = 'in_store'
+           AND copy_requests.state NOT IN ('waiting', 'authorised')
+         ORDER BY keys.id LIMIT 500",
+        counter.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// Keys that came of a request and are with a person.
 pub async fn out_of_request(
     db: &mut PgConnection,

@@ -20,6 +20,7 @@ pub mod register;
 pub mod secrets;
 pub mod sections;
 pub mod sessions;
+pub mod signals;
 
 use thiserror::Error;
 

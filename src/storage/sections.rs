@@ -5,6 +5,7 @@ use time::{Date, OffsetDateTime};
 
 use super::{Page, Result, wrote};
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
+use crate::domain::opening::OpeningHours;
 use crate::domain::records::{Appointment, Counter, Section};
 
 macro_rules! select_sections {
@@ -22,7 +23,7 @@ macro_rules! select_counters {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Counter,
-            r#"SELECT id AS "id: _", dealer_id AS "dealer_id: _", name FROM counters "# + $rest
+            r#"SELECT id AS "id: _", dealer_id AS "dealer_id: _", name, time_zone FROM counters "# + $rest
             $(, $argument)*
         )
     };
@@ -233,4 +234,62 @@ pub async fn dealer_of(db: &mut PgConnection, counter: CounterId) -> Result<Opti
     Ok(sqlx::query_scalar!(r#"SELECT dealer_id AS "dealer_id: _" FROM counters WHERE id = $1"#, counter.0)
         .fetch_optional(db)
         .await?)
+}
+
+/// Whether there is such a time zone.
+pub async fn is_time_zone(db: &mut PgConnection, name: &str) -> Result<bool> {
+    Ok(sqlx::query_scalar!(r#"SELECT EXISTS (SELECT FROM pg_timezone_names WHERE name = $1) AS "is!""#, name)
+        .fetch_one(db)
+        .await?)
+}
+
+/// Sets when a counter is open.
+pub async fn set_opening_hours(
+    db: &mut PgConnection,
+    counter: CounterId,
+    time_zone: &str,
+    hours: &[OpeningHours],
+    now: OffsetDateTime,
+) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE counters SET time_zone = $2, changed_at = $3 WHERE id = $1",
+        counter.0,
+        time_zone,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    wrote("counters", 1, &done)?;
+    sqlx::query!("DELETE FROM opening_hours WHERE counter_id = $1", counter.0).execute(&mut *db).await?;
+    for stretch in hours {
+        sqlx::query!(
+            "INSERT INTO opening_hours (counter_id, weekday, opens, closes) VALUES ($1, $2, $3, $4)",
+            counter.0,
+            i32::from(stretch.weekday),
+            stretch.opens,
+            stretch.closes
+        )
+        .execute(&mut *db)
+        .await?;
+    }
+    Ok(())
+}
+
+/// When a counter is open.
+pub async fn opening_hours(db: &mut PgConnection, counter: CounterId) -> Result<Vec<OpeningHours>> {
+    let rows = sqlx::query!(
+        "SELECT weekday, opens, closes FROM opening_hours WHERE counter_id = $1 ORDER BY weekday, opens",
+        counter.0
+    )
+    .fetch_all(db)
+    .await?;
+    let weekday = |day: i32| {
+        u8::try_from(day).map_err(|error| super::StorageError::Corrupt {
+            table: "opening_hours",
+            problem: error.to_string(),
+        })
+    };
+    rows.into_iter()
+        .map(|row| Ok(OpeningHours { weekday: weekday(row.weekday)?, opens: row.opens, closes: row.closes }))
+        .collect()
 }

@@ -1,9 +1,11 @@
 //! Signed tokens: JWS compact, `EdDSA` alone (RFC 7515, RFC 7519, RFC 8037).
 //!
 //! [`keys`] has the keys and what all tokens share; [`access`] the tokens of callers; [`card`] those of
-//! owner's cards, and [`status_list`] the lists that say which cards still count.
+//! owner's cards, [`status_list`] the lists that say which cards still count, and
+//! [`bundle`] the authorisations under which a counter may cut without a network.
 
 pub mod access;
+pub mod bundle;
 pub mod card;
 pub mod keys;
 pub mod status_list;

@@ -154,6 +154,10 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("list_cards", PARTIES, Hidden),
     ("set_card_state", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
     ("read_card", &[Keeper, Owner, Agent, Signatory, Keyholder], Hidden),
+    ("read_card_token", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
+    ("print_card", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
+    ("print_letter", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
+    ("show_card", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
     ("replace_card", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("reset_pin", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("set_pin", &[Keyholder], BarredFor(&[Till])),
@@ -186,6 +190,15 @@ const MATRIX: &[(&str, &[Who], Else)] = &[
     ("look_at_cutting_sheet", &[Counter, Till], Hidden),
     ("list_signatures", &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
     ("cut", &[Counter, Till], Hidden),
+    ("destroy_uncollected_keys", &[Counter, Till], Hidden),
+    ("list_uncollected_keys", &[Keeper, Counter, Till], Hidden),
+    ("set_opening_hours", &[Keeper], Barred),
+    ("list_opening_hours", ANYBODY, Nobody),
+    ("take_in_authorisations", &[Counter, Till], Hidden),
+    ("bring_in_cut", &[Counter, Till], Hidden),
+    ("list_flagged_cuts", &[Keeper], Barred),
+    ("list_flagged_cuts_of_registration", SEE_ALL, BarredFor(&[Keyholder])),
+    ("list_signals", &[Keeper], Barred),
     ("hand_over", &[Counter, Till], Hidden),
     ("list_overrides", &[Keeper], Barred),
     ("import_register", &[Keeper], Barred),
@@ -219,7 +232,7 @@ fn operations() -> Vec<Operation> {
 }
 
 /// A valid body where an operation has one that must be seen before who may is looked at.
-fn body_for(id: &str, town: &Town) -> Value {
+fn body_for(id: &str, town: &Town, request: &str) -> Value {
     let day = "2026-11-01";
     let differ = json!({"differ_id": town.differ});
     match id {
@@ -241,6 +254,11 @@ fn body_for(id: &str, town: &Town) -> Value {
         "limit_blanks" => json!({"section_id": town.section}),
         "explain_blank_difference" => json!({"explanation": "miscounted"}),
         "check_card" => json!({"card_number": town.card.1}),
+        "destroy_uncollected_keys" => json!({"witness_id": town.stranger.id}),
+        "set_opening_hours" => json!({"time_zone": "Europe/London", "hours": []}),
+        "bring_in_cut" => {
+            json!({"copy_request_id": request, "quantity": 1, "cut_at": "2026-11-02T09:00:00Z"})
+        }
         "record_bitting" => json!({"heights": [1, 2, 3, 4, 5]}),
         "add_registration" => json!({"section_id": town.section, "owner_id": town.owners, "premises": "x"}),
         "change_registration" => json!({"premises": "x"}),
@@ -417,7 +435,7 @@ async fn try_it(
         path += "?at=2026-11-02T10:00:00Z";
     }
     let session = snapshot(town).await;
-    let body = body_for(&operation.id, town);
+    let body = body_for(&operation.id, town, &ids["copy_request_id"]);
     let key = format!("{}-{}", operation.id, uuid::Uuid::from_bytes(town.app.outside.bytes()));
     let kind = if operation.id == "import_register" { "text/csv" } else { "application/json" };
     let headers = [("content-type", kind), ("idempotency-key", key.as_str()), ("if-match", "\"v9999\"")];
@@ -430,7 +448,11 @@ async fn try_it(
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 17] = [
+const CHANGED: [&str; 21] = [
+    "cuts",
+    "offline_cuts",
+    "opening_hours",
+    "counters",
     "bittings",
     "blank_accounts",
     "blank_differences",

@@ -19,6 +19,11 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("accounts_password_argon2id", "accounts", "password_hash = 'plain'"),
     ("accounts_totp_confirmed", "accounts", "totp_secret = NULL, totp_confirmed_at = changed_at"),
     ("accounts_totp_length", "accounts", "totp_secret = 'short'"),
+    (
+        "accounts_totp_sealed",
+        "accounts",
+        "totp_secret = NULL, totp_key_id = gen_random_uuid(), totp_confirmed_at = NULL",
+    ),
     ("actors_id_kind", "actors", "PRIMARY"),
     ("actors_kind", "actors", "kind = 'ghost'"),
     ("answers_one_at_a_time", "answers", "+"),
@@ -46,12 +51,78 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("authorities_standing", "authorities", "standing = 'A Student'"),
     ("blank_accounts_balance", "blank_accounts", "on_hand = on_hand + 1"),
     ("blank_accounts_cut", "blank_accounts", "cut = -1, received = received - 1 - cut"),
+    ("blank_accounts_missing", "blank_accounts", "missing = -1, received = received - 1 - missing"),
+    ("blank_accounts_most_held", "blank_accounts", "most_held = -1"),
+    ("blank_accounts_on_the_way", "blank_accounts", "on_the_way = -1"),
     ("blank_accounts_on_hand", "blank_accounts", "on_hand = -1, received = received - 1 - on_hand"),
     ("blank_accounts_returned", "blank_accounts", "returned = -1, received = received - 1"),
     ("blank_accounts_spoiled", "blank_accounts", "spoiled = -1, received = received - 1"),
+    ("bittings_sealed", "bittings", "sealed = 'short'"),
+    (
+        "blank_differences_cut_once",
+        "blank_differences",
+        "cut_id = (SELECT cut_id FROM blank_differences WHERE cut_id IS NOT NULL), movement_id = NULL",
+    ),
+    (
+        "blank_differences_explained",
+        "blank_differences",
+        "explanation = NULL, explained_at = found_at, explained_by = NULL",
+    ),
+    (
+        "blank_differences_explanation",
+        "blank_differences",
+        "explanation = 'elves', explained_at = found_at, explained_by = gen_random_uuid()",
+    ),
+    (
+        "blank_differences_movement_once",
+        "blank_differences",
+        "+ cut_id = NULL, movement_id = (SELECT movement_id FROM blank_differences WHERE movement_id IS NOT NULL LIMIT 1)",
+    ),
+    ("blank_differences_one_origin", "blank_differences", "movement_id = NULL, cut_id = NULL"),
+    ("blank_differences_quantity", "blank_differences", "quantity = 0"),
+    ("blank_differences_remark", "blank_differences", "remark = ''"),
+    (
+        "blank_movements_confirmed",
+        "blank_movements",
+        "confirmed_by = NULL, confirmed_at = made_at, confirmed_quantity = 1",
+    ),
+    (
+        "blank_movements_confirmed_quantity",
+        "blank_movements",
+        "confirmed_quantity = -1, confirmed_at = made_at, confirmed_by = gen_random_uuid()",
+    ),
+    ("blank_movements_kind", "blank_movements", "kind = 'flight', copy_request_id = NULL"),
+    ("blank_movements_quantity", "blank_movements", "quantity = 0, kind = 'return'"),
+    ("blank_movements_remark", "blank_movements", "remark = ''"),
+    (
+        "blank_movements_spoil_of_request",
+        "blank_movements",
+        "kind = 'return', copy_request_id = (SELECT id FROM copy_requests LIMIT 1)",
+    ),
+    (
+        "blank_movements_two_sides",
+        "blank_movements",
+        "confirmed_by = made_by, confirmed_at = made_at, confirmed_quantity = 1",
+    ),
+    ("card_refusals_code", "card_refusals", "code = 'No'"),
+    (
+        "cards_replaced_once",
+        "cards",
+        "+ state = 'revoked', number = '00000000000001', status_index = 1, replaces_id = (SELECT replaces_id FROM cards WHERE replaces_id IS NOT NULL)",
+    ),
+    ("cards_status_index", "cards", "status_index = -1"),
+    ("cards_status_index_once", "cards", "+ state = 'revoked', number = '00000000000001'"),
     ("cards_number", "cards", "number = '12345678901283'"),
-    ("cards_number_once", "cards", "+ person_id = (SELECT id FROM people ORDER BY id DESC LIMIT 1)"),
-    ("cards_one_current", "cards", "+ number = '00000000000001'"),
+    (
+        "cards_number_once",
+        "cards",
+        "+ status_index = 1, person_id = (SELECT id FROM people ORDER BY id DESC LIMIT 1)",
+    ),
+    (
+        "cards_one_current",
+        "cards",
+        "+ status_index = 1, replaces_id = NULL, state = 'valid', person_id = (SELECT person_id FROM cards WHERE state = 'valid' LIMIT 1), number = '00000000000001'",
+    ),
     ("cards_pin_argon2id", "cards", "pin_hash = '1234'"),
     ("cards_pin_failures", "cards", "pin_failures = -1"),
     ("cards_state", "cards", "state = 'eaten'"),
@@ -90,8 +161,12 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("copy_requests_state", "copy_requests", "state = 'dreaming'"),
     ("copy_requests_version", "copy_requests", "version = 0"),
     ("counters_name", "counters", "name = ''"),
+    ("counters_time_zone", "counters", "time_zone = ''"),
     ("cuts_decision_once", "cuts", "+"),
     ("cuts_quantity", "cuts", "quantity = 0"),
+    ("data_keys_master_key", "data_keys", "master_key = 'x'"),
+    ("data_keys_one_current", "data_keys", "+"),
+    ("data_keys_wrapped", "data_keys", "wrapped = 'x'"),
     ("decisions_act", "decisions", "act = 'dance'"),
     ("decisions_entry_once", "decisions", "+"),
     ("decisions_outcome", "decisions", "outcome = 'perhaps'"),
@@ -168,6 +243,9 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("memberships_days", "memberships", "last_day = first_day - 1"),
     ("memberships_one_at_a_time", "memberships", "+"),
     ("memberships_post", "memberships", "post = 'king'"),
+    ("offline_cuts_beyond", "offline_cuts", "beyond = -1"),
+    ("opening_hours_order", "opening_hours", "closes = opens"),
+    ("opening_hours_weekday", "opening_hours", "weekday = 8"),
     ("organisations_kind", "organisations", "kind = 'guild'"),
     ("organisations_name", "organisations", "name = ''"),
     ("organisations_one_supplier", "organisations", "+ kind = 'supplier'"),
@@ -200,12 +278,19 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("sections_protection_dates", "sections", "protection = 'patent', territory = NULL"),
     ("sections_territory", "sections", "territory = ''"),
     ("sections_version", "sections", "version = 0"),
+    ("signatures_strokes", "signatures", "strokes = ''"),
+    ("status_lists_number", "status_lists", "number = 0"),
+    ("status_lists_size", "status_lists", "size = 6"),
+    ("status_lists_used", "status_lists", "used = size + 1"),
     ("sessions_end_after_start", "sessions", "expires_at = started_at"),
 ];
 
 /// Foreign keys whose rows cannot be pointed elsewhere by an update of one column, and how to break them.
-const FOREIGN: &[(&str, &str, &str)] =
-    &[("people_actor", "people", "+ email = NULL"), ("client_programs_actor", "client_programs", "+")];
+const FOREIGN: &[(&str, &str, &str)] = &[
+    ("people_actor", "people", "+ email = NULL"),
+    ("client_programs_actor", "client_programs", "+"),
+    ("cards_status_list", "cards", "status_list = 99"),
+];
 
 async fn fill_every_table(town: &Town) {
     let program = format!("/v1/organisations/{}/client-programs", town.dealer);
@@ -226,11 +311,50 @@ async fn fill_every_table(town: &Town) {
     town.anon.post("/v1/invitations/accept", accept).await;
     let sign_in = json!({"email": "ada@town.example", "password": "twelve letters and more"});
     town.anon.post("/v1/sessions", sign_in).await.expect(201);
+    fill_the_counter(town, &key).await;
     town.pass(Duration::seconds(1));
     town.sequencer.round().await.unwrap();
     let recovered = "INSERT INTO log_recovered SELECT id FROM log_entries LIMIT 1";
     sqlx::query(recovered).execute(&town.admin).await.unwrap();
     town.ask(&town.tenant, json!({})).await.expect(201);
+}
+
+/// Bitting, second factors, blanks that differ, a replaced card, a refused check, a cut without a network.
+async fn fill_the_counter(town: &Town, key: &str) {
+    let heights = json!({"heights": [1, 2, 3, 4, 5]});
+    town.keeper.post(format!("/v1/differs/{}/bitting", town.differ), heights).await.expect(201);
+    let account = "INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, $1, created_at
+                   FROM people WHERE id = $2::uuid";
+    sqlx::query(account)
+        .bind("$argon2id$x")
+        .bind(town.manager.id.parse::<uuid::Uuid>().unwrap())
+        .execute(&town.admin)
+        .await
+        .unwrap();
+    town.manager.post("/v1/me/second-factor", json!({})).await.expect(201);
+    let at = |what: &str| format!("/v1/counters/{}/{what}", town.counter);
+    let asked = town.keeper.get(format!("/v1/keys/{key}")).await.expect(200);
+    assert_eq!(asked["state"], "lost");
+    let request: uuid::Uuid =
+        sqlx::query_scalar("SELECT id FROM copy_requests LIMIT 1").fetch_one(&town.admin).await.unwrap();
+    let spoiled = json!({"section_id": town.section, "quantity": 1, "copy_request_id": request});
+    town.counter_staff.post(at("spoiled-blanks"), spoiled).await.expect(201);
+    let counted = json!({"section_id": town.section, "counted": 30});
+    town.counter_staff.post(at("blank-counts"), counted).await.expect(201);
+    let open = town.keeper.get(at("blank-differences")).await.expect(200);
+    let difference = open["items"][0]["id"].as_str().unwrap().to_owned();
+    let explained = json!({"explanation": "missing"});
+    let path = format!("/v1/blank-differences/{difference}/explanation");
+    town.keeper.post(path, explained).await.expect(200);
+    // More keys than there are blanks.
+    let offline = json!({"copy_request_id": request, "quantity": 40, "cut_at": town.clock_text()});
+    town.counter_staff.post(at("offline-cuts"), offline).await.expect(201);
+    let hours = json!({"time_zone": "Europe/London",
+        "hours": [{"weekday": 1, "opens": "09:00", "closes": "17:30"}]});
+    town.keeper.post(at("opening-hours"), hours).await.expect(200);
+    town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(201);
+    let check = json!({"card_number": town.card.1});
+    town.counter_staff.post(at("card-checks"), check).await.expect(200);
 }
 
 struct Constraint {

@@ -495,7 +495,8 @@ impl Town {
             (
                 "more keys cut than authorised, or cuts that do not add up",
                 "SELECT count(*) FROM copy_requests r WHERE cut_count <>
-              coalesce((SELECT sum(quantity) FROM cuts WHERE request_id = r.id), 0)",
+              coalesce((SELECT sum(quantity - coalesce(beyond, 0)) FROM cuts
+                        LEFT JOIN offline_cuts ON cut_id = cuts.id WHERE request_id = r.id), 0)",
             ),
             (
                 "keys that are not those of their cut",
@@ -536,7 +537,10 @@ impl Town {
             (
                 "a cut without a permitted decision",
                 "SELECT count(*) FROM cuts c JOIN decisions d ON d.id = c.decision_id
-              WHERE d.outcome <> 'permitted' OR d.act <> 'cut' OR d.request_id <> c.request_id",
+              LEFT JOIN offline_cuts o ON o.cut_id = c.id
+              WHERE d.request_id <> c.request_id
+                 OR d.act <> CASE WHEN o.cut_id IS NULL THEN 'cut' ELSE 'cut_offline' END
+                 OR (d.outcome = 'permitted') = coalesce(o.flagged, false)",
             ),
         ] {
             let wrong: i64 = sqlx::query_scalar(sql).fetch_one(&self.admin).await.unwrap();

@@ -5,14 +5,15 @@ use serde_json::json;
 use super::gather::{Brought, Taking, gather};
 use super::{Decided, record_step, store};
 use crate::application::access::Caller;
+use crate::application::blanks::{Origin, add_difference};
 use crate::application::cards::Shown;
 use crate::application::keys::{add_keys, move_key};
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App};
 use crate::domain::decision::decide;
 use crate::domain::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
-use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
-use crate::domain::key::KeyAct;
+use crate::domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
+use crate::domain::key::{KeyAct, KeyState};
 use crate::domain::records::{CopyRequest, Key, Registration};
 use crate::domain::register::{CardState, DocumentKind, Purpose};
 use crate::domain::signature::{Signature, hash_of};
@@ -31,8 +32,18 @@ pub(super) async fn at_counter(
     id: CopyRequestId,
 ) -> Result<(Registration, CopyRequest), ActError> {
     let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    at_counter_of(act, found.counter_id, id).await
+}
+
+/// The same, at a counter that is named.
+pub(super) async fn at_counter_of(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    id: CopyRequestId,
+) -> Result<(Registration, CopyRequest), ActError> {
+    let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let caller = act.caller;
-    if !caller.works_at(act.db(), found.counter_id).await? {
+    if found.counter_id != counter || !caller.works_at(act.db(), counter).await? {
         return Err(ActError::NotFound);
     }
     let record = register::lock(act.db(), found.registration_id).await?.ok_or(ActError::NotFound)?;
@@ -101,7 +112,7 @@ pub async fn cut(
     step: CutStep,
 ) -> Result<(Decided, Vec<Key>), ActError> {
     let (record, mut request) = at_counter(act, id).await?;
-    let progress = request.progress().ready_to_cut()?;
+    request.progress().ready_to_cut()?;
     let rules = rules_in_force(act.db(), &record).await?;
     let now = act.now;
     let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
@@ -126,32 +137,68 @@ pub async fn cut(
     let recorded = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
     let mut made = Vec::new();
     if decision.is_permitted() {
-        let account = blanks::account_locked(act.db(), request.counter_id, record.section_id).await?;
-        let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
-        blanks::save(act.db(), &account.cut(i32::from(step.quantity))?).await?;
-        let cut = copies::NewCut {
-            id: act.id(),
-            request: id,
-            counter: request.counter_id,
-            quantity: i32::from(step.quantity),
-            decision: recorded.decision,
-        };
-        copies::add_cut(act.db(), &cut, now).await?;
-        if request.purpose == Purpose::ReplaceWorn {
-            surrender(act, &request).await?;
-        }
-        made = add_keys(act, &record, request.differ_id, step.quantity, keys::Origin::Cut(cut.id)).await?;
-        store(act, &mut request, progress.cut(quantity)?).await?;
+        let (quantity, surrendered) = (step.quantity, step.surrendered);
+        let making = Making { quantity, surrendered, decision: recorded.decision };
+        (_, _, made) = make_keys(act, &record, &mut request, &making, false).await?;
     }
     Ok((Decided { request, decision, recorded }, made))
+}
+
+/// Keys that are made under a decision.
+pub(super) struct Making {
+    pub(super) quantity: u16,
+    pub(super) surrendered: bool,
+    pub(super) decision: DecisionId,
+}
+
+/// Makes keys: blanks are taken, a worn key goes, the new ones exist. As a fact, what the account or the
+/// authorisation does not cover is recorded all the same. The cut, how many keys were beyond what was
+/// authorised, and the keys.
+pub(super) async fn make_keys(
+    act: &mut Act<'_>,
+    record: &Registration,
+    request: &mut CopyRequest,
+    making: &Making,
+    as_fact: bool,
+) -> Result<(CutId, u32, Vec<Key>), ActError> {
+    let (quantity, now) = (i32::from(making.quantity), act.now);
+    let account = blanks::account_locked(act.db(), request.counter_id, record.section_id).await?;
+    let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
+    let cut = copies::NewCut {
+        id: act.id(),
+        request: request.id,
+        counter: request.counter_id,
+        quantity,
+        decision: making.decision,
+    };
+    copies::add_cut(act.db(), &cut, now).await?;
+    let (account, unknown) =
+        if as_fact { account.cut_as_fact(quantity)? } else { (account.cut(quantity)?, 0) };
+    blanks::save(act.db(), &account).await?;
+    add_difference(act, &account, unknown, Origin::Cut(cut.id)).await?;
+    if request.purpose == Purpose::ReplaceWorn && making.surrendered {
+        surrender(act, request).await?;
+    }
+    let origin = keys::Origin::Cut(cut.id);
+    let made = add_keys(act, record, request.differ_id, making.quantity, origin).await?;
+    let (progress, beyond) = if as_fact {
+        request.progress().cut_as_fact(u32::from(making.quantity))
+    } else {
+        (request.progress().cut(u32::from(making.quantity))?, 0)
+    };
+    store(act, request, progress).await?;
+    Ok((cut.id, beyond, made))
 }
 
 /// The old key is destroyed before the new one exists: the cap holds at every instant.
 async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActError> {
     let Some(id) = request.replaces_key_id else { return Ok(()) };
     let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let holder = key.holder_id;
-    move_key(act, key, KeyAct::Destroy, holder, None).await?;
+    // A cut that is brought in late may find that the old key went another way meanwhile.
+    if key.state == KeyState::WithPerson {
+        let holder = key.holder_id;
+        move_key(act, key, KeyAct::Destroy, holder, None).await?;
+    }
     Ok(())
 }
 

@@ -7,7 +7,9 @@ pub mod check;
 
 mod counter;
 mod gather;
+pub mod offline;
 mod sheet;
+pub mod uncollected;
 
 pub use counter::{CutStep, HandOverStep, cut, hand_over, require_at_counter};
 pub use sheet::{CuttingSheet, look};

@@ -20,7 +20,7 @@ use std::process::ExitCode;
 use clap::Args;
 use thiserror::Error as ThisError;
 
-use super::client::{Client, NotReached};
+use super::client::{Client, NotReached, Program};
 use super::read_policy;
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;
@@ -40,12 +40,8 @@ pub struct Options {
     /// Where the mirror is kept.
     #[arg(long)]
     mirror: PathBuf,
-    /// The auditor's client program.
-    #[arg(long, env = "WARDBOOK_AUDITOR_ID")]
-    client_id: String,
-    /// Its secret.
-    #[arg(long, env = "WARDBOOK_AUDITOR_SECRET", hide_env_values = true)]
-    client_secret: String,
+    #[command(flatten)]
+    program: Program,
     /// Which log, where another continued the first; each has a mirror of its own.
     #[arg(long, default_value_t = 1)]
     log: u16,
@@ -101,8 +97,7 @@ pub fn run(options: &Options) -> ExitCode {
 
 fn audit(options: &Options) -> Result<String, Finding> {
     let policy = read_policy(&options.policy).map_err(Finding::Here)?;
-    let program = (options.client_id.clone(), options.client_secret.clone());
-    let client = Client::new(&options.address, options.log, program);
+    let client = Client::new(&options.address, options.log, options.program.clone());
     let note = client.checkpoint()?;
     let seen = policy.verify(&note).map_err(|error| match error {
         // Witnesses that were not reached accuse nobody.

@@ -1,22 +1,24 @@
 //! Bitting: recorded by the supplier, shown on a cutting sheet to the counter that is about to cut.
 
 use axum::extract::State;
-use axum::http::header;
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::IntoResponse;
 use serde::Serialize;
+use time::format_description::well_known::Rfc3339;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::copy_requests::{StepView, view};
 use crate::application::access::Caller;
-use crate::application::copies::{self, CuttingSheet};
-use crate::application::{Act, Answer, App, secrets};
+use crate::application::copies::{self, CuttingSheet, Decided};
+use crate::application::{Act, ActError, Answer, App, secrets};
 use crate::domain::ids::{CopyRequestId, DifferId};
 use crate::domain::number::TypedNumber;
 use crate::http::answer::Handled;
 use crate::http::body::Nothing;
 use crate::http::extract::{Body, Heights, Id, Keyed};
+use crate::print::{Sheet, sheet_pdf};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -45,7 +47,7 @@ async fn record_bitting(
 ) -> Handled {
     let mut act = Act::begin(&app, &caller, &key).await?;
     secrets::record_bitting(&mut act, id, &body.heights.0).await?;
-    let answer = Answer::new(axum::http::StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
+    let answer = Answer::new(StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
     Ok(act.finish(answer).await?.into_response())
 }
 
@@ -89,21 +91,53 @@ struct LookView {
 }
 
 /// Look at the cutting sheet of an open authorisation (the counter that holds it). Each look is
-/// decided, and recorded in the log; so there is no idempotency key, and no answer is kept.
+/// decided, and recorded in the log; so there is no idempotency key, and no answer is kept. With
+/// `Accept: application/pdf` the sheet comes ready to print; a refusal is JSON all the same.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cutting-sheet", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)),
-    responses((status = 201, body = LookView)))]
+    responses((status = 201, content(
+        (LookView = "application/json"),
+        (Vec<u8> = "application/pdf")
+    ))))]
 async fn look_at_cutting_sheet(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
+    headers: HeaderMap,
     _: Body<Nothing>,
 ) -> Handled {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let (decided, sheet) = copies::look(&mut act, id).await?;
     act.commit().await?;
     // Died here: the look is recorded, and was not seen.
-    let answer = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
     let kept_nowhere = [(header::CACHE_CONTROL, "no-store")];
-    Ok((axum::http::StatusCode::CREATED, kept_nowhere, axum::Json(answer)).into_response())
+    if let Some(sheet) = sheet.as_ref().filter(|_| wants_pdf(&headers)) {
+        let pdf = printed(sheet, &decided)?;
+        let pdf = ([(header::CONTENT_TYPE, "application/pdf")], pdf);
+        return Ok((StatusCode::CREATED, kept_nowhere, pdf).into_response());
+    }
+    let answer = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
+    Ok((StatusCode::CREATED, kept_nowhere, axum::Json(answer)).into_response())
+}
+
+fn wants_pdf(headers: &HeaderMap) -> bool {
+    let accepted = headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    accepted
+        .split(',')
+        .any(|kind| kind.split(';').next().is_some_and(|kind| kind.trim() == "application/pdf"))
+}
+
+fn printed(sheet: &CuttingSheet, decided: &Decided) -> Result<Vec<u8>, ActError> {
+    let at = decided.recorded.at.format(&Rfc3339).map_err(|error| ActError::Internal(error.to_string()))?;
+    let sheet = Sheet {
+        registration: &sheet.registration.grouped(),
+        section: &sheet.section,
+        counter: &sheet.counter,
+        differ: &sheet.differ,
+        heights: sheet.bitting.heights(),
+        copy_numbers: &sheet.copy_numbers,
+        entry: &decided.recorded.entry.to_string(),
+        at: &at,
+    };
+    Ok(sheet_pdf(&sheet)?)
 }

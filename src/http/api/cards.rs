@@ -1,15 +1,18 @@
 //! Owner's cards.
 
 use axum::extract::State;
-use axum::http::Uri;
+use axum::http::{HeaderName, Uri, header};
 use axum::response::IntoResponse;
 use secrecy::ExposeSecret;
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
-use crate::application::{Act, ActError, Answer, App, cards};
+use crate::application::cards::{self, Face};
+use crate::application::{Act, ActError, Answer, App};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::records::Card;
@@ -17,6 +20,7 @@ use crate::domain::register::CardState;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
 use crate::http::extract::{Id, Keyed, Query, Secret};
+use crate::print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -25,6 +29,10 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(set_card_state))
         .routes(routes!(read_card))
         .routes(routes!(replace_card))
+        .routes(routes!(read_card_token))
+        .routes(routes!(print_card))
+        .routes(routes!(print_letter))
+        .routes(routes!(show_card))
         .routes(routes!(set_pin))
         .routes(routes!(reset_pin))
 }
@@ -113,6 +121,68 @@ async fn set_card_state(
     responses((status = 200, body = Card)))]
 async fn read_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     Ok(Answer::ok(&cards::card(&app, &caller, id).await?)?.into_response())
+}
+
+impl From<PrintError> for ActError {
+    fn from(error: PrintError) -> Self {
+        Self::Internal(error.to_string())
+    }
+}
+
+/// The token of a card: what its QR code holds.
+#[derive(Serialize, ToSchema)]
+struct CardTokenView {
+    /// A JWS in the compact form.
+    token: String,
+}
+
+/// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, body = CardTokenView)))]
+async fn read_card_token(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+    let token = cards::face(&app, &caller, id).await?.token;
+    Ok((secret("application/json"), axum::Json(CardTokenView { token })).into_response())
+}
+
+/// A body that nobody may keep.
+fn secret(kind: &'static str) -> [(HeaderName, &'static str); 2] {
+    [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-store")]
+}
+
+/// What is printed, borrowed from a face.
+fn printed<T>(face: &Face, print: impl FnOnce(&CardFace<'_>, &Letter<'_>) -> T) -> T {
+    let (number, registration) = (face.card.number.grouped(), face.registration.grouped());
+    let expires_on = face.card.expires_on.to_string();
+    let card =
+        CardFace { supplier: &face.supplier, number: &number, expires_on: &expires_on, token: &face.token };
+    print(&card, &Letter { holder: &face.holder, registration: &registration })
+}
+
+/// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
+async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+    let face = cards::face(&app, &caller, id).await?;
+    let pdf = printed(&face, |card, _| card_pdf(card)).map_err(ActError::from)?;
+    Ok((secret("application/pdf"), pdf).into_response())
+}
+
+/// A letter on A4 with the card in it (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
+async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+    let face = cards::face(&app, &caller, id).await?;
+    let pdf = printed(&face, letter_pdf).map_err(ActError::from)?;
+    Ok((secret("application/pdf"), pdf).into_response())
+}
+
+/// A card for the screen of a phone (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, content_type = "image/svg+xml", body = String)))]
+async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+    let face = cards::face(&app, &caller, id).await?;
+    let svg = printed(&face, |card, _| card_svg(card)).map_err(ActError::from)?;
+    Ok((secret("image/svg+xml"), svg).into_response())
 }
 
 /// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no

@@ -43,6 +43,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(cut))
         .routes(routes!(hand_over))
         .routes(routes!(list_signatures))
+        .routes(routes!(destroy_uncollected_keys))
         .routes(routes!(list_overrides))
 }
 
@@ -110,6 +111,29 @@ body! {
     }
 }
 
+body! {
+    /// Keys that nobody collected, destroyed.
+    pub struct UncollectedKeys {
+        /// Somebody else of the counter's staff who saw it.
+        witness_id: PersonId,
+    }
+}
+
+/// Destroy the keys of a request that is over and that nobody collected, before a witness (its counter).
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/uncollected-keys", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = UncollectedKeys,
+    responses((status = 200, body = List<Key>)))]
+async fn destroy_uncollected_keys(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, body }: Keyed<UncollectedKeys>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let items = copies::uncollected::destroy(&mut act, id, body.witness_id).await?;
+    Ok(act.finish(Answer::ok(&List { items })?).await?.into_response())
+}
+
 impl From<NewCopyRequest> for Ask {
     fn from(body: NewCopyRequest) -> Self {
         Self {
@@ -160,7 +184,7 @@ pub(super) fn view(decided: Decided, keys: Vec<Key>) -> StepView {
     }
 }
 
-fn small(quantity: Quantity) -> u16 {
+pub(super) fn small(quantity: Quantity) -> u16 {
     u16::try_from(quantity.get()).unwrap_or(u16::MAX)
 }
 

@@ -8,11 +8,12 @@ use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
-use crate::application::{Act, Answer, App, counters};
+use crate::application::{Act, Answer, App, copies, counters};
 use crate::domain::calendar::Day;
 use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
-use crate::domain::records::{Appointment, CopyRequest, Counter};
+use crate::domain::opening::OpeningHours;
+use crate::domain::records::{Appointment, CopyRequest, Counter, Key};
 use crate::domain::text::Name;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
@@ -26,6 +27,8 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(add_appointment, list_appointments))
         .routes(routes!(revoke_appointment))
         .routes(routes!(list_requests_at_counter))
+        .routes(routes!(list_uncollected_keys))
+        .routes(routes!(set_opening_hours, list_opening_hours))
 }
 
 body! {
@@ -35,6 +38,14 @@ body! {
         dealer_id: OrganisationId,
         /// Its name.
         name: Name,
+    }
+
+    /// When a counter is open.
+    pub struct StatedHours {
+        /// The time zone of its place, by its name in the IANA database.
+        time_zone: Name,
+        /// Stretches that do not overlap.
+        hours: Vec<OpeningHours>,
     }
 
     /// An appointment to make.
@@ -158,4 +169,35 @@ async fn list_requests_at_counter(
     let page = query.page()?;
     let found = counters::requests(&app, &caller, id, query.state, page).await?;
     Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
+    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
+async fn list_uncollected_keys(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+    let items = copies::uncollected::at(&app, &caller, id).await?;
+    Ok(Answer::ok(&List { items })?.into_response())
+}
+
+/// State when a counter is open (supplier); in place of what was stated before.
+#[utoipa::path(post, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
+    params(("counter_id" = CounterId, Path)), request_body = StatedHours,
+    responses((status = 200, body = Counter)))]
+async fn set_opening_hours(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+    Keyed { key, body }: Keyed<StatedHours>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let counter = counters::set_opening_hours(&mut act, id, body.time_zone.as_str(), body.hours).await?;
+    Ok(act.finish(Answer::ok(&counter)?).await?.into_response())
+}
+
+/// When a counter is open.
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
+    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<OpeningHours>)))]
+async fn list_opening_hours(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> Handled {
+    let items = counters::opening_hours(&app, id).await?;
+    Ok(Answer::ok(&List { items })?.into_response())
 }

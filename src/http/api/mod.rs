@@ -17,12 +17,14 @@ mod imports;
 mod keys;
 mod log_entries;
 mod me;
+mod offline;
 mod organisations;
 mod people;
 mod registrations;
 mod rules;
 mod sections;
 mod sessions;
+mod signals;
 
 /// Every resource.
 #[must_use]
@@ -44,6 +46,8 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs, losses
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet
+        .merge(offline::routes()) //        /v1/counters/{id}/offline-…, /v1/flagged-cuts
+        .merge(signals::routes()) //        /v1/signals
         .merge(log_entries::routes()) //    /v1/log-entries
         .merge(imports::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
 }

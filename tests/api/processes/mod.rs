@@ -79,8 +79,8 @@ impl Machine {
             .env("WARDBOOK_CARD_KEYS", self.file("card.pem"))
             .env("WARDBOOK_MASTER_KEYS", MASTER_KEY)
             .env("WARDBOOK_ISSUER", "https://register.example")
-            .env("WARDBOOK_AUDITOR_ID", &self.auditor.0)
-            .env("WARDBOOK_AUDITOR_SECRET", &self.auditor.1)
+            .env("WARDBOOK_CLIENT_ID", &self.auditor.0)
+            .env("WARDBOOK_CLIENT_SECRET", &self.auditor.1)
             .env("WARDBOOK_CALLS_PER_SECOND", "100000")
             .env("WARDBOOK_SIGN_INS_PER_MINUTE", "100000")
             .current_dir(&self.town.scratch.0);

@@ -1,0 +1,161 @@
+//! Cuts that a counter made without a network.
+//!
+//! Beforehand it takes in its open authorisations as a signed bundle. What it cut under them is brought
+//! in later, and decided again as things are then. A key that was cut exists whatever is decided: after
+//! a no the cut is recorded as a fact, flagged, and listed for owner and supplier.
+
+use serde_json::json;
+use time::{Duration, OffsetDateTime};
+
+use super::counter::{Making, at_counter_of, make_keys};
+use super::gather::{Brought, Taking, gather};
+use super::{Decided, record_step};
+use crate::application::access::Caller;
+use crate::application::registrations::rules_in_force;
+use crate::application::{Act, ActError, App, access};
+use crate::domain::copy_request::RequestState;
+use crate::domain::decision::decide;
+use crate::domain::decision::facts::Step;
+use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
+use crate::domain::records::{CopyRequest, FlaggedCut, Key, Registration};
+use crate::storage::{Page, cards, copies, register, sections};
+use crate::tokens::bundle::{self, Authorised};
+
+/// The most authorisations in one bundle.
+const MOST: i64 = 500;
+/// How far a counter's clock may be ahead.
+const AHEAD: Duration = Duration::minutes(5);
+
+/// The open authorisations of a counter that may be cut without a network, signed: those that would be
+/// permitted now, and for which nothing has to be shown that only the register can check.
+pub async fn bundle(app: &App, caller: &Caller, counter: CounterId) -> Result<String, ActError> {
+    let now = app.outside.clock.now();
+    let mut db = app.pool.acquire().await?;
+    if !caller.works_at(&mut db, counter).await? {
+        return Err(ActError::NotFound);
+    }
+    let page = Page { limit: MOST, ..Page::ALL };
+    let open = copies::of_counter(&mut db, counter, Some(RequestState::Authorised), page).await?;
+    let mut authorised = Vec::new();
+    for request in open {
+        let left = request.progress().left_to_cut();
+        if left > 0 && may_be_cut_now(&mut db, caller, &request, now).await? {
+            authorised.push(entry(&mut db, &request, left).await?);
+        }
+    }
+    Ok(bundle::sign(&app.cards.keys, counter, authorised, now)?)
+}
+
+async fn may_be_cut_now(
+    db: &mut sqlx::PgConnection,
+    caller: &Caller,
+    request: &CopyRequest,
+    now: OffsetDateTime,
+) -> Result<bool, ActError> {
+    let record = register::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
+    let rules = rules_in_force(db, &record).await?;
+    let taking = Taking { step: Step::Cut, holds: false, now, caller };
+    // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
+    let brought = Brought { surrendered: true, quantity: 1, ..Brought::default() };
+    let facts = gather(db, &record, &rules, request, taking, brought).await?;
+    Ok(decide(&facts, &rules).is_permitted())
+}
+
+async fn entry(
+    db: &mut sqlx::PgConnection,
+    request: &CopyRequest,
+    left: u32,
+) -> Result<Authorised, ActError> {
+    let lost = || ActError::Internal("a request without its registration, section or differ".to_owned());
+    let record = register::registration(db, request.registration_id).await?.ok_or_else(lost)?;
+    let section = sections::section(db, record.section_id).await?.ok_or_else(lost)?;
+    let differ = register::differ(db, request.differ_id).await?.ok_or_else(lost)?;
+    let lapses_at = request.lapses_at.ok_or_else(lost)?;
+    Ok(Authorised {
+        copy_request: request.id,
+        registration: record.number.clone(),
+        section: section.name,
+        differ: differ.number,
+        left,
+        lapses_at: lapses_at.unix_timestamp(),
+        cards: cards::current_numbers(db, record.id, &[request.asked_by, request.recipient_id]).await?,
+    })
+}
+
+/// A cut that was made without a network.
+pub struct OfflineCut {
+    /// For which request.
+    pub request: CopyRequestId,
+    /// How many keys.
+    pub quantity: u16,
+    /// When, by the counter's clock.
+    pub made_at: OffsetDateTime,
+    /// The worn key was handed in.
+    pub surrendered: bool,
+}
+
+/// What became of a cut that was brought in.
+pub struct BroughtIn {
+    /// The decision as things are now.
+    pub decided: Decided,
+    /// The keys that exist.
+    pub keys: Vec<Key>,
+    /// The decision was no.
+    pub flagged: bool,
+}
+
+/// Takes in a cut that a counter made without a network.
+pub async fn bring_in(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    offline: OfflineCut,
+) -> Result<BroughtIn, ActError> {
+    let (record, mut request) = at_counter_of(act, counter, offline.request).await?;
+    if offline.made_at > act.now + AHEAD {
+        return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
+    }
+    let rules = rules_in_force(act.db(), &record).await?;
+    let (now, caller) = (act.now, act.caller);
+    let quantity = u32::from(offline.quantity);
+    let taking = Taking { step: Step::Cut, holds: true, now, caller };
+    let brought = Brought { surrendered: offline.surrendered, quantity, ..Brought::default() };
+    let mut facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
+    // What was withdrawn or stopped is authorised no more; what lapsed says so by itself.
+    if !matches!(request.state, RequestState::Authorised | RequestState::Lapsed) {
+        facts.authorisation = None;
+    }
+    let decision = decide(&facts, &rules);
+    let flagged = !decision.is_permitted();
+    let more = vec![
+        ("counter", json!(counter)),
+        ("cut", json!(quantity)),
+        ("made_at", json!(offline.made_at.unix_timestamp())),
+    ];
+    let recorded =
+        record_step(act, &record, &request, "cut_offline", "copy.cut_offline", Some(&decision), more).await?;
+    let making =
+        Making { quantity: offline.quantity, surrendered: offline.surrendered, decision: recorded.decision };
+    let (cut, beyond, keys) = make_keys(act, &record, &mut request, &making, flagged).await?;
+    copies::add_offline_cut(act.db(), cut, offline.made_at, flagged, beyond).await?;
+    Ok(BroughtIn { decided: Decided { request, decision, recorded }, keys, flagged })
+}
+
+/// Cuts that were brought in and decided no, on a registration, for those who see all of it.
+pub async fn flagged_of(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    page: Page,
+) -> Result<Vec<FlaggedCut>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (record, access): (Registration, _) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    Ok(copies::flagged_cuts(&mut db, Some(record.id), page).await?)
+}
+
+/// The same on every registration, for the supplier.
+pub async fn flagged(app: &App, caller: &Caller, page: Page) -> Result<Vec<FlaggedCut>, ActError> {
+    caller.require_keeper()?;
+    Ok(copies::flagged_cuts(&mut *app.pool.acquire().await?, None, page).await?)
+}

@@ -1,0 +1,120 @@
+//! A counter without a network: what it takes in beforehand, and what it brings in afterwards.
+
+use axum::extract::State;
+use axum::http::{Uri, header};
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use super::copy_requests::{StepView, small, view};
+use crate::application::access::Caller;
+use crate::application::copies::offline::{self, OfflineCut};
+use crate::application::{Act, Answer, App};
+use crate::domain::calendar::Moment;
+use crate::domain::count::Quantity;
+use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
+use crate::domain::records::FlaggedCut;
+use crate::http::answer::{Handled, List, list};
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(take_in_authorisations))
+        .routes(routes!(bring_in_cut))
+        .routes(routes!(list_flagged_cuts))
+        .routes(routes!(list_flagged_cuts_of_registration))
+}
+
+body! {
+    /// A cut that was made without a network.
+    pub struct NewOfflineCut {
+        /// For which request.
+        copy_request_id: CopyRequestId,
+        /// How many keys.
+        quantity: Quantity,
+        /// When, by the counter's clock.
+        cut_at: Moment,
+        /// The worn key was handed in; no, when absent.
+        old_key_handed_in: Option<bool>,
+    }
+}
+
+/// The open authorisations of a counter as a signed bundle, good for 24 hours: what it may cut without a
+/// network (its staff).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
+    params(("counter_id" = CounterId, Path)),
+    responses((status = 200, content_type = "application/jwt", body = String)))]
+async fn take_in_authorisations(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+    let bundle = offline::bundle(&app, &caller, id).await?;
+    let headers = [(header::CONTENT_TYPE, "application/jwt"), (header::CACHE_CONTROL, "no-store")];
+    Ok((headers, bundle).into_response())
+}
+
+/// A cut that was brought in.
+#[derive(Serialize, ToSchema)]
+struct BroughtInView {
+    #[serde(flatten)]
+    step: StepView,
+    /// The decision as things are now is no: the keys are recorded all the same, and owner and supplier
+    /// find the cut among those that are flagged.
+    flagged: bool,
+}
+
+/// Bring in a cut that was made without a network (the counter's staff). It is decided again, and
+/// recorded as a fact whatever is decided.
+#[utoipa::path(post, path = "/v1/counters/{counter_id}/offline-cuts", tag = "offline",
+    params(("counter_id" = CounterId, Path)), request_body = NewOfflineCut,
+    responses((status = 201, body = BroughtInView)))]
+async fn bring_in_cut(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+    Keyed { key, body }: Keyed<NewOfflineCut>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let cut = OfflineCut {
+        request: body.copy_request_id,
+        quantity: small(body.quantity),
+        made_at: body.cut_at.0,
+        surrendered: body.old_key_handed_in.unwrap_or(false),
+    };
+    let location = format!("/v1/copy-requests/{}", cut.request);
+    let brought = offline::bring_in(&mut act, id, cut).await?;
+    let answer = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
+    Ok(act.finish(Answer::created(&answer, location)?).await?.into_response())
+}
+
+/// Cuts without a network that were decided no when they were brought in, on every registration
+/// (supplier).
+#[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline", params(ListQuery),
+    responses((status = 200, body = List<FlaggedCut>)))]
+async fn list_flagged_cuts(
+    State(app): State<App>,
+    caller: Caller,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = offline::flagged(&app, &caller, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// The same on one registration (those who see all of it).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/flagged-cuts", tag = "offline",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<FlaggedCut>)))]
+async fn list_flagged_cuts_of_registration(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = offline::flagged_of(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}

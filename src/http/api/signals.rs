@@ -1,0 +1,24 @@
+//! Counters and holders out of pattern.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::access::Caller;
+use crate::application::{Answer, App, signals};
+use crate::domain::signals::Signal;
+use crate::http::answer::{Handled, List};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(list_signals))
+}
+
+/// Counters and holders out of pattern (supplier). Each signal says which rule gave it; it is a reason
+/// to look, and proves nothing.
+#[utoipa::path(get, path = "/v1/signals", tag = "signals", responses((status = 200, body = List<Signal>)))]
+async fn list_signals(State(app): State<App>, caller: Caller) -> Handled {
+    let items = signals::all(&app, &caller).await?;
+    Ok(Answer::ok(&List { items })?.into_response())
+}

@@ -1,0 +1,13 @@
+//! What is printed: cards, letters, cutting sheets. PDF with an embedded typeface and vector QR codes,
+//! the same bytes each time.
+//!
+//! Places and sizes are in millimetres from the upper left corner; text sizes in points.
+
+mod card;
+mod paper;
+mod qr;
+mod sheet;
+
+pub use card::{CardFace, Letter, card_pdf, card_svg, letter_pdf};
+pub use paper::PrintError;
+pub use sheet::{Sheet, sheet_pdf};
