@@ -164,7 +164,8 @@ async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool
         .await
         .expect(200);
     assert_eq!(town.count("SELECT count(*) FROM signatures").await, 0);
-    town.close().await;
+    while town.sequencer.round().await.unwrap() > 0 {}
+    town.check_log().await;
 }
 
 #[sqlx::test]

@@ -274,6 +274,10 @@ impl Town {
         town
     }
 
+    pub fn clock_now(&self) -> OffsetDateTime {
+        self.clock.now()
+    }
+
     pub fn clock_text(&self) -> String {
         self.clock.now().format(&time::format_description::well_known::Rfc3339).unwrap()
     }
@@ -552,7 +556,7 @@ impl Town {
     }
 
     /// The log has every entry once, without a gap, and its head is what is made of the entries.
-    async fn check_log(&self) {
+    pub async fn check_log(&self) {
         let bodies: Vec<(i64, Vec<u8>)> = sqlx::query_as(
             "SELECT l.index, e.body FROM log_entries e LEFT JOIN log_leaves l ON l.entry_id = e.id
              ORDER BY l.index",

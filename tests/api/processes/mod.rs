@@ -3,6 +3,8 @@
 mod audits;
 mod backups;
 mod kills;
+mod offline_day;
+mod rotation;
 mod witnesses;
 
 use std::io::Write;
@@ -94,11 +96,16 @@ impl Machine {
 
     /// The same, with more arguments.
     pub fn serve_with(&self, more: &[&str]) -> Server {
+        self.serve_at("127.0.0.1:0", more)
+    }
+
+    /// The same, at an address.
+    pub fn serve_at(&self, listen: &str, more: &[&str]) -> Server {
         let name = format!("server-{}", NEXT.fetch_add(1, Ordering::SeqCst));
         let and = if self.database.contains('?') { '&' } else { '?' };
         let database = format!("{}{and}application_name={name}", self.database);
         let mut process = self
-            .command(&["serve", "--listen", "127.0.0.1:0", "--connections", "8"])
+            .command(&["serve", "--listen", listen, "--connections", "8"])
             .args(more)
             .env("WARDBOOK_DATABASE_URL", database)
             .stdout(Stdio::piped())
