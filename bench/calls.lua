@@ -1,5 +1,6 @@
--- Calls for wrk: `dry-run` or `ask` on a random registration, as its owner.
--- Arguments: which call, how many registrations, the file with the access tokens.
+-- Calls for wrk: `dry-run` or `ask` on a random registration, as its owner; `check` of a random card, as a till.
+-- Arguments: which call, how many registrations or cards, the file with the access tokens; for a check the
+-- file with the tokens of the cards, and how many milliseconds to wait before each call.
 local hex = string.format
 local function id(kind, i) return hex("00000000-0000-7%03x-8000-%012x", kind, i) end
 
@@ -17,11 +18,22 @@ function init(args)
     prefix = hex("%08x-%d-", math.random(0, 2 ^ 31 - 1), number)
     sent = 0
     counter = id(4, 1)
+    if call == "check" then
+        cards, pause = {}, tonumber(args[5])
+        for line in io.lines(args[4]) do cards[#cards + 1] = line end
+        -- At random: callers who all wait as long would all call at once.
+        function delay() return math.random(0, 2 * pause) end
+    end
 end
 
 function request()
     local i = math.random(1, count)
     sent = sent + 1
+    if call == "check" then
+        local headers = { ["authorization"] = "Bearer " .. tokens[1], ["content-type"] = "application/json" }
+        local path = "/v1/counters/" .. counter .. "/card-checks"
+        return wrk.format("POST", path, headers, '{"token":"' .. cards[i] .. '"}')
+    end
     local path = "/v1/registrations/" .. id(6, i) .. "/copy-requests"
     if call == "dry-run" then path = path .. "/dry-run" end
     local headers = {

@@ -43,6 +43,20 @@ INSERT INTO authorities (id, registration_id, class, person_id, every_differ, ma
 SELECT bench_id(10, i), bench_id(6, i), 'owner', bench_id(2, i % 64), true, true, true, true, false, '2026-01-01',
        bench_id(2, 0), '2026-01-01Z', '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i;
+-- A till of the dealer, and a card of each owner.
+INSERT INTO actors (id, kind) VALUES (bench_id(12, 1), 'program');
+INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)
+VALUES (bench_id(12, 1), bench_id(1, 1), 'Bench till', sha256('bench'), '2026-01-01Z');
+CREATE FUNCTION bench_number(i bigint) RETURNS text LANGUAGE sql IMMUTABLE AS $$
+    SELECT lpad((500000000000 + i)::text, 12, '0') || lpad((98 - ((500000000000 + i) * 100) % 97)::text, 2, '0')
+$$;
+INSERT INTO status_lists (number, size, used)
+SELECT 2 + number, 4194304, 0 FROM generate_series(0::bigint, :n / 4000000) number;
+INSERT INTO cards (id, registration_id, person_id, number, state, expires_on, pin_failures, status_list, status_index,
+                   changed_at)
+SELECT bench_id(11, i), bench_id(6, i), bench_id(2, i % 64), bench_number(i), 'valid', '2200-01-01', 0,
+       2 + i / 4000000, i % 4000000, '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
 SET session_replication_role = origin;
 VACUUM ANALYZE;
 CHECKPOINT;

@@ -4,19 +4,21 @@
 //! attempts, and keeps the checks that ended with a no for the supplier's signals.
 
 use secrecy::{ExposeSecret, SecretString};
+use sqlx::PgConnection;
 use time::OffsetDateTime;
 
 use super::access::Caller;
-use super::cards::{Shown, look_at};
+use super::cards::pin_outcome;
 use super::copies::check::{self, MayOrder, Standing, Waiting};
+use super::registrations::parsed;
 use super::{ActError, App};
-use crate::domain::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts};
-use crate::domain::ids::{CardId, CounterId, PersonId, RegistrationId};
+use crate::domain::decision::facts::{CardFacts, PinOutcome, ShownFacts};
+use crate::domain::ids::{CounterId, PersonId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::{Authority, Person, Registration};
+use crate::domain::records::{Authority, Registration};
 use crate::domain::register::{CardState, DocumentKind};
-use crate::storage::cards::{Refusal, ShownCard};
-use crate::storage::{authorities, cards, people, register, sections};
+use crate::storage::cards::{Behind, Refusal, ShownCard};
+use crate::storage::{authorities, cards};
 
 /// What was presented.
 pub struct Presented {
@@ -47,8 +49,8 @@ impl No {
 
 /// A card that counts, and what it opens.
 pub struct Good {
-    /// Whose.
-    pub holder: Person,
+    /// Whose: the person and the name.
+    pub holder: (PersonId, String),
     /// Of which registration.
     pub registration: Registration,
     /// The holder's authorities in force.
@@ -79,26 +81,42 @@ pub async fn check(
     presented: Presented,
 ) -> Result<Checked, ActError> {
     let now = app.outside.clock.now();
-    if !caller.works_at(&mut *app.pool.acquire().await?, counter).await? {
-        return Err(ActError::NotFound);
-    }
     let number = match (&presented.token, presented.number) {
         (Some(token), None) => app.cards.verify(token.expose_secret(), now).map(|claims| claims.sub),
         (None, Some(number)) => Ok(number),
         _ => return Err(ActError::invalid("/token", "either a token or a card_number is checked")),
     };
-    let (shown, found) = match number {
-        Err(error) => (Shown::default(), Err(No::new(error.code(), error.to_string()))),
-        Ok(number) => {
-            let shown = look_at(app, Some(&number), presented.pin).await?;
-            let found = behind(app, caller, counter, &shown, presented.document, now).await?;
-            (shown, found)
+    let mut db = app.pool.acquire().await?;
+    let found = cards::at_counter(&mut db, counter, number.as_ref().ok(), now.date()).await?;
+    let behind = match found {
+        Some((dealer, behind)) if caller.sits_in(dealer) => behind,
+        _ => return Err(ActError::NotFound),
+    };
+    let pin_given = presented.pin.is_some() && number.is_ok();
+    let pin = if pin_given {
+        // Not while a connection is held: the hash takes its time.
+        drop(db);
+        let pin = pin_outcome(app, behind.as_ref().map(|behind| &behind.card), presented.pin).await?;
+        db = app.pool.acquire().await?;
+        pin
+    } else {
+        PinOutcome::NotGiven
+    };
+    let card = behind.as_ref().map(|behind| behind.card.clone());
+    let found = match (number, behind) {
+        (Err(error), _) => Err(No::new(error.code(), error.to_string())),
+        (Ok(_), None) => Err(No::new("card_unknown", "No card of this register has this number.")),
+        (Ok(_), Some(behind)) => {
+            let standing = Standing { caller, counter, person: behind.card.person_id, now };
+            let shown = ShownFacts { pin, document: presented.document, ..shown(&behind.card) };
+            opened(&mut db, behind, standing, shown).await?
         }
     };
-    let checked = Checked { at: now, card: shown.card, pin: shown.pin, found };
+    let checked = Checked { at: now, card, pin, found };
     if let Some(code) = checked.refusal() {
         let card = checked.card.as_ref().map(|card| card.id);
-        keep(app, caller, counter, card, code, now).await?;
+        let refusal = Refusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
+        cards::add_refusal(&mut db, &refusal, now).await?;
     }
     Ok(checked)
 }
@@ -115,63 +133,38 @@ impl Checked {
     }
 }
 
-async fn keep(
-    app: &App,
-    caller: &Caller,
-    counter: CounterId,
-    card: Option<CardId>,
-    code: &'static str,
-    now: OffsetDateTime,
-) -> Result<(), ActError> {
-    let refusal = Refusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
-    Ok(cards::add_refusal(&mut *app.pool.acquire().await?, &refusal, now).await?)
+/// The card as the facts have it.
+fn shown(card: &ShownCard) -> ShownFacts {
+    let card_facts =
+        CardFacts { state: card.state, expires_on: card.expires_on, of_registration: true, of_person: true };
+    ShownFacts { card: Some(card_facts), collected_by: Some(card.person_id), ..ShownFacts::default() }
 }
 
-/// What is behind a card that was shown.
-async fn behind(
-    app: &App,
-    caller: &Caller,
-    counter: CounterId,
-    shown: &Shown,
-    document: Option<DocumentKind>,
-    now: OffsetDateTime,
+/// What a card opens, or why it does not.
+async fn opened(
+    db: &mut PgConnection,
+    behind: Behind,
+    standing: Standing<'_>,
+    shown: ShownFacts,
 ) -> Result<Result<Good, No>, ActError> {
-    let today = now.date();
-    let Some(card) = &shown.card else {
-        return Ok(Err(No::new("card_unknown", "No card of this register has this number.")));
-    };
-    let mut db = app.pool.acquire().await?;
-    let lost = || ActError::Internal("a card without its registration or holder".to_owned());
-    let registration = register::registration(&mut db, card.registration_id).await?.ok_or_else(lost)?;
-    if !sections::is_appointed(&mut db, counter, registration.section_id, today).await? {
+    let Behind { card, registration, rules, holder, appointed } = behind;
+    if !appointed {
         let sentence = "This counter is not appointed for the key section of this card.";
         return Ok(Err(No::new("counter_not_appointed", sentence)));
     }
-    if let Some(no) = not_current(card, now) {
+    if let Some(no) = not_current(&card, standing.now) {
         return Ok(Err(no));
     }
-    let Holder { holder, authorities } =
-        holder_of(&mut db, card.registration_id, card.person_id, now).await?;
+    let today = standing.now.date();
+    let authorities = authorities::in_force_of(db, registration.id, card.person_id, today).await?;
     if authorities.is_empty() {
         let sentence = "The holder has no authority in force on the registration any more.";
         return Ok(Err(No::new("holder_without_authority", sentence)));
     }
-    let shown = ShownFacts {
-        card: Some(CardFacts {
-            state: card.state,
-            expires_on: card.expires_on,
-            of_registration: true,
-            of_person: true,
-        }),
-        pin: shown.pin,
-        document,
-        collector: Collector::Recipient,
-        collected_by: Some(card.person_id),
-        signature: false,
-    };
-    let standing = Standing { caller, counter, person: card.person_id, shown, now };
-    let (may_order, waiting) = check::at_counter(&mut db, &registration, &authorities, &standing).await?;
-    Ok(Ok(Good { holder, registration, authorities, may_order, waiting }))
+    let rules = parsed(rules)?;
+    let (may_order, waiting) =
+        check::at_counter(db, (&registration, &rules), &authorities, &standing, &shown).await?;
+    Ok(Ok(Good { holder: (card.person_id, holder), registration, authorities, may_order, waiting }))
 }
 
 fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<No> {
@@ -187,25 +180,4 @@ fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<No> {
         }
         CardState::Valid => None,
     }
-}
-
-struct Holder {
-    holder: Person,
-    authorities: Vec<Authority>,
-}
-
-/// The holder with the authorities that are in force, those of organisations too for which they act.
-async fn holder_of(
-    db: &mut sqlx::PgConnection,
-    registration: RegistrationId,
-    person: PersonId,
-    now: OffsetDateTime,
-) -> Result<Holder, ActError> {
-    let today = now.date();
-    let lost = || ActError::Internal("a card without its holder".to_owned());
-    let holder = people::person(db, person).await?.ok_or_else(lost)?;
-    let seats = people::seats(db, person, today).await?;
-    let organisations: Vec<uuid::Uuid> = seats.iter().map(|seat| seat.organisation.0).collect();
-    let authorities = authorities::in_force(db, registration, Some(person), &organisations, today).await?;
-    Ok(Holder { holder, authorities })
 }

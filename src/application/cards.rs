@@ -273,7 +273,6 @@ pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> 
 }
 
 /// What was shown at a counter: looked at before the transaction of the act.
-#[derive(Default)]
 pub struct Shown {
     /// The card, if its number is known.
     pub card: Option<ShownCard>,
@@ -289,18 +288,29 @@ pub async fn look_at(
     number: Option<&TypedNumber>,
     pin: Option<SecretString>,
 ) -> Result<Shown, ActError> {
-    let Some(number) = number else { return Ok(Shown::default()) };
+    let Some(number) = number else {
+        return Ok(Shown { card: None, number_given: false, pin: PinOutcome::NotGiven });
+    };
     let card = cards::shown_by_number(&mut *app.pool.acquire().await?, number).await?;
-    let pin = match (&card, pin) {
-        (_, None) => PinOutcome::NotGiven,
-        (Some(card), Some(pin)) => try_pin(app, card, pin).await?,
+    let pin = pin_outcome(app, card.as_ref(), pin).await?;
+    Ok(Shown { card, number_given: true, pin })
+}
+
+/// What comes of a PIN that was entered, or was not.
+pub(super) async fn pin_outcome(
+    app: &App,
+    card: Option<&ShownCard>,
+    pin: Option<SecretString>,
+) -> Result<PinOutcome, ActError> {
+    match (card, pin) {
+        (_, None) => Ok(PinOutcome::NotGiven),
+        (Some(card), Some(pin)) => try_pin(app, card, pin).await,
         // It takes as long as with a card.
         (None, Some(pin)) => {
             app.passwords.is_right(pin, None).await?;
-            PinOutcome::Wrong
+            Ok(PinOutcome::Wrong)
         }
-    };
-    Ok(Shown { card, number_given: true, pin })
+    }
 }
 
 /// Tries a PIN. Each attempt counts before it is looked at.

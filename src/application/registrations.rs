@@ -146,7 +146,11 @@ pub async fn rules_in_force(
     registration: &Registration,
 ) -> Result<Rules, ActError> {
     let stored = register::rules(db, registration.id, registration.rules_version).await?;
-    let stored = stored.ok_or_else(|| corrupt("no such version".to_owned()))?;
+    parsed(stored.ok_or_else(|| corrupt("no such version".to_owned()))?)
+}
+
+/// Rules as they are stored.
+pub fn parsed(stored: serde_json::Value) -> Result<Rules, ActError> {
     Ok(serde_json::from_value(stored).map_err(|error| corrupt(error.to_string()))?)
 }
 

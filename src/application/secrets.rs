@@ -41,15 +41,14 @@ impl Context {
 
 /// The data key under which is sealed now, open; the first one is made here.
 async fn current(app: &App, db: &mut PgConnection, now: OffsetDateTime) -> Result<Uuid, ActError> {
-    let found = match secrets::current_key(db).await? {
-        Some(found) => found,
-        None => {
-            let key: [u8; 32] = app.outside.bytes();
-            let key = app.vault.wrap(app.outside.id(now), &key, app.outside.bytes())?;
-            secrets::add_key(db, &key, now).await?;
-            // Two at once: the other one's may be it.
-            secrets::current_key(db).await?.ok_or_else(|| ActError::Internal("no data key".to_owned()))?
-        }
+    let found = if let Some(found) = secrets::current_key(db).await? {
+        found
+    } else {
+        let key: [u8; 32] = app.outside.bytes();
+        let key = app.vault.wrap(app.outside.id(now), &key, app.outside.bytes())?;
+        secrets::add_key(db, &key, now).await?;
+        // Two at once: the other one's may be it.
+        secrets::current_key(db).await?.ok_or_else(|| ActError::Internal("no data key".to_owned()))?
     };
     if !app.vault.knows(found.id) {
         app.vault.learn(&found)?;

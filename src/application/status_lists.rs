@@ -17,7 +17,9 @@ struct Signed {
     token: Arc<str>,
     statuses: Statuses,
     checkpoint: Option<String>,
-    signed_at: OffsetDateTime,
+    /// When it was signed.
+    since: OffsetDateTime,
+    /// When it was last found to say what the register says.
     looked_at: OffsetDateTime,
 }
 
@@ -43,7 +45,7 @@ impl SignedLists {
         let mut lists = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let found = lists.get_mut(&number)?;
         let same = found.statuses == *statuses && found.checkpoint.as_deref() == checkpoint;
-        if !same || now >= found.signed_at + Duration::seconds(TTL) {
+        if !same || now >= found.since + Duration::seconds(TTL) {
             return None;
         }
         found.looked_at = now;
@@ -78,7 +80,7 @@ pub async fn list(app: &App, number: i32) -> Result<Option<Arc<str>>, ActError> 
     let uri = app.cards.list_uri(number);
     let token = status_list::sign(&app.cards.keys, uri, &statuses, checkpoint.clone(), now)?;
     let token: Arc<str> = token.into();
-    let signed = Signed { token: Arc::clone(&token), statuses, checkpoint, signed_at: now, looked_at: now };
+    let signed = Signed { token: Arc::clone(&token), statuses, checkpoint, since: now, looked_at: now };
     app.status_lists.keep(number, signed);
     Ok(Some(token))
 }

@@ -37,11 +37,7 @@ impl Cluster {
             fs::create_dir_all(&folder)?;
             folder
         } else {
-            // A name that nobody guesses, in a folder that was not there.
-            let name = format!("wardbook-pg-{:016x}", u64::from_be_bytes(Outside::system().bytes()));
-            let folder = std::env::temp_dir().join(name);
-            fs::create_dir(&folder)?;
-            folder
+            super::temporary_folder(&Outside::system(), "pg")?
         };
         let user = unprivileged_user()?;
         if let Some(user) = user {

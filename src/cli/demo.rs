@@ -83,10 +83,7 @@ struct Folder(PathBuf);
 
 impl Folder {
     fn new(outside: &Outside) -> Result<Self, Box<dyn Error>> {
-        let name = format!("wardbook-demo-{:016x}", u64::from_be_bytes(outside.bytes()));
-        let folder = std::env::temp_dir().join(name);
-        std::fs::create_dir(&folder)?;
-        Ok(Self(folder))
+        Ok(Self(super::temporary_folder(outside, "demo")?))
     }
 }
 

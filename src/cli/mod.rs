@@ -197,6 +197,14 @@ fn openapi() -> Done {
     Ok(())
 }
 
+/// A folder that was not there, under a name that nobody guesses.
+fn temporary_folder(outside: &Outside, what: &str) -> std::io::Result<PathBuf> {
+    let name = format!("wardbook-{what}-{:016x}", u64::from_be_bytes(outside.bytes()));
+    let folder = std::env::temp_dir().join(name);
+    std::fs::create_dir(&folder)?;
+    Ok(folder)
+}
+
 /// The table of rules as Markdown.
 fn rules_table() -> String {
     let mut text = String::from(

@@ -52,10 +52,9 @@ impl SignalRule {
             Self::SpoiledBlanks => of(30, 5),
             Self::SpoilsWithoutWitness => of(3, 1),
             Self::OpenDifferences => of(7, 1),
-            Self::CutsOutsideHours => of(30, 3),
             Self::FlaggedCuts => of(30, 1),
             Self::UncollectedKeys => of(14, 1),
-            Self::HolderAtManyCounters => of(30, 3),
+            Self::CutsOutsideHours | Self::HolderAtManyCounters => of(30, 3),
         }
     }
 

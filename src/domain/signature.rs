@@ -54,10 +54,9 @@ impl Signature {
     /// The strokes, as they are kept and hashed.
     #[must_use]
     pub fn json(&self) -> String {
-        serde_json::Value::from_iter(self.0.iter().map(|stroke| {
-            serde_json::Value::from_iter(stroke.iter().map(|point| serde_json::Value::from(point.to_vec())))
-        }))
-        .to_string()
+        let point = |point: &[u32; 3]| serde_json::Value::from(point.to_vec());
+        let stroke = |stroke: &Vec<[u32; 3]>| stroke.iter().map(point).collect::<serde_json::Value>();
+        self.0.iter().map(stroke).collect::<serde_json::Value>().to_string()
     }
 }
 

@@ -129,6 +129,29 @@ pub async fn in_force(
     .await?)
 }
 
+/// The authorities in force of a person, and of the organisations for which the person acts.
+pub async fn in_force_of(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: PersonId,
+    today: Date,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE registration_id = $1 AND revoked_at IS NULL AND first_day <= $3
+           AND (last_day IS NULL OR last_day >= $3)
+           AND (person_id = $2 OR organisation_id IN (
+               SELECT memberships.organisation_id FROM memberships
+               WHERE memberships.person_id = $2 AND memberships.first_day <= $3
+                 AND (memberships.last_day IS NULL OR memberships.last_day >= $3)))
+         ORDER BY id",
+        registration.0,
+        person.0,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// An authority and all that were given under it, directly or not, that are not revoked.
 pub async fn tree(db: &mut PgConnection, id: AuthorityId) -> Result<Vec<Authority>> {
     Ok(select_authorities!(

@@ -1,13 +1,14 @@
 //! Owner's cards, their PINs, and the lists that say which of them count.
 
+use serde_json::Value;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::{Page, Result, wrote};
-use crate::domain::ids::{ActorId, CardId, CounterId, PersonId, RegistrationId};
+use crate::domain::ids::{ActorId, CardId, CounterId, OrganisationId, PersonId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::Card;
+use crate::domain::records::{Card, Registration};
 use crate::domain::register::CardState;
 
 macro_rules! select_cards {
@@ -60,6 +61,83 @@ pub async fn all(db: &mut PgConnection, registration: RegistrationId, page: Page
     )
     .fetch_all(db)
     .await?)
+}
+
+/// A card that is shown at a counter, with what is behind it.
+pub struct Behind {
+    /// The card.
+    pub card: ShownCard,
+    /// Its registration.
+    pub registration: Registration,
+    /// The rules in force there.
+    pub rules: Value,
+    /// The holder's name.
+    pub holder: String,
+    /// The counter is appointed for the section today.
+    pub appointed: bool,
+}
+
+/// Whose counter it is, and the card with a number with what is behind it: in one query, since a counter
+/// waits for it. Nothing, where there is no such counter.
+pub async fn at_counter(
+    db: &mut PgConnection,
+    counter: CounterId,
+    number: Option<&TypedNumber>,
+    today: Date,
+) -> Result<Option<(OrganisationId, Option<Behind>)>> {
+    let row = sqlx::query!(
+        r#"SELECT dealer_id AS "dealer: OrganisationId", shown.id AS "card?: CardId",
+                  shown.person_id AS "person?: PersonId", shown.state AS "state?: CardState",
+                  shown.expires_on AS "expires_on?", shown.pin_hash AS "pin_hash?",
+                  registrations.id AS "registration?: RegistrationId",
+                  registrations.number AS "number?: TypedNumber", section_id AS "section?: SectionId",
+                  owner_id AS "owner?: OrganisationId", premises AS "premises?",
+                  registrations.rules_version AS "rules_version?", registrations.version AS "version?",
+                  registrations.created_at AS "created_at?", registrations.ended_at,
+                  rules AS "rules?", people.name AS "holder?",
+                  EXISTS (SELECT 1 FROM appointments
+                          WHERE counter_id = counters.id AND appointments.section_id = registrations.section_id
+                            AND revoked_at IS NULL AND first_day <= $3
+                            AND (last_day IS NULL OR last_day >= $3)) AS "appointed!"
+           FROM counters
+           LEFT JOIN cards AS shown ON shown.number = $2
+           LEFT JOIN people ON people.id = shown.person_id
+           LEFT JOIN registrations ON registrations.id = shown.registration_id
+           LEFT JOIN rule_versions ON rule_versions.registration_id = registrations.id
+                                  AND rule_versions.version = registrations.rules_version
+           WHERE counters.id = $1"#,
+        counter.0,
+        number.map(TypedNumber::as_str),
+        today
+    )
+    .fetch_optional(db)
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    let behind = (|| {
+        let registration_id = row.registration?;
+        let card = ShownCard {
+            id: row.card?,
+            registration_id,
+            person_id: row.person?,
+            state: row.state?,
+            expires_on: row.expires_on?,
+            pin_hash: row.pin_hash,
+        };
+        let registration = Registration {
+            id: registration_id,
+            number: row.number?,
+            section_id: row.section?,
+            owner_id: row.owner?,
+            premises: row.premises?,
+            rules_version: row.rules_version?,
+            version: row.version?,
+            created_at: row.created_at?,
+            ended_at: row.ended_at,
+        };
+        let (rules, holder) = (row.rules?, row.holder?);
+        Some(Behind { card, registration, rules, holder, appointed: row.appointed })
+    })();
+    Ok(Some((row.dealer, behind)))
 }
 
 /// The numbers of the cards of people on a registration that count.

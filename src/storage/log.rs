@@ -6,6 +6,7 @@ use time::OffsetDateTime;
 use super::{Result, StorageError, wrote};
 use crate::domain::entry::EntryKind;
 use crate::domain::ids::{ActorId, EntryId};
+use crate::domain::log::checkpoint::Checkpoint;
 use crate::domain::log::hash::Hash;
 use crate::domain::log::tile::Tile;
 
@@ -25,6 +26,14 @@ pub struct Head {
     pub root: Hash,
     /// The signed checkpoint.
     pub note: String,
+}
+
+impl Head {
+    /// Its checkpoint, unsigned.
+    #[must_use]
+    pub fn checkpoint(&self) -> Checkpoint {
+        Checkpoint { origin: self.origin.clone(), size: self.size, root: self.root }
+    }
 }
 
 /// What is served of a log.

@@ -352,7 +352,8 @@ pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Resul
     Ok(found)
 }
 
-/// Erases a person: name, address, account, and what entries of the log committed to about them.
+/// Erases a person: name, address, account, PINs, signatures, and what entries of the log committed to
+/// about them.
 /// `false` when that was done before.
 pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime) -> Result<bool> {
     // Waits for whoever gives the person something at this moment, and makes those who come later wait.
@@ -360,28 +361,22 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
         .fetch_optional(&mut *db)
         .await?;
     let done = sqlx::query!(
-        "UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",
+        "WITH disclosed AS (DELETE FROM disclosures WHERE about = $1),
+              signed AS (DELETE FROM signatures USING hand_overs
+                         WHERE hand_over_id = hand_overs.id AND collected_by = $1),
+              pins AS (UPDATE cards SET pin_hash = NULL, changed_at = $2
+                       WHERE person_id = $1 AND pin_hash IS NOT NULL),
+              account AS (DELETE FROM accounts WHERE person_id = $1),
+              invited AS (DELETE FROM invitations WHERE person_id = $1),
+              refreshed AS (DELETE FROM refresh_tokens USING sessions
+                            WHERE session_id = sessions.id AND sessions.person_id = $1),
+              signed_in AS (DELETE FROM sessions WHERE person_id = $1),
+              answered AS (DELETE FROM idempotency_keys WHERE actor_id = $1)
+         UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",
         person.0,
         now
     )
-    .execute(&mut *db)
+    .execute(db)
     .await?;
-    sqlx::query!("DELETE FROM disclosures WHERE about = $1", person.0).execute(&mut *db).await?;
-    sqlx::query!(
-        "DELETE FROM signatures WHERE hand_over_id IN (SELECT id FROM hand_overs WHERE collected_by = $1)",
-        person.0
-    )
-    .execute(&mut *db)
-    .await?;
-    sqlx::query!("DELETE FROM accounts WHERE person_id = $1", person.0).execute(&mut *db).await?;
-    sqlx::query!("DELETE FROM invitations WHERE person_id = $1", person.0).execute(&mut *db).await?;
-    sqlx::query!(
-        "DELETE FROM refresh_tokens WHERE session_id IN (SELECT id FROM sessions WHERE person_id = $1)",
-        person.0
-    )
-    .execute(&mut *db)
-    .await?;
-    sqlx::query!("DELETE FROM sessions WHERE person_id = $1", person.0).execute(&mut *db).await?;
-    sqlx::query!("DELETE FROM idempotency_keys WHERE actor_id = $1", person.0).execute(db).await?;
     Ok(done.rows_affected() == 1)
 }

@@ -36,18 +36,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
             since,
             least
         )?,
-        SignalRule::SpoiledBlanks => counted!(
-            db,
-            r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", spoiled AS "found!" FROM (
-                   SELECT counter_id, sum(quantity) AS spoiled,
-                          (SELECT coalesce(sum(quantity), 0) FROM cuts
-                           WHERE cuts.counter_id = m.counter_id AND cuts.at >= $1) AS cut
-                   FROM blank_movements m WHERE kind = 'spoil' AND made_at >= $1 GROUP BY counter_id) AS spoils
-               WHERE spoiled >= $2 AND spoiled * 100 >= $3 * (spoiled + cut) ORDER BY counter_id"#,
-            since,
-            least,
-            SPOILED_PERCENT
-        )?,
+        SignalRule::SpoiledBlanks => spoiled(db, since, least).await?,
         SignalRule::SpoilsWithoutWitness => counted!(
             db,
             r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", sum(quantity) AS "found!"
@@ -107,5 +96,21 @@ async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64)
            GROUP BY counter_id HAVING count(*) >= $2 ORDER BY counter_id"#,
         since,
         least
+    )?)
+}
+
+/// Spoiled blanks, where they are many of those that were used.
+async fn spoiled(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<Counted>> {
+    Ok(counted!(
+        db,
+        r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", spoiled AS "found!" FROM (
+                   SELECT counter_id, sum(quantity) AS spoiled,
+                          (SELECT coalesce(sum(quantity), 0) FROM cuts
+                           WHERE cuts.counter_id = m.counter_id AND cuts.at >= $1) AS cut
+                   FROM blank_movements m WHERE kind = 'spoil' AND made_at >= $1 GROUP BY counter_id) AS spoils
+               WHERE spoiled >= $2 AND spoiled * 100 >= $3 * (spoiled + cut) ORDER BY counter_id"#,
+        since,
+        least,
+        SPOILED_PERCENT
     )?)
 }

@@ -9,7 +9,7 @@
 //! There is no personal datum in it. Which register it is of is pinned by the address of the list. The
 //! status claim is that of the IETF draft Token Status List.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 use serde_json::Value;
 use thiserror::Error;
 use time::{Date, OffsetDateTime};
@@ -23,12 +23,17 @@ const TYPE: &str = "wardbook-card+jwt";
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CardClaims {
-    /// The card's number.
+    /// The card's number: fourteen digits, not grouped.
+    #[serde(serialize_with = "digits")]
     pub sub: TypedNumber,
     /// When the card expires, in seconds since 1970.
     pub exp: i64,
     /// Where it says whether the card still counts.
     pub status: Status,
+}
+
+fn digits<S: Serializer>(number: &TypedNumber, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(number.as_str())
 }
 
 /// The status claim.

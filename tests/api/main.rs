@@ -20,6 +20,7 @@ mod constraints;
 mod copies;
 mod counter_days;
 mod document;
+mod erasure;
 mod harness;
 mod layering;
 mod log;

@@ -3,6 +3,8 @@
 - openapi-spec-validator: the document is OpenAPI 3.1
 - schemathesis: no 500 and no undocumented answer, as the supplier, as a tenant and as nobody
 - PyJWT, jwcrypto: access tokens and key ids (RFC 7519, RFC 7638, RFC 8037)
+- PyJWT, jwcrypto, zlib, pypdfium2, zxing-cpp: cards, status lists, what is printed
+  (tests/independent/cards.py)
 - python-stdnum: check digits of registrations and cards (ISO/IEC 7064 MOD 97-10)
 
 - tlog-scales, aics-tlog (tests/independent/log.py, where there is a Python of 3.12 or newer), Go's
@@ -27,6 +29,7 @@ import urllib.request
 import uuid
 from pathlib import Path
 
+import cards as owners_cards
 import jwt
 from jwcrypto import jwk
 from openapi_spec_validator import OpenAPIV31SpecValidator
@@ -106,6 +109,11 @@ for number in [registration["number"], *(card["number"] for card in cards)]:
             assert mod_97_10.is_valid(typed) == (typed == digits)
 ok(f"python-stdnum: check digits of {1 + len(cards)} numbers")
 
+ids = dict(re.findall(r"^(registration|differ|counter) +(\S+)", log, re.M))
+owner, staff = sign_in("tobiah@ostrey.example"), sign_in("bram@pellworth.example")
+card_keys = owners_cards.check(address, call, keeper, ids, cards[0], ok)
+owners_cards.check_counter(address, call, owner, staff, ids, card_keys, ok)
+
 folder = Path(tempfile.mkdtemp())
 log_key = re.search(r"^log key +(\S+)", log, re.M)[1]
 
@@ -118,7 +126,6 @@ def text(path: str, token: str | None = None) -> str:
         return answer.read().decode()
 
 
-ids = dict(re.findall(r"^(registration|differ|counter) +(\S+)", log, re.M))
 asked = call(
     f"/v1/registrations/{ids['registration']}/copy-requests",
     tenant,
@@ -221,7 +228,8 @@ for path, body in [
 lines = Path(log_file).read_text()[len(log) :]
 assert lines.count("request.done") > 1000
 private = [planted, log_key.split("+")[2], keeper, tenant, "@", registration["number"], registration["premises"]]
-private += [card["number"] for card in cards]
+private += [card["number"] for card in cards] + [owner, staff]
+private += [between.join(map(str, owners_cards.HEIGHTS)) for between in (", ", ",", " ", "-")]
 for sign_ins in re.findall(r"(\S+@\S+) +(\S+)(?: +code secret (\S+))?", log):
     private += [value for value in sign_ins if value]
 for value in private:

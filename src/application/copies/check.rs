@@ -7,13 +7,13 @@ use uuid::Uuid;
 use super::gather::{Brought, Taking, gather};
 use crate::application::ActError;
 use crate::application::access::Caller;
-use crate::application::registrations::rules_in_force;
 use crate::domain::copy_request::RequestState;
 use crate::domain::decision::facts::{Collector, ShownFacts, Step};
 use crate::domain::decision::{Decision, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, PersonId};
 use crate::domain::records::{Authority, CopyRequest, Differ, Registration};
 use crate::domain::register::Purpose;
+use crate::domain::rules::Rules;
 use crate::storage::{copies, register};
 
 /// The most differs about which is decided in one look.
@@ -37,7 +37,7 @@ pub struct Waiting {
     pub decision: Decision,
 }
 
-/// Who stands where, and shows what.
+/// Who stands where.
 pub struct Standing<'a> {
     /// Who looks.
     pub caller: &'a Caller,
@@ -45,8 +45,6 @@ pub struct Standing<'a> {
     pub counter: CounterId,
     /// Who stands there.
     pub person: PersonId,
-    /// What was shown.
-    pub shown: ShownFacts,
     /// When.
     pub now: OffsetDateTime,
 }
@@ -54,11 +52,11 @@ pub struct Standing<'a> {
 /// What the person may order, and what waits. Nothing is written or locked.
 pub async fn at_counter(
     db: &mut PgConnection,
-    record: &Registration,
+    (record, rules): (&Registration, &Rules),
     authorities: &[Authority],
     standing: &Standing<'_>,
+    shown: &ShownFacts,
 ) -> Result<(Vec<MayOrder>, Vec<Waiting>), ActError> {
-    let rules = rules_in_force(db, record).await?;
     let Standing { caller, counter, person, now, .. } = *standing;
     let taking = |step| Taking { step, holds: false, now, caller };
     let every = authorities.iter().any(|authority| authority.every_differ);
@@ -67,8 +65,8 @@ pub async fn at_counter(
     let mut may_order = Vec::new();
     for differ in differs {
         let request = one_more(record, &differ, standing);
-        let facts = gather(db, record, &rules, &request, taking(Step::Ask), Brought::default()).await?;
-        may_order.push(MayOrder { differ, decision: decide(&facts, &rules) });
+        let facts = gather(db, record, rules, &request, taking(Step::Ask), Brought::default()).await?;
+        may_order.push(MayOrder { differ, decision: decide(&facts, rules) });
     }
     let mut waiting = Vec::new();
     for request in copies::open_of_people(db, record.id, &[person]).await? {
@@ -83,10 +81,10 @@ pub async fn at_counter(
         };
         let own = request.recipient_id == person;
         let collector = if own { Collector::Recipient } else { Collector::Other };
-        let shown = ShownFacts { collector, ..standing.shown.clone() };
+        let shown = ShownFacts { collector, ..shown.clone() };
         let brought = Brought { shown, quantity: 1, ..Brought::default() };
-        let facts = gather(db, record, &rules, &request, taking(step), brought).await?;
-        waiting.push(Waiting { step, decision: decide(&facts, &rules), request });
+        let facts = gather(db, record, rules, &request, taking(step), brought).await?;
+        waiting.push(Waiting { step, decision: decide(&facts, rules), request });
     }
     Ok((may_order, waiting))
 }

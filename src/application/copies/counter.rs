@@ -122,16 +122,8 @@ pub async fn cut(
             .await?;
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, surrendered: step.surrendered, quantity, approver: None };
-    let caller = act.caller;
-    let facts = gather(
-        act.db(),
-        &record,
-        &rules,
-        &request,
-        Taking { step: Step::Cut, holds: true, now, caller },
-        brought,
-    )
-    .await?;
+    let taking = Taking { step: Step::Cut, holds: true, now, caller: act.caller };
+    let facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
     let recorded = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
@@ -242,16 +234,8 @@ pub async fn hand_over(
             .await?;
     let quantity = u32::from(step.quantity);
     let brought = Brought { shown, quantity, ..Brought::default() };
-    let caller = act.caller;
-    let facts = gather(
-        act.db(),
-        &record,
-        &rules,
-        &request,
-        Taking { step: Step::HandOver, holds: true, now, caller },
-        brought,
-    )
-    .await?;
+    let taking = Taking { step: Step::HandOver, holds: true, now, caller: act.caller };
+    let facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
     let decision = decide(&facts, &rules);
     let signature = step.signature.as_ref().map(Signature::json);
     let more = vec![
@@ -263,21 +247,7 @@ pub async fn hand_over(
         record_step(act, &record, &request, "hand_over", "copy.hand_over", Some(&decision), more).await?;
     let mut handed = Vec::new();
     if decision.is_permitted() {
-        let waiting = keys::to_hand_over(act.db(), id).await?;
-        for mut key in waiting.into_iter().take(usize::from(step.quantity)) {
-            key.state = key.state.after(KeyAct::Issue)?;
-            key.holder_id = Some(request.recipient_id);
-            key.due_back_on = request.due_back_on;
-            key.version += 1;
-            keys::change(act.db(), &key, now).await?;
-            handed.push(key);
-        }
-        if handed.len() != usize::from(step.quantity) {
-            return Err(ActError::WrongState {
-                state: request.state.as_str(),
-                detail: "some of the keys that were cut are no longer in store".to_owned(),
-            });
-        }
+        handed = keys_out(act, &request, step.quantity).await?;
         let ids: Vec<KeyId> = handed.iter().map(|key| key.id).collect();
         let hand_over = copies::NewHandOver {
             id: act.id(),
@@ -295,4 +265,27 @@ pub async fn hand_over(
         store(act, &mut request, progress.handed_over(quantity)?).await?;
     }
     Ok((Decided { request, decision, recorded }, handed))
+}
+
+/// Keys of a request that were cut go to its recipient, whoever collects them.
+async fn keys_out(act: &mut Act<'_>, request: &CopyRequest, quantity: u16) -> Result<Vec<Key>, ActError> {
+    let now = act.now;
+    let mut handed = Vec::new();
+    let waiting = keys::to_hand_over(act.db(), request.id).await?;
+    for mut key in waiting.into_iter().take(usize::from(quantity)) {
+        key.state = key.state.after(KeyAct::Issue)?;
+        key.holder_id = Some(request.recipient_id);
+        key.due_back_on = request.due_back_on;
+        key.version += 1;
+        keys::change(act.db(), &key, now).await?;
+        handed.push(key);
+    }
+    if handed.len() == usize::from(quantity) {
+        Ok(handed)
+    } else {
+        Err(ActError::WrongState {
+            state: request.state.as_str(),
+            detail: "some of the keys that were cut are no longer in store".to_owned(),
+        })
+    }
 }

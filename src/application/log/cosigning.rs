@@ -14,7 +14,6 @@ use time::OffsetDateTime;
 use tokio::task::JoinSet;
 
 use super::reading;
-use crate::domain::log::checkpoint::Checkpoint;
 use crate::domain::log::note::{Note, SignatureLine};
 use crate::domain::log::policy::Witness;
 use crate::domain::log::witness::Question;
@@ -249,10 +248,4 @@ pub fn cosigned(note: &str, lines: Vec<SignatureLine>) -> String {
         }
         Err(_) => note.to_owned(),
     }
-}
-
-/// The checkpoint of a head.
-#[must_use]
-pub fn checkpoint_of(head: &log::Head) -> Checkpoint {
-    Checkpoint { origin: head.origin.clone(), size: head.size, root: head.root }
 }

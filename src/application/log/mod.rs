@@ -94,12 +94,6 @@ impl LogView {
         });
     }
 
-    /// How it stands.
-    #[must_use]
-    pub fn standing(&self) -> Standing {
-        self.standing.borrow().clone()
-    }
-
     /// Tells of every change.
     #[must_use]
     pub fn watch(&self) -> watch::Receiver<Standing> {

@@ -9,7 +9,7 @@ use sqlx::{PgConnection, Postgres, Transaction};
 use thiserror::Error;
 
 use super::super::App;
-use super::cosigning::{self, Alarm, Witnesses, checkpoint_of};
+use super::cosigning::{self, Alarm, Witnesses};
 use super::{Standing, reading};
 use crate::archive::{Archive, ArchiveError};
 use crate::domain::log::checkpoint::Checkpoint;
@@ -292,7 +292,7 @@ impl Sequencer {
         let note: Note = head.note.parse()?;
         let keys: Vec<_> = self.verifiers().cloned().collect();
         note.verify(&keys)?;
-        if note.text() == checkpoint_of(head).to_string() && head.origin == self.origin()? {
+        if note.text() == head.checkpoint().to_string() && head.origin == self.origin()? {
             Ok(())
         } else {
             Err(LogError::Head(format!("what is signed is not {} at size {}", head.origin, head.size)))

@@ -276,12 +276,6 @@ pub struct CardFacts {
     pub of_person: bool,
 }
 
-impl Default for PinOutcome {
-    fn default() -> Self {
-        Self::NotGiven
-    }
-}
-
 words! {
     /// What came of the PIN.
     pub enum PinOutcome {

@@ -85,18 +85,6 @@ fn subtrees(level: u8, size: u64) -> u64 {
     size.checked_shr(u32::from(level) * u32::from(SPAN)).unwrap_or(0)
 }
 
-/// All tiles of hashes of a tree that are not all in a smaller one, from the lowest level up; a tile
-/// that grew is among them.
-pub fn grown(old: u64, new: u64) -> impl Iterator<Item = TilePath> {
-    (0..=MOST_LEVEL).take_while(move |level| subtrees(*level, new) > 0).flat_map(move |level| {
-        let first = subtrees(level, old) / u64::from(WIDTH);
-        let beyond = subtrees(level, new).div_ceil(u64::from(WIDTH));
-        let same = subtrees(level, old) == subtrees(level, new);
-        let indexes = if same { 0..0 } else { first..beyond };
-        indexes.filter_map(move |index| TilePath::at_size(Content::Hashes(level), index, new))
-    })
-}
-
 /// Where a perfect subtree is: the level and index of its tile, and the hashes in it to fold.
 #[must_use]
 pub fn of(node: Node) -> (u8, u64, Range<usize>) {

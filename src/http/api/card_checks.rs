@@ -174,8 +174,8 @@ impl From<Good> for (HolderView, CheckedRegistrationView, Vec<MayOrderView>, Vec
         classes.sort_unstable();
         classes.dedup();
         let holder = HolderView {
-            id: good.holder.id,
-            name: good.holder.name,
+            id: good.holder.0,
+            name: good.holder.1,
             classes,
             occupier: good.authorities.iter().any(|own| own.occupier),
         };

@@ -1,6 +1,7 @@
 //! A day at a counter without a network: check, cut, revoke meanwhile, come back.
 
 use super::*;
+use wardbook::outside::Outside;
 use wardbook::tokens::status_list::{self, Statuses};
 
 /// The commands of a counter, as its program.
@@ -50,7 +51,7 @@ async fn token(town: &Town, card: &str) -> String {
 async fn a_day_without_a_network_ends_with_every_key_in_the_register(pool: PgPool) {
     let machine = Machine::new(pool).await;
     let town = &machine.town;
-    town.pass(time::OffsetDateTime::now_utc() - town.clock_now());
+    town.pass(Outside::system().clock.now() - town.clock_now());
     let card = town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
     let (tenants, others) = (token(town, &card).await, town.card_for(&town.signatory).await);
     let tenants_request = town.authorised(json!({"quantity": 2})).await;
@@ -130,7 +131,7 @@ async fn lists_that_are_not_taken(shop: &Shop<'_>, card: &str) {
     let town = &shop.machine.town;
     let file = shop.machine.file("shop/lists/1.jwt");
     let uri = "https://register.example/status-lists/1".to_owned();
-    let now = time::OffsetDateTime::now_utc();
+    let now = Outside::system().clock.now();
     let hours = time::Duration::hours;
     for (age, size, words) in [
         (hours(2), 131_072, "2 h 0 min old"),

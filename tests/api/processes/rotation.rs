@@ -1,5 +1,7 @@
 //! Keys that are rotated: printed cards stay good, and a key that they need is not forgotten.
 
+use wardbook::outside::Outside;
+
 use super::super::harness::{MASTER_KEY, card_key_pem, pem_of};
 use super::*;
 
@@ -12,7 +14,7 @@ fn wait(command: &mut Command) -> (bool, String) {
 async fn printed_cards_outlive_the_key_that_signed_them_and_a_missing_key_stops_the_start(pool: PgPool) {
     let machine = Machine::new(pool).await;
     let town = &machine.town;
-    town.pass(time::OffsetDateTime::now_utc() - town.clock_now());
+    town.pass(Outside::system().clock.now() - town.clock_now());
     let card = town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
     let printed = town.keeper.get(format!("/v1/cards/{card}/token")).await.expect(200)["token"].clone();
     // The old key goes, all but its public half.

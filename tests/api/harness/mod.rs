@@ -1,0 +1,491 @@
+//! Ready actors, a ready registration, and requests through the real router.
+//!
+//! [`Town`] is one register with everything on it; [`Town::close`] checks what must hold after every
+//! test: entries and the rows that they are of match one to one, each entry is queued for the log, the
+//! blank accounts balance, cuts add up, and each was permitted. That a key has one origin, and that
+//! blanks are never negative, the database holds by itself (`constraints.rs`).
+
+mod closing;
+
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock};
+
+use axum::Router;
+use axum::body::Body;
+use axum::http::{Request, StatusCode};
+use http_body_util::BodyExt;
+use serde_json::{Value, json};
+use sqlx::PgPool;
+use sqlx::postgres::PgPoolOptions;
+use time::{Duration, OffsetDateTime};
+use tower::ServiceExt;
+use uuid::Uuid;
+use wardbook::application::App;
+use wardbook::application::log::sequencer::{self, Sequencer};
+use wardbook::application::log::{Backpressure, LogView};
+use wardbook::archive::Archive;
+use wardbook::http::{self, limits::Limits};
+use wardbook::outside::{Clock, Outside, SystemRandom};
+use wardbook::passwords::Passwords;
+use wardbook::tokens::TokenKeys;
+use wardbook::tokens::card::CardKeys;
+use wardbook::tokens::keys::KeySet;
+use wardbook::vault::Vault;
+
+/// A clock that stands until it is moved.
+pub struct TestClock(AtomicI64);
+
+impl Clock for TestClock {
+    fn now(&self) -> OffsetDateTime {
+        // Every reading is a microsecond later than the one before: no two acts at one instant.
+        let micros = self.0.fetch_add(1, Ordering::SeqCst);
+        OffsetDateTime::from_unix_timestamp_nanos(i128::from(micros) * 1000).unwrap()
+    }
+}
+
+/// What came back.
+#[derive(Debug, Clone)]
+pub struct Reply {
+    pub status: StatusCode,
+    pub headers: axum::http::HeaderMap,
+    pub body: Value,
+    pub text: String,
+}
+
+impl Reply {
+    #[track_caller]
+    pub fn expect(self, status: u16) -> Value {
+        assert_eq!(self.status.as_u16(), status, "{}", self.text);
+        self.body
+    }
+
+    pub fn codes(&self) -> Vec<String> {
+        let reasons = self.body["decision"]["reasons"].as_array().cloned().unwrap_or_default();
+        reasons.iter().map(|reason| reason["code"].as_str().unwrap().to_owned()).collect()
+    }
+
+    pub fn outcome(&self) -> &str {
+        self.body["decision"]["outcome"].as_str().unwrap_or_default()
+    }
+
+    pub fn id(&self) -> String {
+        self.body["id"].as_str().unwrap_or_else(|| panic!("no id: {}", self.text)).to_owned()
+    }
+
+    pub fn request_id(&self) -> String {
+        self.body["copy_request"]["id"].as_str().unwrap_or_else(|| panic!("{}", self.text)).to_owned()
+    }
+}
+
+/// Somebody who calls.
+#[derive(Clone)]
+pub struct Actor {
+    pub id: String,
+    pub token: String,
+    pub router: Router,
+}
+
+static NEXT_KEY: AtomicU64 = AtomicU64::new(1);
+
+impl Actor {
+    pub async fn call(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Reply {
+        self.raw(method, path, headers, body).await.0
+    }
+
+    /// The bytes of an answer.
+    pub async fn bytes(&self, path: &str) -> Vec<u8> {
+        self.raw("GET", path, &[], vec![]).await.1
+    }
+
+    async fn raw(
+        &self,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Vec<u8>,
+    ) -> (Reply, Vec<u8>) {
+        let mut request = Request::builder().method(method).uri(path);
+        if !self.token.is_empty() {
+            request = request.header("authorization", format!("Bearer {}", self.token));
+        }
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        let response = self.router.clone().oneshot(request.body(Body::from(body)).unwrap()).await.unwrap();
+        let (parts, body) = response.into_parts();
+        let bytes = body.collect().await.unwrap().to_bytes();
+        let text = String::from_utf8_lossy(&bytes).into_owned();
+        let body = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
+        (Reply { status: parts.status, headers: parts.headers, body, text }, bytes.to_vec())
+    }
+
+    pub async fn get(&self, path: impl AsRef<str>) -> Reply {
+        self.call("GET", path.as_ref(), &[], vec![]).await
+    }
+
+    pub async fn post(&self, path: impl AsRef<str>, body: Value) -> Reply {
+        let key = format!("key-{}", NEXT_KEY.fetch_add(1, Ordering::SeqCst));
+        self.post_keyed(path, &key, body).await
+    }
+
+    pub async fn post_keyed(&self, path: impl AsRef<str>, key: &str, body: Value) -> Reply {
+        let headers = [("content-type", "application/json"), ("idempotency-key", key)];
+        self.call("POST", path.as_ref(), &headers, body.to_string().into_bytes()).await
+    }
+
+    pub async fn change(&self, method: &str, path: impl AsRef<str>, version: i64, body: Value) -> Reply {
+        let tag = format!("\"v{version}\"");
+        let headers = [("content-type", "application/json"), ("if-match", tag.as_str())];
+        self.call(method, path.as_ref(), &headers, body.to_string().into_bytes()).await
+    }
+}
+
+/// A register with a supplier, a dealer, an agent, an owner and a tenant, and premises with two
+/// locks that are keyed alike.
+pub struct Town {
+    pub app: App,
+    pub admin: PgPool,
+    pub sequencer: Arc<Sequencer>,
+    pub scratch: Scratch,
+    pub clock: Arc<TestClock>,
+    pub router: Router,
+    pub anon: Actor,
+    pub keeper: Actor,
+    pub counter_staff: Actor,
+    pub other_counter_staff: Actor,
+    pub manager: Actor,
+    pub owner: Actor,
+    pub signatory: Actor,
+    pub tenant: Actor,
+    pub stranger: Actor,
+    pub section: String,
+    pub counter: String,
+    pub other_counter: String,
+    pub dealer: String,
+    pub agent: String,
+    pub owners: String,
+    pub registration: String,
+    pub differ: String,
+    pub locks: Vec<String>,
+    pub keys: Vec<String>,
+    pub authority: std::collections::BTreeMap<&'static str, String>,
+    pub card: (String, String),
+    pub appointment: String,
+}
+
+pub const START: OffsetDateTime = time::macros::datetime!(2026-11-02 09:00 UTC);
+pub const PIN: &str = "4071";
+pub const ISSUER: &str = "https://register.example";
+/// 32 bytes of no meaning.
+pub const MASTER_KEY: &str = "AQIDBAUGBwgJCgsMDQ4PEBESExQVFhcYGRobHB0eHyA";
+/// A signature as a pad draws it.
+pub fn signature() -> Value {
+    json!([[[1200, 4000, 0], [1900, 3100, 40], [2600, 4300, 85]], [[3000, 3900, 210], [5200, 4100, 300]]])
+}
+
+pub const ORIGIN: &str = "town.example/register";
+
+fn passwords() -> Passwords {
+    static PASSWORDS: OnceLock<Passwords> = OnceLock::new();
+    PASSWORDS.get_or_init(|| Passwords::new(2).unwrap()).clone()
+}
+
+/// A signing key from its seed.
+pub fn pem_of(seed: [u8; 32]) -> String {
+    use ed25519_dalek::pkcs8::EncodePrivateKey;
+    ed25519_dalek::SigningKey::from_bytes(&seed).to_pkcs8_pem(Default::default()).unwrap().to_string()
+}
+
+/// The key that signs tokens and the log.
+pub fn key_pem() -> String {
+    pem_of([9; 32])
+}
+
+/// The key that signs cards and status lists.
+pub fn card_key_pem() -> String {
+    pem_of([8; 32])
+}
+
+impl Town {
+    /// Opens a register on a migrated database, with connections as the service role.
+    pub async fn open(admin: PgPool) -> Self {
+        let clock =
+            Arc::new(TestClock(AtomicI64::new(i64::try_from(START.unix_timestamp_nanos() / 1000).unwrap())));
+        let pool = PgPoolOptions::new()
+            .max_connections(24)
+            .after_connect(|connection, _| {
+                Box::pin(async move {
+                    sqlx::query("SET ROLE wardbook_service").execute(connection).await?;
+                    Ok(())
+                })
+            })
+            .connect_with((*admin.connect_options()).clone())
+            .await
+            .unwrap();
+        let app = App {
+            pool,
+            outside: Outside { clock: clock.clone(), random: Arc::new(SystemRandom) },
+            passwords: passwords(),
+            tokens: Arc::new(TokenKeys::from_pem(ISSUER, &[key_pem()]).unwrap()),
+            cards: Arc::new(CardKeys::new(ISSUER, KeySet::from_pem(&[card_key_pem()]).unwrap())),
+            status_lists: Arc::default(),
+            vault: Arc::new(Vault::new(&[MASTER_KEY.to_owned()]).unwrap()),
+            log: LogView::new(Backpressure::default()),
+        };
+        let scratch = Scratch::new();
+        let log_keys = sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let archive = Archive::new(scratch.0.join("checkpoints"));
+        let sequencer = Arc::new(Sequencer::new(app.clone(), log_keys, archive));
+        sequencer.init().await.unwrap();
+        let router = http::router(app.clone(), Limits::default());
+        let anon = Actor { id: Uuid::nil().to_string(), token: String::new(), router: router.clone() };
+        let mut town = Self {
+            app,
+            sequencer,
+            scratch,
+            admin,
+            clock,
+            router,
+            anon: anon.clone(),
+            keeper: anon.clone(),
+            counter_staff: anon.clone(),
+            other_counter_staff: anon.clone(),
+            manager: anon.clone(),
+            owner: anon.clone(),
+            signatory: anon.clone(),
+            tenant: anon.clone(),
+            stranger: anon,
+            section: String::new(),
+            counter: String::new(),
+            other_counter: String::new(),
+            dealer: String::new(),
+            agent: String::new(),
+            owners: String::new(),
+            registration: String::new(),
+            differ: String::new(),
+            locks: vec![],
+            keys: vec![],
+            authority: Default::default(),
+            card: Default::default(),
+            appointment: String::new(),
+        };
+        town.build().await;
+        town
+    }
+
+    pub fn clock_now(&self) -> OffsetDateTime {
+        self.clock.now()
+    }
+
+    pub fn clock_text(&self) -> String {
+        self.clock.now().format(&time::format_description::well_known::Rfc3339).unwrap()
+    }
+
+    pub fn pass(&self, time: Duration) {
+        let micros = i64::try_from(time.whole_microseconds()).unwrap();
+        self.clock.0.fetch_add(micros, Ordering::SeqCst);
+    }
+
+    /// A session without the sign-in, which takes two hashes: tests/api/sessions.rs tests that.
+    pub async fn signed_in(&self, person: &str) -> Actor {
+        let now = self.clock.now();
+        let session = self.app.outside.id(now);
+        sqlx::query(
+            "INSERT INTO sessions (id, person_id, second_factor, started_at, expires_at)
+             VALUES ($1, $2::uuid, true, $3, $4)",
+        )
+        .bind(session)
+        .bind(person.parse::<Uuid>().unwrap())
+        .bind(now)
+        .bind(now + Duration::days(4000))
+        .execute(&self.admin)
+        .await
+        .unwrap();
+        let token =
+            self.app.tokens.sign(person.to_owned(), Some(session.to_string()), now, 400_000_000).unwrap();
+        Actor { id: person.to_owned(), token, router: self.router.clone() }
+    }
+
+    /// Enters a person and signs in.
+    pub async fn person(&self, name: &str) -> Actor {
+        let email = format!("{}@town.example", name.to_lowercase().replace(' ', "."));
+        let added = self.keeper.post("/v1/people", json!({"name": name, "email": email})).await;
+        assert_eq!(added.status, 201, "{}", added.text);
+        self.signed_in(&added.id()).await
+    }
+
+    async fn organisation(&self, kind: &str, name: &str) -> String {
+        self.keeper.post("/v1/organisations", json!({"kind": kind, "name": name})).await.id()
+    }
+
+    pub async fn member(&self, name: &str, organisation: &str) -> Actor {
+        let person = self.person(name).await;
+        let joined = json!({"person_id": person.id, "post": "head", "first_day": "2026-01-01"});
+        self.keeper.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
+        person
+    }
+
+    pub async fn grant(&self, registration: &str, class: &str, person: &str, more: Value) -> String {
+        let mut body = json!({"class": class, "person_id": person, "first_day": "2026-01-01"});
+        body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        let given = self.keeper.post(format!("/v1/registrations/{registration}/authorities"), body).await;
+        assert_eq!(given.status, 201, "{}", given.text);
+        given.id()
+    }
+
+    async fn build(&mut self) {
+        let name = |text| wardbook::domain::text::Name::parse(text).unwrap();
+        let email = wardbook::domain::text::Email::parse("keeper@town.example").unwrap();
+        wardbook::application::people::begin_register(&self.app, &name("Marrowby"), &name("Keeper"), &email)
+            .await
+            .unwrap();
+        let keeper: Uuid = sqlx::query_scalar("SELECT id FROM people").fetch_one(&self.admin).await.unwrap();
+        self.keeper = self.signed_in(&keeper.to_string()).await;
+        self.dealer = self.organisation("dealer", "Pellworth").await;
+        let other_dealer = self.organisation("dealer", "Quenby").await;
+        self.agent = self.organisation("agent", "Underhay").await;
+        self.owners = self.organisation("owner", "Ostrey").await;
+        self.counter_staff = self.member("Counter Staff", &self.dealer.clone()).await;
+        self.other_counter_staff = self.member("Other Counter", &other_dealer).await;
+        self.manager = self.member("Manager", &self.agent.clone()).await;
+        self.owner = self.person("Owner").await;
+        self.signatory = self.person("Signatory").await;
+        self.tenant = self.person("Tenant").await;
+        self.stranger = self.person("Stranger").await;
+        let section = json!({"name": "MB40", "protection": "agreement"});
+        self.section = self.keeper.post("/v1/sections", section).await.id();
+        for (dealer, own) in [(self.dealer.clone(), true), (other_dealer, false)] {
+            let counter = json!({"dealer_id": dealer, "name": "Sluice Lane"});
+            let counter = self.keeper.post("/v1/counters", counter).await.id();
+            let appointment = json!({"section_id": self.section, "first_day": "2026-01-01"});
+            let appointment =
+                self.keeper.post(format!("/v1/counters/{counter}/appointments"), appointment).await.id();
+            let blanks = json!({"section_id": self.section, "quantity": 40});
+            let sent = self.keeper.post(format!("/v1/counters/{counter}/consignments"), blanks).await.id();
+            let staff = if own { &self.counter_staff } else { &self.other_counter_staff };
+            staff.post(format!("/v1/blank-movements/{sent}/confirmation"), json!({})).await.expect(200);
+            if own {
+                (self.counter, self.appointment) = (counter, appointment);
+            } else {
+                self.other_counter = counter;
+            }
+        }
+        (self.registration, self.differ, self.locks, self.keys) = self.premises("3 Alder Rise", "A-1").await;
+        let registration = self.registration.clone();
+        let approving = json!({"may_approve": true, "may_pass_on": true});
+        let agent = json!({"class": "agent", "organisation_id": self.agent, "may_approve": true,
+            "may_pass_on": true, "first_day": "2026-01-01"});
+        let owner = self.grant(&registration, "owner", &self.owner.id, approving.clone()).await;
+        let agent =
+            self.keeper.post(format!("/v1/registrations/{registration}/authorities"), agent).await.id();
+        let signatory = self.grant(&registration, "signatory", &self.signatory.id, approving).await;
+        let tenant = self.grant(&registration, "keyholder", &self.tenant.id, json!({})).await;
+        self.authority.extend([
+            ("owner", owner),
+            ("agent", agent),
+            ("signatory", signatory),
+            ("tenant", tenant),
+        ]);
+        self.card = self.card_for(&self.tenant).await;
+    }
+
+    /// Premises with two locks on one differ and a lever pack with two keys.
+    pub async fn premises(&self, premises: &str, number: &str) -> (String, String, Vec<String>, Vec<String>) {
+        let registration = json!({"section_id": self.section, "owner_id": self.owners, "premises": premises});
+        let registration = self.keeper.post("/v1/registrations", registration).await.id();
+        let differ = json!({"number": number, "level": "lock"});
+        let differ = self.keeper.post(format!("/v1/registrations/{registration}/differs"), differ).await.id();
+        let mut locks = vec![];
+        for label in ["Front door", "Back door"] {
+            let lock = json!({"label": label, "kind": "mortice_deadlock", "escape_route": false,
+                "room_class": "entrance"});
+            let lock = self.keeper.post(format!("/v1/registrations/{registration}/locks"), lock).await.id();
+            let answers = json!({"differ_id": differ});
+            self.keeper.post(format!("/v1/locks/{lock}/answers"), answers).await.expect(201);
+            locks.push(lock);
+        }
+        let pack = json!({"differ_id": differ, "number": "LP-1"});
+        let pack =
+            self.keeper.post(format!("/v1/registrations/{registration}/lever-packs"), pack).await.expect(201);
+        let keys = pack["keys"].as_array().unwrap();
+        let keys = keys.iter().map(|key| key["id"].as_str().unwrap().to_owned()).collect();
+        (registration, differ, locks, keys)
+    }
+
+    /// A card with a PIN: its id and number.
+    pub async fn card_for(&self, person: &Actor) -> (String, String) {
+        let path = format!("/v1/registrations/{}/cards", self.registration);
+        let card = self.keeper.post(path, json!({"person_id": person.id})).await.expect(201);
+        let id = card["id"].as_str().unwrap().to_owned();
+        person.post(format!("/v1/cards/{id}/pin"), json!({"pin": PIN})).await.expect(200);
+        (id, card["number"].as_str().unwrap().to_owned())
+    }
+
+    pub async fn set_rules(&self, rules: Value) {
+        let path = format!("/v1/registrations/{}/rules", self.registration);
+        let version = self.owner.get(&path).await.expect(200)["version"].as_i64().unwrap();
+        self.owner.change("PUT", path, version, json!({ "rules": rules })).await.expect(200);
+    }
+
+    pub fn ask_body(&self) -> Value {
+        json!({"differ_id": self.differ, "counter_id": self.counter})
+    }
+
+    pub async fn ask(&self, who: &Actor, more: Value) -> Reply {
+        let mut body = self.ask_body();
+        body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        who.post(format!("/v1/registrations/{}/copy-requests", self.registration), body).await
+    }
+
+    /// A request by the tenant that the owner approved.
+    pub async fn authorised(&self, more: Value) -> String {
+        let asked = self.ask(&self.tenant, more).await;
+        let id = asked.request_id();
+        let approved = self.owner.post(format!("/v1/copy-requests/{id}/approvals"), json!({})).await;
+        assert_eq!(approved.outcome(), "permitted", "{}", approved.text);
+        id
+    }
+
+    pub async fn cut(&self, id: &str, quantity: u32) -> Reply {
+        self.counter_staff.post(format!("/v1/copy-requests/{id}/cuts"), json!({"quantity": quantity})).await
+    }
+
+    pub async fn hand_over(&self, id: &str, quantity: u32, more: Value) -> Reply {
+        let mut body = json!({"quantity": quantity, "card_number": self.card.1, "pin": PIN,
+            "document_seen": "passport", "signature": signature()});
+        body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        self.counter_staff.post(format!("/v1/copy-requests/{id}/hand-overs"), body).await
+    }
+
+    /// A key that the tenant holds, by the whole way.
+    pub async fn tenants_key(&self, more: Value) -> String {
+        let id = self.authorised(more).await;
+        assert_eq!(self.cut(&id, 1).await.outcome(), "permitted");
+        let handed = self.hand_over(&id, 1, json!({})).await;
+        assert_eq!(handed.outcome(), "permitted", "{}", handed.text);
+        handed.body["keys"][0]["id"].as_str().unwrap().to_owned()
+    }
+
+    pub async fn count(&self, sql: &'static str) -> i64 {
+        sqlx::query_scalar(sql).fetch_one(&self.admin).await.unwrap()
+    }
+}
+
+/// A folder of a test's own, in the folder of the build.
+pub struct Scratch(pub std::path::PathBuf);
+
+impl Scratch {
+    pub fn new() -> Self {
+        let outside = Outside::system();
+        let name = outside.id(outside.clock.now()).to_string();
+        let folder = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+        std::fs::create_dir_all(&folder).unwrap();
+        Self(folder)
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
