@@ -7,21 +7,23 @@ CREATE TABLE status_lists (
     used integer NOT NULL,
     CONSTRAINT status_lists_used CHECK (used BETWEEN 0 AND size)
 );
-INSERT INTO status_lists (number, size, used) VALUES (1, 131072, 0);
+INSERT INTO status_lists (number, size, used)
+SELECT number, 131072, 0 FROM generate_series(1, 1 + (SELECT count(*) FROM cards) / 65536) AS number;
 
 ALTER TABLE cards ADD COLUMN status_list integer CONSTRAINT cards_status_list REFERENCES status_lists;
 ALTER TABLE cards ADD COLUMN status_index integer;
 ALTER TABLE cards ADD COLUMN replaces_id uuid CONSTRAINT cards_replaces REFERENCES cards
     CONSTRAINT cards_replaced_once UNIQUE;
 
+-- Cards that are there already are spread over lists that are half used each.
 WITH drawn AS (
-    SELECT index, row_number() OVER (ORDER BY random()) AS place FROM generate_series(0, 131071) AS index
+    SELECT index, row_number() OVER (ORDER BY random()) - 1 AS place FROM generate_series(0, 131071) AS index
 ), numbered AS (
-    SELECT id, row_number() OVER (ORDER BY id) AS place FROM cards
+    SELECT id, row_number() OVER (ORDER BY id) - 1 AS place FROM cards
 )
-UPDATE cards SET status_list = 1, status_index = drawn.index
-FROM drawn JOIN numbered USING (place) WHERE numbered.id = cards.id;
-UPDATE status_lists SET used = (SELECT count(*) FROM cards);
+UPDATE cards SET status_list = 1 + numbered.place / 65536, status_index = drawn.index
+FROM drawn JOIN numbered ON drawn.place = numbered.place % 65536 WHERE numbered.id = cards.id;
+UPDATE status_lists SET used = (SELECT count(*) FROM cards WHERE status_list = status_lists.number);
 
 ALTER TABLE cards ALTER COLUMN status_list SET NOT NULL;
 ALTER TABLE cards ALTER COLUMN status_index SET NOT NULL;

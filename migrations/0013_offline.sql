@@ -7,12 +7,16 @@ ALTER TABLE decisions ADD CONSTRAINT decisions_act CHECK (act IN
 
 CREATE TABLE offline_cuts (
     cut_id uuid CONSTRAINT offline_cuts_pkey PRIMARY KEY CONSTRAINT offline_cuts_cut REFERENCES cuts,
+    -- The counter chose an id for it: the same cut is recorded once, whoever sends it and whenever.
+    counter_id uuid NOT NULL CONSTRAINT offline_cuts_counter REFERENCES counters,
+    chosen_id uuid NOT NULL,
     -- By the counter's clock.
     made_at timestamptz NOT NULL,
     -- The decision that was taken when it was brought in was no: the keys exist all the same.
     flagged boolean NOT NULL,
     -- Keys beyond what was authorised.
     beyond integer NOT NULL,
+    CONSTRAINT offline_cuts_once UNIQUE (counter_id, chosen_id),
     CONSTRAINT offline_cuts_beyond CHECK (beyond >= 0 AND (flagged OR beyond = 0))
 );
 CREATE INDEX offline_cuts_flagged ON offline_cuts (cut_id) WHERE flagged;

@@ -37,8 +37,8 @@ pub enum VaultError {
     #[error("the master key {0} is needed and was not given")]
     MasterMissing(String),
     /// The bytes are not what was sealed, or not for this context.
-    #[error("{0} does not open: it was changed, or belongs elsewhere")]
-    Forged(String),
+    #[error("something that was sealed does not open: it was changed, or belongs elsewhere")]
+    Forged,
 }
 
 struct Master {
@@ -69,16 +69,14 @@ fn encrypt(
     context: &str,
 ) -> Result<Vec<u8>, VaultError> {
     let payload = Payload { msg: plain, aad: context.as_bytes() };
-    let sealed =
-        cipher.encrypt(&XNonce::from(nonce), payload).map_err(|_| VaultError::Forged(context.to_owned()))?;
+    let sealed = cipher.encrypt(&XNonce::from(nonce), payload).map_err(|_| VaultError::Forged)?;
     Ok([nonce.as_slice(), &sealed].concat())
 }
 
 fn decrypt(cipher: &XChaCha20Poly1305, sealed: &[u8], context: &str) -> Result<SecretSlice<u8>, VaultError> {
-    let forged = || VaultError::Forged(context.to_owned());
-    let (nonce, sealed) = sealed.split_first_chunk::<NONCE>().ok_or_else(forged)?;
+    let (nonce, sealed) = sealed.split_first_chunk::<NONCE>().ok_or(VaultError::Forged)?;
     let payload = Payload { msg: sealed, aad: context.as_bytes() };
-    cipher.decrypt(&XNonce::from(*nonce), payload).map(SecretSlice::from).map_err(|_| forged())
+    cipher.decrypt(&XNonce::from(*nonce), payload).map(SecretSlice::from).map_err(|_| VaultError::Forged)
 }
 
 impl Vault {
@@ -139,8 +137,8 @@ impl Vault {
     pub fn learn(&self, key: &WrappedKey) -> Result<(), VaultError> {
         use secrecy::ExposeSecret;
         let plain = self.unwrap(key)?;
-        let cipher = XChaCha20Poly1305::new_from_slice(plain.expose_secret())
-            .map_err(|_| VaultError::Forged(key.id.to_string()))?;
+        let cipher =
+            XChaCha20Poly1305::new_from_slice(plain.expose_secret()).map_err(|_| VaultError::Forged)?;
         self.opened.lock().unwrap_or_else(PoisonError::into_inner).insert(key.id, cipher);
         Ok(())
     }
@@ -166,7 +164,7 @@ impl Vault {
         plain: &[u8],
         context: &str,
     ) -> Result<Vec<u8>, VaultError> {
-        let cipher = self.cipher(key).ok_or_else(|| VaultError::Forged(key.to_string()))?;
+        let cipher = self.cipher(key).ok_or(VaultError::Forged)?;
         encrypt(&cipher, nonce, plain, context)
     }
 
@@ -175,7 +173,7 @@ impl Vault {
     /// # Errors
     /// When it was changed, or sealed in another context.
     pub fn open(&self, key: Uuid, sealed: &[u8], context: &str) -> Result<SecretSlice<u8>, VaultError> {
-        let cipher = self.cipher(key).ok_or_else(|| VaultError::Forged(key.to_string()))?;
+        let cipher = self.cipher(key).ok_or(VaultError::Forged)?;
         decrypt(&cipher, sealed, context)
     }
 }

@@ -64,6 +64,10 @@ pub async fn record(
         require_own(act.db(), caller, counter).await?;
     } else {
         require_staff(act, counter).await?;
+        if kind == MovementKind::Spoil {
+            // The witness confirms in a session of their own: two programs have one head.
+            act.caller.require_person()?;
+        }
     }
     if let Some(request) = new.request {
         let found = copies::request(act.db(), request).await?;

@@ -92,6 +92,10 @@ pub async fn check(
         Some((dealer, behind)) if caller.sits_in(dealer) => behind,
         _ => return Err(ActError::NotFound),
     };
+    // Cards of sections for which the counter is not appointed are none of its business: a number that was
+    // typed is as good as unknown, and no PIN is tried.
+    let elsewhere = behind.as_ref().is_some_and(|behind| !behind.appointed);
+    let behind = behind.filter(|behind| behind.appointed);
     let pin_given = presented.pin.is_some() && number.is_ok();
     let pin = if pin_given {
         // Not while a connection is held: the hash takes its time.
@@ -105,6 +109,10 @@ pub async fn check(
     let card = behind.as_ref().map(|behind| behind.card.clone());
     let found = match (number, behind) {
         (Err(error), _) => Err(No::new(error.code(), error.to_string())),
+        (Ok(_), None) if elsewhere && presented.token.is_some() => Err(No::new(
+            "counter_not_appointed",
+            "This counter is not appointed for the key section of this card.",
+        )),
         (Ok(_), None) => Err(No::new("card_unknown", "No card of this register has this number.")),
         (Ok(_), Some(behind)) => {
             let standing = Standing { caller, counter, person: behind.card.person_id, now };
@@ -147,11 +155,7 @@ async fn opened(
     standing: Standing<'_>,
     shown: ShownFacts,
 ) -> Result<Result<Good, No>, ActError> {
-    let Behind { card, registration, rules, holder, appointed } = behind;
-    if !appointed {
-        let sentence = "This counter is not appointed for the key section of this card.";
-        return Ok(Err(No::new("counter_not_appointed", sentence)));
-    }
+    let Behind { card, registration, rules, holder, .. } = behind;
     if let Some(no) = not_current(&card, standing.now) {
         return Ok(Err(no));
     }

@@ -12,7 +12,7 @@ use crate::domain::number::TypedNumber;
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
 use crate::storage::cards::ShownCard;
-use crate::storage::{Page, authorities, cards, people};
+use crate::storage::{Page, authorities, cards, people, register};
 
 /// PIN attempts before a pause is asked for.
 pub const FREE_PIN_ATTEMPTS: i32 = 3;
@@ -25,7 +25,8 @@ pub async fn issue(
     expires_on: Option<Date>,
 ) -> Result<Card, ActError> {
     let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.governs())?;
+    // Whoever took over an account would have a card with a PIN of their own as well.
+    access.require(access.governs() && act.caller.person() != Some(person))?;
     access::require_active(&record)?;
     let today = act.today();
     let current = cards::all(act.db(), registration, Page::ALL).await?.into_iter();
@@ -38,11 +39,22 @@ pub async fn issue(
     add(act, registration, person, expires_on, None).await
 }
 
-/// Issues a card in place of one that is worn, lost or about to expire; the old one counts no more. Its
-/// holder sets a PIN anew.
+/// Revokes the cards of a registration that ends.
+pub(super) async fn revoke_all(act: &mut Act<'_>, registration: RegistrationId) -> Result<(), ActError> {
+    let all = cards::all(act.db(), registration, Page::ALL).await?;
+    for card in all.into_iter().filter(|card| card.state != CardState::Revoked) {
+        retire(act, &card, "card.revoked").await?;
+    }
+    Ok(())
+}
+
+/// Issues a card in place of one that is worn, lost or about to expire; the old one counts no more. The
+/// PIN stays: to replace a card is no way round it.
 pub async fn replace(act: &mut Act<'_>, id: CardId, expires_on: Option<Date>) -> Result<Card, ActError> {
     let (old, access) = locked(act, id).await?;
     access.require(access.governs())?;
+    let record = register::registration(act.db(), old.registration_id).await?.ok_or(ActError::NotFound)?;
+    access::require_active(&record)?;
     match old.state {
         CardState::Valid | CardState::Suspended => retire(act, &old, "card.replaced").await?,
         CardState::Revoked => {
@@ -52,7 +64,11 @@ pub async fn replace(act: &mut Act<'_>, id: CardId, expires_on: Option<Date>) ->
             });
         }
     }
-    add(act, old.registration_id, old.person_id, expires_on, Some(id)).await
+    let new = add(act, old.registration_id, old.person_id, expires_on, Some(id)).await?;
+    let Some(hash) = cards::shown(act.db(), id).await?.and_then(|card| card.pin_hash) else { return Ok(new) };
+    let now = act.now;
+    cards::set_pin(act.db(), new.id, Some(&hash), now).await?;
+    Ok(Card { pin_set: true, ..new })
 }
 
 async fn retire(act: &mut Act<'_>, card: &Card, what: &'static str) -> Result<(), ActError> {
@@ -330,12 +346,19 @@ async fn try_pin(app: &App, card: &ShownCard, pin: SecretString) -> Result<PinOu
 }
 
 /// Every key that signed cards which are still good has to be known, at least its public half: without
-/// it they would be refused. From now on that holds for the key that signs, too.
-pub async fn require_keys(app: &App) -> Result<(), ActError> {
+/// it they would be refused. From now on that holds for the key that signs, too. Keys that were withdrawn,
+/// since somebody else knows them, are not asked for.
+pub async fn require_keys(app: &App, withdrawn: &[String]) -> Result<(), ActError> {
     let mut db = app.pool.acquire().await?;
     cards::need_key(&mut db, app.cards.keys.signs_with()?, None).await?;
     let needed = cards::needed_keys(&mut db, app.outside.clock.now().date()).await?;
-    let missing: Vec<String> = needed.into_iter().filter(|kid| !app.cards.keys.has(kid)).collect();
+    if let Some(given) = withdrawn.iter().find(|kid| app.cards.keys.has(kid)) {
+        return Err(ActError::Internal(format!(
+            "the card key {given} was withdrawn and is given all the same"
+        )));
+    }
+    let unknown = |kid: &String| !app.cards.keys.has(kid) && !withdrawn.contains(kid);
+    let missing: Vec<String> = needed.into_iter().filter(unknown).collect();
     if missing.is_empty() {
         Ok(())
     } else {

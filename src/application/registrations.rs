@@ -122,6 +122,7 @@ pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, 
     act.record_change("registration.ended", Some(id), id.0, vec![]).await?;
     let open = crate::storage::copies::open(act.db(), id).await?;
     super::copies::stop(act, &after, open).await?;
+    super::cards::revoke_all(act, id).await?;
     Ok(after)
 }
 

@@ -76,12 +76,20 @@ pub async fn open(
     sealed: &Sealed,
 ) -> Result<SecretSlice<u8>, ActError> {
     if !app.vault.knows(sealed.key) {
-        let key = secrets::key(db, sealed.key).await?.ok_or_else(|| {
-            ActError::Internal(format!("{} is sealed under an unknown data key", context.text()))
-        })?;
+        let unknown = || ActError::Internal("something is sealed under an unknown data key".to_owned());
+        let key = secrets::key(db, sealed.key).await?.ok_or_else(unknown)?;
         app.vault.learn(&key)?;
     }
     Ok(app.vault.open(sealed.key, &sealed.bytes, &context.text())?)
+}
+
+/// Every data key has to open: a service that finds out later that it lacks a master key would refuse
+/// every sign-in with a second factor.
+pub async fn require_master_keys(app: &App) -> Result<(), ActError> {
+    for key in secrets::keys(&mut *app.pool.acquire().await?).await? {
+        app.vault.learn(&key)?;
+    }
+    Ok(())
 }
 
 /// What a rotation did.

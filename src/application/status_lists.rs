@@ -95,9 +95,10 @@ pub async fn addresses(app: &App) -> Result<Vec<String>, ActError> {
 /// there is none. The newest list is locked until the transaction ends.
 pub(super) async fn draw_place(act: &mut Act<'_>) -> Result<(i32, i32), ActError> {
     let mut list = cards::newest_list_locked(act.db()).await?;
-    if list.used >= list.size / 2 {
-        list = cards::List { number: list.number + 1, used: 0, ..list };
-        cards::open_list(act.db(), &list).await?;
+    while list.used >= list.size / 2 {
+        // Whoever waited for the lock may find that it was opened meanwhile.
+        cards::open_list_after(act.db(), &list).await?;
+        list = cards::newest_list_locked(act.db()).await?;
     }
     loop {
         // At least half of the places are free: two draws on average. 2^32 is a multiple of the size.

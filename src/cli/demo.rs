@@ -75,7 +75,7 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
     sequencer.init().await?;
     load(&app).await?.print(&address, &sequencer);
-    serve::serve(app, (sequencer, LogWork::Sequence), listener, options.limits.limits()).await
+    serve::serve(app, &[], (sequencer, LogWork::Sequence), listener, options.limits.limits()).await
 }
 
 /// A folder of the demo's own; it goes when the demo ends.

@@ -17,7 +17,7 @@ use super::{Done, MIGRATIONS};
 use wardbook::application::log::cosigning::Witnesses;
 use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
 use wardbook::application::log::{Backpressure, LogView};
-use wardbook::application::{App, cards, tasks};
+use wardbook::application::{App, cards, secrets, tasks};
 use wardbook::archive::Archive;
 use wardbook::http::{self, limits::Limits};
 use wardbook::metrics;
@@ -88,6 +88,9 @@ struct KeyOptions {
         required = true
     )]
     card_keys: Vec<PathBuf>,
+    /// Ids of card keys that became known to somebody else: cards that they signed count no more.
+    #[arg(long = "withdrawn-card-key", env = "WARDBOOK_WITHDRAWN_CARD_KEYS", value_delimiter = ',')]
+    withdrawn_card_keys: Vec<String>,
     #[command(flatten)]
     master: MasterKeyOptions,
 }
@@ -216,8 +219,9 @@ impl LogOptions {
 /// Signing keys from their files, or as they are.
 fn read_keys(files: &[PathBuf]) -> Result<Vec<String>, Box<dyn Error>> {
     let read = |file: &PathBuf| {
-        if let Some(pem) = file.to_str().filter(|text| text.starts_with("-----BEGIN ")) {
-            return Ok(pem.to_owned());
+        // The environment may hold the key itself, which is never repeated in an error.
+        if let Some(pem) = file.to_str().filter(|text| text.contains("-----BEGIN ")) {
+            return Ok(pem.trim().to_owned());
         }
         std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()).into())
     };
@@ -318,7 +322,8 @@ pub async fn run(options: Options) -> Done {
     }
     tracing::info!(address = %listener.local_addr()?, "serve.listening");
     let log = if no_sequencing { LogWork::Watch } else { LogWork::Sequence };
-    serve(app, (sequencer, log), listener, options.limits.limits()).await
+    let withdrawn = &options.keys.withdrawn_card_keys;
+    serve(app, withdrawn, (sequencer, log), listener, options.limits.limits()).await
 }
 
 /// Figures, on an address of their own: they are nobody's business who calls the API.
@@ -333,12 +338,14 @@ async fn serve_metrics(listener: TcpListener, log: LogView) {
 /// Serves an app on a socket, with its background tasks, until a signal comes.
 pub async fn serve(
     app: App,
+    withdrawn: &[String],
     (sequencer, work): (Sequencer, LogWork),
     listener: TcpListener,
     limits: Limits,
 ) -> Done {
     sequencer.require_log().await?;
-    cards::require_keys(&app).await?;
+    cards::require_keys(&app, withdrawn).await?;
+    secrets::require_master_keys(&app).await?;
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
     let log = tokio::spawn(sequencer.run(work));
     let sequencing = log.abort_handle();

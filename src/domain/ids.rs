@@ -54,6 +54,8 @@ id! {
     CutId,
     /// A decision that was taken.
     DecisionId,
+    /// Keys that nobody collected, destroyed.
+    DestructionId,
     /// A combination of lever heights.
     DifferId,
     /// An entry of the evidence log.

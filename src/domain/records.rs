@@ -9,8 +9,9 @@ use super::blanks::{Explanation, MovementKind};
 use super::copy_request::{Authorisation, Progress, RequestState};
 use super::ids::{
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
-    ClientProgramId, CopyRequestId, CounterId, CutId, DifferId, EntryId, HoldId, KeyId, LeverPackId, LockId,
-    LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId, SectionId,
+    ClientProgramId, CopyRequestId, CounterId, CutId, DestructionId, DifferId, EntryId, HoldId, KeyId,
+    LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId,
+    SectionId,
 };
 use super::key::KeyState;
 use super::number::TypedNumber;
@@ -462,6 +463,24 @@ record! {
         charge_amount: Option<i32>,
         /// ISO 4217.
         charge_currency: Option<String>,
+    }
+
+    /// Keys that nobody collected, destroyed by one and seen by another.
+    pub struct Destruction {
+        /// Its id.
+        id: DestructionId,
+        /// Of which request.
+        copy_request_id: CopyRequestId,
+        /// Who destroyed them.
+        made_by: PersonId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// Who saw it; nobody yet, when absent.
+        witness_id: Option<PersonId>,
+        /// When it was confirmed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        witnessed_at: Option<OffsetDateTime>,
     }
 
     /// A cut that was made without a network and decided no when it was brought in.

@@ -48,5 +48,5 @@ async fn list(State(app): State<App>, Path(number): Path<String>, headers: Heade
 }
 
 async fn keys(State(app): State<App>) -> impl IntoResponse {
-    ([(header::CACHE_CONTROL, "public, max-age=300")], Json(app.cards.jwks()))
+    ([(header::CACHE_CONTROL, KEPT)], Json(app.cards.jwks()))
 }

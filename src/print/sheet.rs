@@ -16,8 +16,8 @@ pub struct Sheet<'a> {
     pub differ: &'a str,
     /// From bow to tip.
     pub heights: &'a [u8],
-    /// The numbers to stamp.
-    pub copy_numbers: &'a [i32],
+    /// How many keys are still to be cut.
+    pub left: u32,
     /// The entry of the log under which this look is recorded.
     pub entry: &'a str,
     /// When it was looked at.
@@ -58,8 +58,7 @@ pub fn sheet_pdf(sheet: &Sheet<'_>) -> Result<Vec<u8>, PrintError> {
             y += 17.0;
         }
         y += 7.0;
-        let numbers: Vec<String> = sheet.copy_numbers.iter().map(i32::to_string).collect();
-        let stamp = format!("Keys still to be cut: {}. Stamp them: {}.", numbers.len(), numbers.join(", "));
+        let stamp = format!("Keys still to be cut: {}. The numbers to stamp come with the cut.", sheet.left);
         y += drawing.text(column(y), plain(10.0), &stamp) + 2.0;
         y +=
             drawing.text(column(y), plain(10.0), "Neither key nor tag shows the differ or an address.") + 8.0;

@@ -284,11 +284,15 @@ pub async fn newest_list_locked(db: &mut PgConnection) -> Result<List> {
     .await?)
 }
 
-/// Opens another list of the same size.
-pub async fn open_list(db: &mut PgConnection, list: &List) -> Result<()> {
-    sqlx::query!("INSERT INTO status_lists (number, size, used) VALUES ($1, $2, 0)", list.number, list.size)
-        .execute(db)
-        .await?;
+/// Opens the list after another, of the same size, unless somebody else did.
+pub async fn open_list_after(db: &mut PgConnection, list: &List) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO status_lists (number, size, used) VALUES ($1, $2, 0) ON CONFLICT DO NOTHING",
+        list.number + 1,
+        list.size
+    )
+    .execute(db)
+    .await?;
     Ok(())
 }
 

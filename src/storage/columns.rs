@@ -11,9 +11,9 @@ use crate::domain::copy_request::RequestState;
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
-    ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DifferId, EntryId, HandOverId, HoldId,
-    KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId,
-    SectionId, SessionId,
+    ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, DifferId, EntryId,
+    HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId,
+    PersonId, RegistrationId, SectionId, SessionId,
 };
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
@@ -52,7 +52,7 @@ macro_rules! uuid_columns {
 
 uuid_columns! {
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
-    DecisionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
+    DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
     OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
 }
 

@@ -2,15 +2,17 @@
 
 use serde_json::Value;
 use sqlx::PgConnection;
-use time::OffsetDateTime;
+use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::{Page, Result, wrote};
 use crate::domain::copy_request::RequestState;
+use crate::domain::decision::Outcome;
 use crate::domain::ids::{
-    CardId, CopyRequestId, CounterId, CutId, DecisionId, HandOverId, KeyId, PersonId, RegistrationId,
+    CardId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, EntryId, HandOverId, KeyId, PersonId,
+    RegistrationId,
 };
-use crate::domain::records::{CopyRequest, FlaggedCut};
+use crate::domain::records::{CopyRequest, Destruction, FlaggedCut};
 use crate::domain::register::DocumentKind;
 
 macro_rules! select_requests {
@@ -307,24 +309,155 @@ pub async fn add_hand_over(
     Ok(())
 }
 
-/// Adds what is particular to a cut that was made without a network.
-pub async fn add_offline_cut(
-    db: &mut PgConnection,
-    cut: CutId,
-    made_at: OffsetDateTime,
-    flagged: bool,
-    beyond: u32,
-) -> Result<()> {
+/// Adds the destruction of keys that nobody collected, to be confirmed.
+pub async fn add_destruction(db: &mut PgConnection, destruction: &Destruction) -> Result<()> {
     sqlx::query!(
-        "INSERT INTO offline_cuts (cut_id, made_at, flagged, beyond) VALUES ($1, $2, $3, $4)",
-        cut.0,
-        made_at,
-        flagged,
-        i32::try_from(beyond).unwrap_or(i32::MAX)
+        "INSERT INTO destructions (id, request_id, made_by, made_at) VALUES ($1, $2, $3, $4)",
+        destruction.id.0,
+        destruction.copy_request_id.0,
+        destruction.made_by.0,
+        destruction.made_at
     )
     .execute(db)
     .await?;
     Ok(())
+}
+
+/// A destruction.
+pub async fn destruction(db: &mut PgConnection, id: DestructionId) -> Result<Option<Destruction>> {
+    Ok(sqlx::query_as!(
+        Destruction,
+        r#"SELECT id AS "id: _", request_id AS "copy_request_id: _", made_by AS "made_by: _", made_at,
+                  witness_id AS "witness_id: _", witnessed_at FROM destructions WHERE id = $1"#,
+        id.0
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Confirms a destruction, once.
+pub async fn witness_destruction(
+    db: &mut PgConnection,
+    id: DestructionId,
+    witness: PersonId,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE destructions SET witness_id = $2, witnessed_at = $3 WHERE id = $1 AND witnessed_at IS NULL",
+        id.0,
+        witness.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("destructions", 1, &done)
+}
+
+/// What is particular to a cut that was made without a network.
+pub struct NewOfflineCut {
+    /// The cut.
+    pub cut: CutId,
+    /// At which counter.
+    pub counter: CounterId,
+    /// The id that the counter chose.
+    pub chosen: Uuid,
+    /// When, by the counter's clock.
+    pub made_at: OffsetDateTime,
+    /// It was decided no.
+    pub flagged: bool,
+    /// Keys beyond what was authorised.
+    pub beyond: u32,
+}
+
+/// Adds what is particular to a cut that was made without a network.
+pub async fn add_offline_cut(db: &mut PgConnection, row: &NewOfflineCut) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO offline_cuts (cut_id, counter_id, chosen_id, made_at, flagged, beyond)
+         VALUES ($1, $2, $3, $4, $5, $6)",
+        row.cut.0,
+        row.counter.0,
+        row.chosen,
+        row.made_at,
+        row.flagged,
+        i32::try_from(row.beyond).unwrap_or(i32::MAX)
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A cut that was brought in before.
+pub struct EarlierOfflineCut {
+    /// The cut.
+    pub cut: CutId,
+    /// For which request.
+    pub request: CopyRequestId,
+    /// It was decided no.
+    pub flagged: bool,
+    /// The decision.
+    pub decision: DecisionId,
+    /// What it came to.
+    pub outcome: Outcome,
+    /// Why.
+    pub reasons: Value,
+    /// Its entry.
+    pub entry: EntryId,
+    /// When.
+    pub at: OffsetDateTime,
+}
+
+/// The cut that was brought in under an id of a counter's choice.
+pub async fn offline_cut(
+    db: &mut PgConnection,
+    counter: CounterId,
+    chosen: Uuid,
+) -> Result<Option<EarlierOfflineCut>> {
+    Ok(sqlx::query_as!(
+        EarlierOfflineCut,
+        r#"SELECT cut_id AS "cut: _", cuts.request_id AS "request: _", flagged, decision_id AS "decision: _",
+                  outcome AS "outcome: _", reasons, entry_id AS "entry: _", decisions.at
+           FROM offline_cuts JOIN cuts ON cuts.id = cut_id JOIN decisions ON decisions.id = decision_id
+           WHERE offline_cuts.counter_id = $1 AND chosen_id = $2"#,
+        counter.0,
+        chosen
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Open authorisations of a counter under which keys are left to cut.
+pub async fn to_cut(db: &mut PgConnection, counter: CounterId, most: i64) -> Result<Vec<CopyRequest>> {
+    Ok(select_requests!(
+        "WHERE counter_id = $1 AND state = 'authorised' AND cut_count < quantity ORDER BY id LIMIT $2",
+        counter.0,
+        most
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Open requests at a counter that a person asked for, is to receive, or may collect.
+pub async fn waiting_for(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    counter: CounterId,
+    person: PersonId,
+    today: Date,
+) -> Result<Vec<CopyRequest>> {
+    Ok(select_requests!(
+        "WHERE registration_id = $1 AND counter_id = $2 AND state IN ('waiting', 'authorised')
+           AND (asked_by = $3 OR recipient_id = $3 OR recipient_id IN (
+               SELECT mandates.recipient_id FROM mandates
+               WHERE mandates.registration_id = $1 AND collector_id = $3 AND revoked_at IS NULL
+                 AND first_day <= $4 AND last_day >= $4))
+         ORDER BY id",
+        registration.0,
+        counter.0,
+        person.0,
+        today
+    )
+    .fetch_all(db)
+    .await?)
 }
 
 /// Cuts that were brought in and decided no, on one registration or on all.
@@ -336,7 +469,7 @@ pub async fn flagged_cuts(
     Ok(sqlx::query_as!(
         FlaggedCut,
         r#"SELECT cuts.id AS "id: _", decisions.registration_id AS "registration_id: _",
-                  cuts.request_id AS "copy_request_id: _", counter_id AS "counter_id: _", quantity, beyond,
+                  cuts.request_id AS "copy_request_id: _", cuts.counter_id AS "counter_id: _", quantity, beyond,
                   made_at, cuts.at AS brought_in_at, reasons, entry_id AS "entry_id: _"
            FROM offline_cuts JOIN cuts ON cuts.id = cut_id JOIN decisions ON decisions.id = decision_id
            WHERE flagged AND ($1::uuid IS NULL OR decisions.registration_id = $1) AND cuts.id > $2
@@ -350,10 +483,20 @@ pub async fn flagged_cuts(
 }
 
 /// Keeps the signature of a hand-over.
-pub async fn add_signature(db: &mut PgConnection, hand_over: HandOverId, strokes: &str) -> Result<()> {
-    sqlx::query!("INSERT INTO signatures (hand_over_id, strokes) VALUES ($1, $2)", hand_over.0, strokes)
-        .execute(db)
-        .await?;
+pub async fn add_signature(
+    db: &mut PgConnection,
+    hand_over: HandOverId,
+    strokes: &str,
+    hash: &str,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO signatures (hand_over_id, strokes, hash) VALUES ($1, $2, $3)",
+        hand_over.0,
+        strokes,
+        hash
+    )
+    .execute(db)
+    .await?;
     Ok(())
 }
 
@@ -363,15 +506,17 @@ pub struct KeptSignature {
     pub hand_over: HandOverId,
     /// When.
     pub at: OffsetDateTime,
-    /// The strokes, as they were hashed.
-    pub strokes: String,
+    /// The strokes, as they were hashed; not for a counter.
+    pub strokes: Option<String>,
+    /// Their hash.
+    pub hash: String,
 }
 
 /// The signatures of the hand-overs of a request, oldest first.
 pub async fn signatures(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<KeptSignature>> {
     Ok(sqlx::query_as!(
         KeptSignature,
-        r#"SELECT id AS "hand_over: _", at, strokes FROM hand_overs JOIN signatures ON hand_over_id = id
+        r#"SELECT id AS "hand_over: _", at, strokes AS "strokes?", hash FROM hand_overs JOIN signatures ON hand_over_id = id
            WHERE request_id = $1 ORDER BY id"#,
         request.0
     )

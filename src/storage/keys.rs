@@ -276,6 +276,11 @@ pub async fn to_hand_over(
     .await?)
 }
 
+/// The keys of a cut.
+pub async fn of_cut(db: &mut PgConnection, cut: crate::domain::ids::CutId) -> Result<Vec<Key>> {
+    Ok(select_keys!("WHERE cut_id = $1 ORDER BY copy_number", cut.0).fetch_all(db).await?)
+}
+
 /// Keys that were cut at a counter, are still there, and whose request is over.
 pub async fn uncollected(db: &mut PgConnection, counter: crate::domain::ids::CounterId) -> Result<Vec<Key>> {
     Ok(select_keys!(

@@ -361,7 +361,10 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
         .fetch_optional(&mut *db)
         .await?;
     let done = sqlx::query!(
-        "WITH disclosed AS (DELETE FROM disclosures WHERE about = $1),
+        "WITH disclosed AS (
+                  DELETE FROM disclosures WHERE about = $1 OR (name IN ('signature', 'document') AND entry_id IN (
+                      SELECT entry_id FROM hand_overs JOIN decisions ON decisions.id = decision_id
+                      WHERE collected_by = $1))),
               signed AS (DELETE FROM signatures USING hand_overs
                          WHERE hand_over_id = hand_overs.id AND collected_by = $1),
               pins AS (UPDATE cards SET pin_hash = NULL, changed_at = $2
@@ -371,7 +374,9 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
               refreshed AS (DELETE FROM refresh_tokens USING sessions
                             WHERE session_id = sessions.id AND sessions.person_id = $1),
               signed_in AS (DELETE FROM sessions WHERE person_id = $1),
-              answered AS (DELETE FROM idempotency_keys WHERE actor_id = $1)
+              -- Answers that are kept for a few days name whom they are about.
+              answered AS (DELETE FROM idempotency_keys
+                           WHERE actor_id = $1 OR answer::text LIKE '%' || $1::text || '%')
          UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",
         person.0,
         now

@@ -30,6 +30,13 @@ pub async fn key(db: &mut PgConnection, id: Uuid) -> Result<Option<WrappedKey>> 
         .await?)
 }
 
+/// Every data key.
+pub async fn keys(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
+    Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys ORDER BY id")
+        .fetch_all(db)
+        .await?)
+}
+
 /// Every data key, locked.
 pub async fn keys_locked(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
     Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys ORDER BY id FOR UPDATE")

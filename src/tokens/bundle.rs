@@ -109,7 +109,7 @@ impl Bundle {
         counter: CounterId,
         now: OffsetDateTime,
     ) -> Result<Self, BundleError> {
-        let bundle: Self = keys.verify(TYPE, token.trim())?;
+        let bundle: Self = keys.verify_current(TYPE, token.trim())?;
         if bundle.sub != counter {
             return Err(BundleError::OtherCounter);
         }

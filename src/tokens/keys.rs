@@ -180,6 +180,27 @@ impl KeySet {
     /// # Errors
     /// Why the token is not taken.
     pub fn verify<T: DeserializeOwned + Clone>(&self, typ: &str, token: &str) -> Result<T, TokenError> {
+        Self::verify_with(&self.0, typ, token)
+    }
+
+    /// The same by the key that signs now alone, which is the first of a set: for what is short-lived, so
+    /// that a key that was retired cannot make more of it.
+    ///
+    /// # Errors
+    /// Why the token is not taken.
+    pub fn verify_current<T: DeserializeOwned + Clone>(
+        &self,
+        typ: &str,
+        token: &str,
+    ) -> Result<T, TokenError> {
+        Self::verify_with(self.0.get(..1).unwrap_or_default(), typ, token)
+    }
+
+    fn verify_with<T: DeserializeOwned + Clone>(
+        keys: &[Key],
+        typ: &str,
+        token: &str,
+    ) -> Result<T, TokenError> {
         let header = header(token).ok_or(TokenError::Malformed)?;
         let of = |member: &str| header.get(member).and_then(Value::as_str);
         if of("alg") != Some("EdDSA") {
@@ -192,7 +213,7 @@ impl KeySet {
         if header.get("crit").is_some() {
             return Err(TokenError::Malformed);
         }
-        let key = self.0.iter().find(|key| Some(key.kid.as_str()) == of("kid"));
+        let key = keys.iter().find(|key| Some(key.kid.as_str()) == of("kid"));
         let key = key.ok_or(TokenError::UnknownKey)?;
         let mut validation = Validation::new(Algorithm::EdDSA);
         validation.required_spec_claims.clear();
@@ -332,6 +353,7 @@ pub(super) mod tests {
         let public = public.to_public_key_pem(ed25519_dalek::pkcs8::spki::der::pem::LineEnding::LF).unwrap();
         let rotated = KeySet::from_pem(&[pem(2), public.clone()]).unwrap();
         assert!(rotated.verify::<Value>("x+jwt", &token).is_ok());
+        assert_eq!(rotated.verify_current::<Value>("x+jwt", &token), Err(TokenError::UnknownKey));
         assert!(matches!(KeySet::from_pem(&[public]), Err(KeyError::Unreadable(1))));
     }
 }

@@ -202,7 +202,7 @@ impl StatusList {
     /// # Errors
     /// Why it is not taken.
     pub fn verify(keys: &KeySet, token: &str, uri: &str, now: OffsetDateTime) -> Result<Self, ListError> {
-        let claims: Claims = keys.verify(TYPE, token.trim())?;
+        let claims: Claims = keys.verify_current(TYPE, token.trim())?;
         if claims.sub != uri {
             return Err(ListError::OtherList);
         }

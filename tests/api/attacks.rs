@@ -213,9 +213,10 @@ async fn a_wrong_pin_that_is_sent_again_counts_once(pool: PgPool) {
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let path = format!("/v1/copy-requests/{id}/hand-overs");
+    let drawn = signature();
     let body = |pin: &str| {
         json!({"quantity": 1, "card_number": town.card.1, "pin": pin,
-        "document_seen": "passport", "signature": signature()})
+        "document_seen": "passport", "signature": drawn})
     };
     let first = town.counter_staff.post_keyed(&path, "wrong", body("0001")).await;
     for _ in 0..5 {

@@ -144,7 +144,8 @@ async fn carry_out(town: &Town, step: Move, request: &str, parcels: &mut Vec<(St
             town.cut(request, 1).await;
         }
         Move::CutOffline(quantity) => {
-            let cut = json!({"copy_request_id": request, "quantity": quantity, "cut_at": town.clock_text()});
+            let id = town.app.outside.id(town.clock_now());
+            let cut = json!({"id": id, "copy_request_id": request, "quantity": quantity, "cut_at": town.clock_text()});
             staff.post(at(town, "offline-cuts"), cut).await.expect(201);
         }
         Move::Spoil(quantity) => {

@@ -126,7 +126,15 @@ async fn a_card_expires_and_one_whose_holder_has_no_right_any_more_is_none(pool:
         .post(format!("/v1/appointments/{}/revocation", town.appointment), json!({}))
         .await
         .expect(200);
-    assert_eq!(code(&check(&town, json!({"token": good})).await), "counter_not_appointed");
+    let elsewhere = check(&town, json!({"token": good})).await;
+    assert_eq!((code(&elsewhere), elsewhere.body["card"].is_null()), ("counter_not_appointed", true));
+    // A number alone is as good as unknown there, and no PIN is tried.
+    for _ in 0..4 {
+        let typed = check(&town, json!({"card_number": town.card.1, "pin": "0001"})).await;
+        assert_eq!((code(&typed), typed.body["card"].is_null()), ("card_unknown", true));
+        assert_eq!(typed.body["pin"], "wrong");
+    }
+    assert_eq!(town.count("SELECT sum(pin_failures) FROM cards").await, 0);
     town.pass(Duration::days(800));
     assert_eq!(code(&check(&town, json!({"token": good})).await), "token_expired");
     // What has expired makes room for a new card, and is not printed.
@@ -195,6 +203,61 @@ async fn places_are_never_used_again_and_another_list_is_opened_when_one_is_half
 }
 
 #[sqlx::test]
+async fn many_cards_at_once_each_have_a_place_of_their_own_where_a_list_ends(pool: PgPool) {
+    let town = Town::open(pool).await;
+    sqlx::query("INSERT INTO status_lists (number, size, used) VALUES (2, 4, 0)")
+        .execute(&town.admin)
+        .await
+        .unwrap();
+    let mut tries = vec![];
+    for at in 0..8 {
+        let (registration, ..) = town.premises(&format!("{at} Elm Rise"), &format!("E-{at}")).await;
+        town.grant(&registration, "keyholder", &town.tenant.id, json!({})).await;
+        let (keeper, tenant) = (town.keeper.clone(), town.tenant.id.clone());
+        tries.push(tokio::spawn(async move {
+            keeper
+                .post(format!("/v1/registrations/{registration}/cards"), json!({"person_id": tenant}))
+                .await
+                .status
+        }));
+    }
+    for tried in tries {
+        assert_eq!(tried.await.unwrap(), 201);
+    }
+    let beyond = "SELECT count(*) FROM status_lists WHERE used > size / 2 AND number > 1";
+    assert_eq!(town.count(beyond).await, 0);
+    assert_eq!(town.count("SELECT count(*) FROM status_lists").await, 5);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn the_cards_of_a_registration_end_with_it(pool: PgPool) {
+    let town = Town::open(pool).await;
+    town.keeper.post(format!("/v1/registrations/{}/end", town.registration), json!({})).await.expect(200);
+    assert_eq!(listed(&town, &town.card.0).await, CardState::Revoked);
+    town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(409);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn somebody_with_a_mandate_collects_without_a_card_of_their_own(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let id = town.authorised(json!({})).await;
+    town.cut(&id, 1).await;
+    let without = json!({"collected_by_id": town.stranger.id, "card_number": null, "pin": null});
+    let refused = town.hand_over(&id, 1, without.clone()).await;
+    assert_eq!(refused.codes(), ["card_not_shown", "pin_not_given", "collector_not_named"]);
+    let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.stranger.id,
+        "first_day": "2026-11-01", "last_day": "2026-11-30"});
+    town.tenant.post(format!("/v1/registrations/{}/mandates", town.registration), mandate).await.expect(201);
+    let mut unseen = without.clone();
+    unseen["document_seen"] = Value::Null;
+    assert_eq!(town.hand_over(&id, 1, unseen).await.codes(), ["document_not_seen"]);
+    assert_eq!(town.hand_over(&id, 1, without).await.outcome(), "permitted");
+    town.close().await;
+}
+
+#[sqlx::test]
 async fn a_pin_is_set_once_changed_with_the_old_one_and_reset_by_somebody_else(pool: PgPool) {
     let town = Town::open(pool).await;
     let path = format!("/v1/cards/{}/pin", town.card.0);
@@ -214,6 +277,16 @@ async fn a_pin_is_set_once_changed_with_the_old_one_and_reset_by_somebody_else(p
     // An owner's own card is reset by another who governs: an account that was taken over is not enough.
     let (own, _) = town.card_for(&town.owner).await;
     town.owner.post(format!("/v1/cards/{own}/pin-reset"), json!({})).await.expect(403);
+    // Nor does another card help: its PIN is the old one's, and nobody issues a card to themselves.
+    let new = town.owner.post(format!("/v1/cards/{own}/replacement"), json!({})).await.expect(201);
+    assert_eq!(new["pin_set"], true);
+    let own = new["id"].as_str().unwrap().to_owned();
+    let pin = town.owner.post(format!("/v1/cards/{own}/pin"), json!({"pin": "8642"})).await;
+    assert_eq!(pin.body["errors"][0]["pointer"], "/current_pin");
+    town.owner.post(format!("/v1/cards/{own}/state"), json!({"state": "revoked"})).await.expect(200);
+    let issue = format!("/v1/registrations/{}/cards", town.registration);
+    town.owner.post(&issue, json!({"person_id": town.owner.id})).await.expect(403);
+    let (own, _) = town.card_for(&town.owner).await;
     town.manager.post(format!("/v1/cards/{own}/pin-reset"), json!({})).await.expect(200);
     town.close().await;
 }

@@ -10,7 +10,9 @@ use time::Duration;
 use super::harness::{PIN, Reply, Town, signature};
 
 async fn bring_in(town: &Town, request: &str, quantity: u32) -> Reply {
-    let cut = json!({"copy_request_id": request, "quantity": quantity, "cut_at": town.clock_text()});
+    let id = town.app.outside.id(town.clock_now());
+    let cut =
+        json!({"id": id, "copy_request_id": request, "quantity": quantity, "cut_at": town.clock_text()});
     town.counter_staff.post(format!("/v1/counters/{}/offline-cuts", town.counter), cut).await
 }
 
@@ -32,11 +34,11 @@ async fn a_cut_without_a_network_that_is_still_right_is_like_any_other(pool: PgP
     assert_eq!(brought.body["copy_request"]["cut_count"], 1);
     assert_eq!(town.hand_over(&id, 1, json!({})).await.outcome(), "permitted");
     assert!(flagged(&town).await.is_empty());
-    let future = json!({"copy_request_id": id, "quantity": 1, "cut_at": "2026-11-02T12:00:00Z"});
+    let future = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": "2026-11-02T12:00:00Z"});
     let path = format!("/v1/counters/{}/offline-cuts", town.counter);
     let future = town.counter_staff.post(&path, future).await;
     assert_eq!(future.body["errors"][0]["pointer"], "/cut_at");
-    let elsewhere = json!({"copy_request_id": id, "quantity": 1, "cut_at": town.clock_text()});
+    let elsewhere = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": town.clock_text()});
     let path = format!("/v1/counters/{}/offline-cuts", town.other_counter);
     town.other_counter_staff.post(path, elsewhere).await.expect(404);
     town.close().await;
@@ -89,12 +91,84 @@ async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped(pool:
     let open = town.keeper.get(path).await.expect(200);
     assert_eq!((&open["items"][0]["quantity"], open["items"][0]["cut_id"].is_string()), (&json!(2), true));
     // The same cut sent again, as by a counter whose network broke off, is recorded once.
-    let cut = json!({"copy_request_id": id, "quantity": 1, "cut_at": town.clock_text()});
+    let cut = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": town.clock_text()});
     let path = format!("/v1/counters/{}/offline-cuts", town.counter);
     let first = town.counter_staff.post_keyed(&path, "offline-1", cut.clone()).await;
-    let again = town.counter_staff.post_keyed(&path, "offline-1", cut).await;
+    let again = town.counter_staff.post_keyed(&path, "offline-1", cut.clone()).await;
     assert_eq!((first.status.as_u16(), first.text == again.text), (201, true));
+    // Weeks later, when no answer is kept any more, or by another program: the same cut all the same.
+    town.pass(Duration::days(20));
+    let witness = town.member("Second At Counter", &town.dealer).await;
+    let later = witness.post(&path, cut.clone()).await;
+    for field in ["decision", "decision_id", "entry_id", "keys", "flagged"] {
+        assert_eq!(later.body[field], first.body[field], "{field}");
+    }
+    let mut other = cut;
+    other["copy_request_id"] = json!(town.authorised(json!({})).await);
+    town.counter_staff.post(&path, other).await.expect(409);
     assert_eq!(town.count("SELECT count(*) FROM offline_cuts").await, 2);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_cut_before_it_was_authorised_and_one_for_a_dead_differ_are_flagged(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let id = town.authorised(json!({})).await;
+    let early = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": "2026-11-01T12:00:00Z"});
+    let path = format!("/v1/counters/{}/offline-cuts", town.counter);
+    let early = town.counter_staff.post(&path, early).await;
+    assert_eq!((early.codes(), &early.body["flagged"]), (vec!["no_authorisation".to_owned()], &json!(true)));
+    let id = town.authorised(json!({})).await;
+    for lock in &town.locks {
+        let path = format!("/v1/locks/{lock}/answers/end");
+        town.keeper.post(path, json!({"differ_id": town.differ})).await.expect(200);
+    }
+    let dead = bring_in(&town, &id, 1).await;
+    assert_eq!(dead.body["keys"][0]["state"], "dead", "{}", dead.text);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_worn_key_that_went_another_way_is_not_destroyed_by_a_flagged_cut(pool: PgPool) {
+    let town = Town::open(pool).await;
+    town.set_rules(json!({"limits": [], "transfer": "by_form"})).await;
+    let old = town.tenants_key(json!({})).await;
+    let id = town.authorised(json!({"purpose": "replace_worn", "replaces_key_id": old})).await;
+    let passed = json!({"person_id": town.signatory.id});
+    town.owner.post(format!("/v1/keys/{old}/transfer"), passed).await.expect(200);
+    let cut = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": town.clock_text(), "old_key_handed_in": true});
+    let cut = town.counter_staff.post(format!("/v1/counters/{}/offline-cuts", town.counter), cut).await;
+    assert_eq!(cut.body["flagged"], true);
+    assert_eq!(town.keeper.get(format!("/v1/keys/{old}")).await.expect(200)["state"], "with_person");
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_cut_that_is_brought_in_and_one_that_is_made_share_what_is_left(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let id = town.authorised(json!({"quantity": 2})).await;
+    let mut tries = vec![];
+    for at in 0..4 {
+        let (staff, id, now) = (town.counter_staff.clone(), id.clone(), town.clock_text());
+        let (chosen, counter) = (town.app.outside.id(town.clock_now()), town.counter.clone());
+        tries.push(tokio::spawn(async move {
+            if at % 2 == 0 {
+                let cut = json!({"id": chosen, "copy_request_id": id, "quantity": 1, "cut_at": now});
+                staff.post(format!("/v1/counters/{counter}/offline-cuts"), cut).await
+            } else {
+                staff.post(format!("/v1/copy-requests/{id}/cuts"), json!({"quantity": 1})).await
+            }
+        }));
+    }
+    let mut permitted = 0;
+    for tried in tries {
+        permitted += u32::from(tried.await.unwrap().outcome() == "permitted");
+    }
+    assert_eq!(permitted, 2);
+    // What the cuts without a network made beyond that is flagged; `close` adds it all up.
+    let beyond = "SELECT coalesce(sum(beyond), 0)::bigint FROM offline_cuts";
+    let made = town.count("SELECT sum(quantity) FROM cuts").await;
+    assert_eq!(made, 2 + town.count(beyond).await);
     town.close().await;
 }
 
@@ -138,14 +212,24 @@ async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool
     let town = Town::open(pool).await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
+    let drawn = signature();
+    let before = town.authorised(json!({})).await;
+    town.cut(&before, 1).await;
+    let earlier = town.hand_over(&before, 1, json!({"signature": drawn})).await;
+    assert_eq!(earlier.outcome(), "permitted");
+    let replayed = town.hand_over(&id, 1, json!({"signature": drawn})).await;
+    assert_eq!(replayed.body["errors"][0]["pointer"], "/signature");
+    let drawn = signature();
     assert_eq!(town.hand_over(&id, 1, json!({"signature": null})).await.codes(), ["signature_not_given"]);
     let dot = town.hand_over(&id, 1, json!({"signature": [[[1, 1, 1]]]})).await;
     assert_eq!(dot.body["errors"][0]["pointer"], "/signature");
-    let handed = town.hand_over(&id, 1, json!({})).await;
+    let handed = town.hand_over(&id, 1, json!({"signature": drawn})).await;
     assert_eq!(handed.outcome(), "permitted", "{}", handed.text);
+    let seen = town.counter_staff.get(format!("/v1/copy-requests/{id}/signatures")).await.expect(200);
+    assert_eq!(seen["items"][0]["strokes"], Value::Null);
     let kept = town.owner.get(format!("/v1/copy-requests/{id}/signatures")).await.expect(200);
     let kept = &kept["items"][0];
-    assert_eq!(serde_json::from_str::<Value>(kept["strokes"].as_str().unwrap()).unwrap(), signature());
+    assert_eq!(serde_json::from_str::<Value>(kept["strokes"].as_str().unwrap()).unwrap(), drawn);
     let entry = handed.body["entry_id"].as_str().unwrap();
     let shown = town.owner.get(format!("/v1/log-entries/{entry}/disclosures")).await.expect(200);
     let mut shown = shown["items"].as_array().unwrap().iter();
@@ -157,13 +241,18 @@ async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool
         .post(format!("/v1/authorities/{}/revocation", town.authority["tenant"]), json!({}))
         .await
         .expect(200);
-    let key = handed.body["keys"][0]["id"].as_str().unwrap();
-    town.owner.post(format!("/v1/keys/{key}/return"), json!({})).await.expect(200);
+    for reply in [&handed, &earlier] {
+        let key = reply.body["keys"][0]["id"].as_str().unwrap();
+        town.owner.post(format!("/v1/keys/{key}/return"), json!({})).await.expect(200);
+    }
     town.keeper
         .post(format!("/v1/people/{}/erasure", town.tenant.id), json!({"under": "x"}))
         .await
         .expect(200);
     assert_eq!(town.count("SELECT count(*) FROM signatures").await, 0);
+    let left = "SELECT count(*) FROM disclosures WHERE name IN ('signature', 'document')";
+    // The refused attempts to hand over are no hand-overs of anybody: what they show was seen of nobody.
+    assert_eq!(town.count(left).await, 2);
     while town.sequencer.round().await.unwrap() > 0 {}
     town.check_log().await;
 }
@@ -175,20 +264,25 @@ async fn keys_that_nobody_collects_are_destroyed_before_a_witness(pool: PgPool) 
     town.cut(&id, 2).await;
     town.hand_over(&id, 1, json!({})).await;
     let witness = town.member("Second At Counter", &town.dealer).await;
-    let path = format!("/v1/copy-requests/{id}/uncollected-keys");
-    let body = |witness: &str| json!({"witness_id": witness});
-    town.counter_staff.post(&path, body(&witness.id)).await.expect(409);
+    let path = format!("/v1/copy-requests/{id}/destructions");
+    town.counter_staff.post(&path, json!({})).await.expect(409);
     town.pass(Duration::days(31));
     wardbook::application::tasks::round(&town.app).await.unwrap();
     let list = format!("/v1/counters/{}/uncollected-keys", town.counter);
     assert_eq!(town.counter_staff.get(&list).await.expect(200)["items"].as_array().unwrap().len(), 1);
-    for wrong in [&town.counter_staff.id, &town.stranger.id] {
-        town.counter_staff.post(&path, body(wrong)).await.expect(422);
+    let announced = town.counter_staff.post(&path, json!({})).await.id();
+    town.counter_staff.post(&path, json!({})).await.expect(409);
+    assert_eq!(town.counter_staff.get(&list).await.expect(200)["items"].as_array().unwrap().len(), 1);
+    let confirmation = format!("/v1/destructions/{announced}/confirmation");
+    town.counter_staff.post(&confirmation, json!({})).await.expect(403);
+    for stranger in [&town.other_counter_staff, &town.tenant, &town.keeper] {
+        stranger.post(&confirmation, json!({})).await.expect(404);
     }
-    let gone = town.counter_staff.post(&path, body(&witness.id)).await.expect(200);
+    let gone = witness.post(&confirmation, json!({})).await.expect(200);
+    witness.post(&confirmation, json!({})).await.expect(409);
     assert_eq!(gone["items"][0]["state"], "destroyed");
     assert_eq!(town.counter_staff.get(&list).await.expect(200)["items"], json!([]));
-    town.counter_staff.post(&path, body(&witness.id)).await.expect(409);
+    town.counter_staff.post(&path, json!({})).await.expect(409);
     town.close().await;
 }
 

@@ -14,7 +14,7 @@ use crate::domain::ids::{CopyRequestId, CounterId, PersonId};
 use crate::domain::records::{Authority, CopyRequest, Differ, Registration};
 use crate::domain::register::Purpose;
 use crate::domain::rules::Rules;
-use crate::storage::{copies, register};
+use crate::storage::{authorities, copies, register};
 
 /// The most differs about which is decided in one look.
 const MOST_DIFFERS: usize = 50;
@@ -53,14 +53,14 @@ pub struct Standing<'a> {
 pub async fn at_counter(
     db: &mut PgConnection,
     (record, rules): (&Registration, &Rules),
-    authorities: &[Authority],
+    held: &[Authority],
     standing: &Standing<'_>,
     shown: &ShownFacts,
 ) -> Result<(Vec<MayOrder>, Vec<Waiting>), ActError> {
     let Standing { caller, counter, person, now, .. } = *standing;
     let taking = |step| Taking { step, holds: false, now, caller };
-    let every = authorities.iter().any(|authority| authority.every_differ);
-    let named: Vec<Uuid> = authorities.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
+    let every = held.iter().any(|authority| authority.every_differ);
+    let named: Vec<Uuid> = held.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
     let differs = register::differs_in_scope(db, record.id, every, &named, MOST_DIFFERS).await?;
     let mut may_order = Vec::new();
     for differ in differs {
@@ -69,18 +69,22 @@ pub async fn at_counter(
         may_order.push(MayOrder { differ, decision: decide(&facts, rules) });
     }
     let mut waiting = Vec::new();
-    for request in copies::open_of_people(db, record.id, &[person]).await? {
-        if request.counter_id != counter {
-            continue;
-        }
+    let today = now.date();
+    for request in copies::waiting_for(db, record.id, counter, person, today).await? {
         let progress = request.progress();
         let step = match request.state {
             RequestState::Authorised if progress.left_to_hand_over() > 0 => Step::HandOver,
             RequestState::Authorised => Step::Cut,
             _ => Step::Approve,
         };
-        let own = request.recipient_id == person;
-        let collector = if own { Collector::Recipient } else { Collector::Other };
+        let recipient = request.recipient_id;
+        let collector = if recipient == person {
+            Collector::Recipient
+        } else if authorities::may_collect(db, record.id, recipient, person, today).await? {
+            Collector::Mandated
+        } else {
+            Collector::Other
+        };
         let shown = ShownFacts { collector, ..shown.clone() };
         let brought = Brought { shown, quantity: 1, ..Brought::default() };
         let facts = gather(db, record, rules, &request, taking(step), brought).await?;

@@ -130,7 +130,7 @@ pub async fn cut(
     let mut made = Vec::new();
     if decision.is_permitted() {
         let (quantity, surrendered) = (step.quantity, step.surrendered);
-        let making = Making { quantity, surrendered, decision: recorded.decision };
+        let making = Making { quantity, surrendered, decision: recorded.decision, dead: false };
         (_, _, made) = make_keys(act, &record, &mut request, &making, false).await?;
     }
     Ok((Decided { request, decision, recorded }, made))
@@ -141,6 +141,8 @@ pub(super) struct Making {
     pub(super) quantity: u16,
     pub(super) surrendered: bool,
     pub(super) decision: DecisionId,
+    /// No lock answers to the differ any more.
+    pub(super) dead: bool,
 }
 
 /// Makes keys: blanks are taken, a worn key goes, the new ones exist. As a fact, what the account or the
@@ -172,7 +174,12 @@ pub(super) async fn make_keys(
         surrender(act, request).await?;
     }
     let origin = keys::Origin::Cut(cut.id);
-    let made = add_keys(act, record, request.differ_id, making.quantity, origin).await?;
+    let mut made = add_keys(act, record, request.differ_id, making.quantity, origin).await?;
+    if making.dead {
+        for key in &mut made {
+            *key = move_key(act, key.clone(), KeyAct::Die, None, None).await?;
+        }
+    }
     let (progress, beyond) = if as_fact {
         request.progress().cut_as_fact(u32::from(making.quantity))
     } else {
@@ -187,7 +194,7 @@ async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActEr
     let Some(id) = request.replaces_key_id else { return Ok(()) };
     let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
     // A cut that is brought in late may find that the old key went another way meanwhile.
-    if key.state == KeyState::WithPerson {
+    if key.state == KeyState::WithPerson && key.holder_id == Some(request.recipient_id) {
         let holder = key.holder_id;
         move_key(act, key, KeyAct::Destroy, holder, None).await?;
     }
@@ -260,7 +267,13 @@ pub async fn hand_over(
         };
         copies::add_hand_over(act.db(), &hand_over, now).await?;
         if let Some(strokes) = &signature {
-            copies::add_signature(act.db(), hand_over.id, strokes).await?;
+            let added = copies::add_signature(act.db(), hand_over.id, strokes, &hash_of(strokes)).await;
+            if let Err(error) = added {
+                return Err(match error.violated() {
+                    Some("signatures_once") => ActError::invalid("/signature", "was given before: sign anew"),
+                    _ => error.into(),
+                });
+            }
         }
         store(act, &mut request, progress.handed_over(quantity)?).await?;
     }

@@ -351,15 +351,22 @@ pub async fn decisions(
     Ok(copies::decisions(&mut db, id).await?)
 }
 
-/// The signatures of the hand-overs of a request.
+/// The signatures of the hand-overs of a request; a counter sees that there are some, and not how they
+/// were drawn.
 pub async fn signatures(
     app: &App,
     caller: &Caller,
     id: CopyRequestId,
 ) -> Result<Vec<copies::KeptSignature>, ActError> {
     let mut db = app.pool.acquire().await?;
-    visible_request(app, &mut db, caller, id).await?;
-    Ok(copies::signatures(&mut db, id).await?)
+    let request = visible_request(app, &mut db, caller, id).await?;
+    let mut kept = copies::signatures(&mut db, id).await?;
+    if caller.works_at(&mut db, request.counter_id).await? {
+        for signature in &mut kept {
+            signature.strokes = None;
+        }
+    }
+    Ok(kept)
 }
 
 /// Overrides on every registration, listed apart for the supplier.

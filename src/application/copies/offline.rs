@@ -6,19 +6,21 @@
 
 use serde_json::json;
 use time::{Duration, OffsetDateTime};
+use uuid::Uuid;
 
 use super::counter::{Making, at_counter_of, make_keys};
 use super::gather::{Brought, Taking, gather};
 use super::{Decided, record_step};
 use crate::application::access::Caller;
+use crate::application::act::Recorded;
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App, access};
 use crate::domain::copy_request::RequestState;
-use crate::domain::decision::decide;
 use crate::domain::decision::facts::Step;
+use crate::domain::decision::{Decision, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use crate::domain::records::{CopyRequest, FlaggedCut, Key, Registration};
-use crate::storage::{Page, cards, copies, register, sections};
+use crate::storage::{Page, cards, copies, keys, register, sections};
 use crate::tokens::bundle::{self, Authorised};
 
 /// The most authorisations in one bundle.
@@ -34,12 +36,10 @@ pub async fn bundle(app: &App, caller: &Caller, counter: CounterId) -> Result<St
     if !caller.works_at(&mut db, counter).await? {
         return Err(ActError::NotFound);
     }
-    let page = Page { limit: MOST, ..Page::ALL };
-    let open = copies::of_counter(&mut db, counter, Some(RequestState::Authorised), page).await?;
     let mut authorised = Vec::new();
-    for request in open {
-        let left = request.progress().left_to_cut();
-        if left > 0 && may_be_cut_now(&mut db, caller, &request, now).await? {
+    for request in copies::to_cut(&mut db, counter, MOST).await? {
+        if may_be_cut_now(&mut db, caller, &request, now).await? {
+            let left = request.progress().left_to_cut();
             authorised.push(entry(&mut db, &request, left).await?);
         }
     }
@@ -84,6 +84,8 @@ async fn entry(
 
 /// A cut that was made without a network.
 pub struct OfflineCut {
+    /// Chosen by the counter: the same cut is recorded once.
+    pub id: Uuid,
     /// For which request.
     pub request: CopyRequestId,
     /// How many keys.
@@ -111,6 +113,9 @@ pub async fn bring_in(
     offline: OfflineCut,
 ) -> Result<BroughtIn, ActError> {
     let (record, mut request) = at_counter_of(act, counter, offline.request).await?;
+    if let Some(earlier) = copies::offline_cut(act.db(), counter, offline.id).await? {
+        return recorded_before(act, request, earlier).await;
+    }
     if offline.made_at > act.now + AHEAD {
         return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
     }
@@ -120,8 +125,11 @@ pub async fn bring_in(
     let taking = Taking { step: Step::Cut, holds: true, now, caller };
     let brought = Brought { surrendered: offline.surrendered, quantity, ..Brought::default() };
     let mut facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
-    // What was withdrawn or stopped is authorised no more; what lapsed says so by itself.
-    if !matches!(request.state, RequestState::Authorised | RequestState::Lapsed) {
+    // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
+    // not; what lapsed says so by itself.
+    let open = matches!(request.state, RequestState::Authorised | RequestState::Lapsed);
+    let in_time = request.authorised_at.is_some_and(|at| offline.made_at >= at - AHEAD);
+    if !open || !in_time {
         facts.authorisation = None;
     }
     let decision = decide(&facts, &rules);
@@ -133,11 +141,34 @@ pub async fn bring_in(
     ];
     let recorded =
         record_step(act, &record, &request, "cut_offline", "copy.cut_offline", Some(&decision), more).await?;
-    let making =
-        Making { quantity: offline.quantity, surrendered: offline.surrendered, decision: recorded.decision };
+    let making = Making {
+        quantity: offline.quantity,
+        surrendered: offline.surrendered && request.authorised_at.is_some(),
+        decision: recorded.decision,
+        dead: !facts.differ.in_service,
+    };
     let (cut, beyond, keys) = make_keys(act, &record, &mut request, &making, flagged).await?;
-    copies::add_offline_cut(act.db(), cut, offline.made_at, flagged, beyond).await?;
+    let row =
+        copies::NewOfflineCut { cut, counter, chosen: offline.id, made_at: offline.made_at, flagged, beyond };
+    copies::add_offline_cut(act.db(), &row).await?;
     Ok(BroughtIn { decided: Decided { request, decision, recorded }, keys, flagged })
+}
+
+/// A cut that was brought in before: as it was recorded then, however long ago and by whichever program.
+async fn recorded_before(
+    act: &mut Act<'_>,
+    request: CopyRequest,
+    earlier: copies::EarlierOfflineCut,
+) -> Result<BroughtIn, ActError> {
+    if earlier.request != request.id {
+        return Err(ActError::Conflict("this id is that of a cut for another request"));
+    }
+    let corrupt = |error: serde_json::Error| ActError::Internal(format!("decisions: {error}"));
+    let reasons = serde_json::from_value(earlier.reasons).map_err(corrupt)?;
+    let decision = Decision { outcome: earlier.outcome, reasons };
+    let recorded = Recorded { decision: earlier.decision, entry: earlier.entry, at: earlier.at };
+    let keys = keys::of_cut(act.db(), earlier.cut).await?;
+    Ok(BroughtIn { decided: Decided { request, decision, recorded }, keys, flagged: earlier.flagged })
 }
 
 /// Cuts that were brought in and decided no, on a registration, for those who see all of it.

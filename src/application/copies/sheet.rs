@@ -13,7 +13,7 @@ use crate::domain::decision::decide;
 use crate::domain::decision::facts::{ShownFacts, Step};
 use crate::domain::ids::CopyRequestId;
 use crate::domain::number::TypedNumber;
-use crate::storage::{keys, register, sections};
+use crate::storage::{register, sections};
 
 /// What a counter needs to cut the keys of an open authorisation.
 pub struct CuttingSheet {
@@ -27,8 +27,8 @@ pub struct CuttingSheet {
     pub differ: String,
     /// The heights, from bow to tip.
     pub bitting: Bitting,
-    /// The numbers to stamp on the keys that are still to be cut, in order.
-    pub copy_numbers: Vec<i32>,
+    /// How many keys are still to be cut; their numbers come with the cut.
+    pub left: u32,
 }
 
 /// Looks at the bitting for an open authorisation: decided like a cut, and recorded each time.
@@ -52,15 +52,13 @@ pub async fn look(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Decided, Opti
     let sealed = crate::storage::secrets::bitting(act.db(), request.differ_id).await?;
     let sealed = sealed.ok_or(ActError::Conflict("the bitting of this differ is not on record yet"))?;
     let heights = secrets::open(app, act.db(), Context::Bitting(request.differ_id), &sealed).await?;
-    let last = keys::last_copy_number(act.db(), request.differ_id).await?;
-    let left = usize::try_from(progress.left_to_cut()).unwrap_or(usize::MAX);
     let sheet = CuttingSheet {
         registration: record.number,
         section: sections::section(act.db(), record.section_id).await?.ok_or_else(missing)?.name,
         counter: sections::counter(act.db(), request.counter_id).await?.ok_or_else(missing)?.name,
         differ: differ.number,
         bitting: secrets::bitting_of(&heights)?,
-        copy_numbers: (last + 1..).take(left).collect(),
+        left: progress.left_to_cut(),
     };
     Ok((Decided { request, decision, recorded }, Some(sheet)))
 }

@@ -44,6 +44,7 @@ fn bring_in(options: Options) -> Result<usize, Box<dyn Error>> {
     println!("{} cuts to bring in", waiting.len());
     for cut in waiting {
         let content = json!({
+            "id": cut.id,
             "copy_request_id": cut.copy_request,
             "quantity": cut.quantity,
             "cut_at": cut.at.format(&Rfc3339)?,
@@ -70,7 +71,7 @@ fn report(cut: &Cut, answer: &Value) -> bool {
         for reason in at("/decision/reasons").as_array().into_iter().flatten() {
             println!("  {}", reason.get("sentence").and_then(Value::as_str).unwrap_or_default());
         }
-        println!("  keep these keys; owner and supplier have been told");
+        println!("  keep these keys; owner and supplier find the cut listed");
     }
     flagged
 }

@@ -25,6 +25,9 @@ pub struct Options {
     /// The worn key was handed in.
     #[arg(long)]
     old_key_handed_in: bool,
+    /// How many hours old the status list may be.
+    #[arg(long, default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=24))]
+    list_age: u16,
     #[command(flatten)]
     folder: super::Folder,
 }
@@ -37,7 +40,7 @@ pub fn run(options: &Options) -> Done {
     let now = outside.clock.now();
     let card = match &options.card {
         Some(token) => {
-            let checked = check(&files, &scanned(token)?, Duration::hours(24), now)?;
+            let checked = check(&files, &scanned(token)?, Duration::hours(i64::from(options.list_age)), now)?;
             if checked.state != CardState::Valid {
                 return Err(format!("the card is {}", checked.state).into());
             }

@@ -3,6 +3,7 @@
 use std::error::Error;
 use std::fs;
 use std::io::Write as _;
+use std::os::unix::fs::DirBuilderExt as _;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -61,6 +62,7 @@ fn lines<T: for<'de> Deserialize<'de>>(file: &Path) -> Read<Vec<T>> {
         return Ok(vec![]);
     }
     let text = fs::read_to_string(file)?;
+    let text = whole_lines(&text);
     let line = |(at, line): (usize, &str)| {
         serde_json::from_str(line)
             .map_err(|error| format!("{}, line {}: {error}", file.display(), at + 1).into())
@@ -68,11 +70,23 @@ fn lines<T: for<'de> Deserialize<'de>>(file: &Path) -> Read<Vec<T>> {
     text.lines().enumerate().map(line).collect()
 }
 
+/// The lines that were written to their end: a disk that was full, or power that failed, may have left a
+/// part of one, which was never told to anybody.
+fn whole_lines(text: &str) -> &str {
+    text.rfind('\n').and_then(|end| text.get(..=end)).unwrap_or_default()
+}
+
 /// Adds a line, and waits for the disk: what was cut is not forgotten.
 fn add_line(file: &Path, line: &str) -> Read<()> {
-    let mut out = fs::OpenOptions::new().create(true).append(true).open(file)?;
+    let fresh = !file.exists();
+    let mut out = fs::OpenOptions::new().create(true).read(true).append(true).open(file)?;
+    let before = fs::read_to_string(file)?;
+    out.set_len(u64::try_from(whole_lines(&before).len())?)?;
     out.write_all(format!("{line}\n").as_bytes())?;
     out.sync_all()?;
+    if fresh && let Some(folder) = file.parent() {
+        fs::File::open(folder)?.sync_all()?;
+    }
     Ok(())
 }
 
@@ -165,9 +179,29 @@ impl Files {
 
     /// One command at a time works on the folder: two cuts at once must not both find a key left.
     pub fn lock(&self) -> Read<fs::File> {
-        fs::create_dir_all(&self.0)?;
+        // What is in it is nobody's business but the counter's.
+        fs::DirBuilder::new().recursive(true).mode(0o700).create(&self.0)?;
         let file = fs::OpenOptions::new().create(true).append(true).open(self.at("lock"))?;
         file.lock()?;
         Ok(file)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_that_was_torn_is_left_out_and_written_over() {
+        let folder =
+            super::super::super::temporary_folder(&wardbook::outside::Outside::system(), "test").unwrap();
+        let file = folder.join("lines");
+        add_line(&file, "1").unwrap();
+        add_line(&file, "2").unwrap();
+        fs::write(&file, "1\n2\n\"thr").unwrap();
+        assert_eq!(lines::<u32>(&file).unwrap(), [1, 2]);
+        add_line(&file, "3").unwrap();
+        assert_eq!(lines::<u32>(&file).unwrap(), [1, 2, 3]);
+        fs::remove_dir_all(folder).unwrap();
     }
 }

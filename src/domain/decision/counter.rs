@@ -9,6 +9,11 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
     let presented = match facts.act {
         Step::Ask | Step::Approve | Step::Look => return,
         Step::Cut => rules.at_cut,
+        // A card is for those with a right of their own. Who collects for another is known by the mandate,
+        // and always by a document.
+        Step::HandOver if facts.shown.collector == Collector::Mandated => {
+            Presented { card: false, pin: false, document: true, signature: rules.at_hand_over.signature }
+        }
         Step::HandOver => rules.at_hand_over,
     };
     card_is_good(facts, presented, reasons);

@@ -110,11 +110,22 @@ words! {
 }
 
 impl Code {
-    /// What is only still to be done: shown, entered, signed or approved.
+    /// What is only still to be done: shown, entered, handed in, signed or approved.
     #[must_use]
     pub fn is_still_to_do(self) -> bool {
-        use Code::{ApprovalNeeded, CardNotShown, DocumentNotSeen, PinNotGiven, SignatureNotGiven};
-        matches!(self, ApprovalNeeded | CardNotShown | DocumentNotSeen | PinNotGiven | SignatureNotGiven)
+        use Code::{
+            ApprovalNeeded, CardNotShown, DocumentNotSeen, PinNotGiven, SignatureNotGiven,
+            WornKeyNotSurrendered,
+        };
+        matches!(
+            self,
+            ApprovalNeeded
+                | CardNotShown
+                | DocumentNotSeen
+                | PinNotGiven
+                | SignatureNotGiven
+                | WornKeyNotSurrendered
+        )
     }
 }
 

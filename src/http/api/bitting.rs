@@ -64,8 +64,8 @@ struct CuttingSheetView {
     differ: String,
     /// Lever heights from bow to tip.
     heights: Vec<u8>,
-    /// The numbers to stamp on the keys that are still to be cut.
-    copy_numbers: Vec<i32>,
+    /// How many keys are still to be cut. The numbers to stamp come with the cut.
+    left: u32,
 }
 
 impl From<CuttingSheet> for CuttingSheetView {
@@ -76,7 +76,7 @@ impl From<CuttingSheet> for CuttingSheetView {
             counter: sheet.counter,
             differ: sheet.differ,
             heights: sheet.bitting.heights().to_vec(),
-            copy_numbers: sheet.copy_numbers,
+            left: sheet.left,
         }
     }
 }
@@ -135,7 +135,7 @@ fn printed(sheet: &CuttingSheet, decided: &Decided) -> Result<Vec<u8>, ActError>
         counter: &sheet.counter,
         differ: &sheet.differ,
         heights: sheet.bitting.heights(),
-        copy_numbers: &sheet.copy_numbers,
+        left: sheet.left,
         entry: &decided.recorded.entry.to_string(),
         at: &at,
     };

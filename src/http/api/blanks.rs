@@ -137,7 +137,7 @@ async fn send_blanks(
     record(&app, &caller, &key, (id, MovementKind::Consignment), body.into()).await
 }
 
-/// Record blanks that were spoiled (the counter's staff); somebody else confirms it as a witness.
+/// Record blanks that were spoiled (a person of the counter's staff); somebody else confirms it as a witness.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/spoiled-blanks", tag = "blanks",
     params(("counter_id" = CounterId, Path)), request_body = SpoiledBlanks,
     responses((status = 201, body = BlankMovement)))]

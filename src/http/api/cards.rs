@@ -69,7 +69,7 @@ body! {
     }
 }
 
-/// Issue a card to somebody with an authority in force (owner, agent, supplier).
+/// Issue a card to somebody else with an authority in force (owner, agent, supplier).
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
     params(("registration_id" = RegistrationId, Path)), request_body = NewCard,
     responses((status = 201, body = Card)))]
@@ -149,13 +149,24 @@ fn secret(kind: &'static str) -> [(HeaderName, &'static str); 2] {
     [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-store")]
 }
 
-/// What is printed, borrowed from a face.
-fn printed<T>(face: &Face, print: impl FnOnce(&CardFace<'_>, &Letter<'_>) -> T) -> T {
-    let (number, registration) = (face.card.number.grouped(), face.registration.grouped());
-    let expires_on = face.card.expires_on.to_string();
-    let card =
-        CardFace { supplier: &face.supplier, number: &number, expires_on: &expires_on, token: &face.token };
-    print(&card, &Letter { holder: &face.holder, registration: &registration })
+/// What is printed of a face, away from those who answer calls: it takes milliseconds.
+async fn printed<T: Send + 'static>(
+    face: Face,
+    print: impl FnOnce(&CardFace<'_>, &Letter<'_>) -> Result<T, PrintError> + Send + 'static,
+) -> Result<T, ActError> {
+    let work = move || {
+        let (number, registration) = (face.card.number.grouped(), face.registration.grouped());
+        let expires_on = face.card.expires_on.to_string();
+        let card = CardFace {
+            supplier: &face.supplier,
+            number: &number,
+            expires_on: &expires_on,
+            token: &face.token,
+        };
+        print(&card, &Letter { holder: &face.holder, registration: &registration })
+    };
+    let done = tokio::task::spawn_blocking(work).await;
+    Ok(done.map_err(|error| ActError::Internal(error.to_string()))??)
 }
 
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
@@ -163,7 +174,7 @@ fn printed<T>(face: &Face, print: impl FnOnce(&CardFace<'_>, &Letter<'_>) -> T) 
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
 async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let face = cards::face(&app, &caller, id).await?;
-    let pdf = printed(&face, |card, _| card_pdf(card)).map_err(ActError::from)?;
+    let pdf = printed(face, |card, _| card_pdf(card)).await?;
     Ok((secret("application/pdf"), pdf).into_response())
 }
 
@@ -172,7 +183,7 @@ async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) 
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
 async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let face = cards::face(&app, &caller, id).await?;
-    let pdf = printed(&face, letter_pdf).map_err(ActError::from)?;
+    let pdf = printed(face, letter_pdf).await?;
     Ok((secret("application/pdf"), pdf).into_response())
 }
 
@@ -181,12 +192,12 @@ async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>
     responses((status = 200, content_type = "image/svg+xml", body = String)))]
 async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let face = cards::face(&app, &caller, id).await?;
-    let svg = printed(&face, |card, _| card_svg(card)).map_err(ActError::from)?;
+    let svg = printed(face, |card, _| card_svg(card)).await?;
     Ok((secret("image/svg+xml"), svg).into_response())
 }
 
 /// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no
-/// more, and the holder sets a PIN for the new one.
+/// more; the PIN stays.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/replacement", tag = "cards",
     params(("card_id" = CardId, Path)), request_body = CardReplacement,
     responses((status = 201, body = Card)))]

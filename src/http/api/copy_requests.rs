@@ -24,7 +24,7 @@ use crate::domain::ids::{
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{CopyRequest, Key};
 use crate::domain::register::{DocumentKind, Purpose};
-use crate::domain::signature::{self, Signature};
+use crate::domain::signature::Signature;
 use crate::domain::text::Remark;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
@@ -43,7 +43,6 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(cut))
         .routes(routes!(hand_over))
         .routes(routes!(list_signatures))
-        .routes(routes!(destroy_uncollected_keys))
         .routes(routes!(list_overrides))
 }
 
@@ -109,29 +108,6 @@ body! {
         /// The signature that was drawn: strokes of points [x, y, milliseconds], x and y from 0 to 10000.
         signature: Option<Signature>,
     }
-}
-
-body! {
-    /// Keys that nobody collected, destroyed.
-    pub struct UncollectedKeys {
-        /// Somebody else of the counter's staff who saw it.
-        witness_id: PersonId,
-    }
-}
-
-/// Destroy the keys of a request that is over and that nobody collected, before a witness (its counter).
-#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/uncollected-keys", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), request_body = UncollectedKeys,
-    responses((status = 200, body = List<Key>)))]
-async fn destroy_uncollected_keys(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CopyRequestId>,
-    Keyed { key, body }: Keyed<UncollectedKeys>,
-) -> Handled {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let items = copies::uncollected::destroy(&mut act, id, body.witness_id).await?;
-    Ok(act.finish(Answer::ok(&List { items })?).await?.into_response())
 }
 
 impl From<NewCopyRequest> for Ask {
@@ -390,8 +366,8 @@ struct SignatureView {
     /// When.
     #[serde(with = "time::serde::rfc3339")]
     at: OffsetDateTime,
-    /// The strokes, as compact JSON: the bytes that were hashed.
-    strokes: String,
+    /// The strokes, as compact JSON: the bytes that were hashed. A counter does not see them.
+    strokes: Option<String>,
     /// base64url(SHA-256(strokes)), which the entry of the hand-over commits to.
     hash: String,
 }
@@ -406,7 +382,7 @@ async fn list_signatures(State(app): State<App>, caller: Caller, Id(id): Id<Copy
         .map(|kept| SignatureView {
             hand_over_id: kept.hand_over,
             at: kept.at,
-            hash: signature::hash_of(&kept.strokes),
+            hash: kept.hash,
             strokes: kept.strokes,
         })
         .collect();

@@ -8,12 +8,12 @@ use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
-use crate::application::{Act, Answer, App, copies, counters};
+use crate::application::{Act, Answer, App, counters};
 use crate::domain::calendar::Day;
 use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
 use crate::domain::opening::OpeningHours;
-use crate::domain::records::{Appointment, CopyRequest, Counter, Key};
+use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::text::Name;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
@@ -27,7 +27,6 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(add_appointment, list_appointments))
         .routes(routes!(revoke_appointment))
         .routes(routes!(list_requests_at_counter))
-        .routes(routes!(list_uncollected_keys))
         .routes(routes!(set_opening_hours, list_opening_hours))
 }
 
@@ -169,14 +168,6 @@ async fn list_requests_at_counter(
     let page = query.page()?;
     let found = counters::requests(&app, &caller, id, query.state, page).await?;
     Ok(list(&uri, page, found, |item| item.id.0))
-}
-
-/// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
-#[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
-    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
-async fn list_uncollected_keys(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
-    let items = copies::uncollected::at(&app, &caller, id).await?;
-    Ok(Answer::ok(&List { items })?.into_response())
 }
 
 /// State when a counter is open (supplier); in place of what was stated before.

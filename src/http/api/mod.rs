@@ -25,6 +25,7 @@ mod rules;
 mod sections;
 mod sessions;
 mod signals;
+mod uncollected_keys;
 
 /// Every resource.
 #[must_use]
@@ -47,6 +48,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet
         .merge(offline::routes()) //        /v1/counters/{id}/offline-…, /v1/flagged-cuts
+        .merge(uncollected_keys::routes()) // /v1/counters/{id}/uncollected-keys, /v1/destructions
         .merge(signals::routes()) //        /v1/signals
         .merge(log_entries::routes()) //    /v1/log-entries
         .merge(imports::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv

@@ -7,6 +7,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
+use uuid::Uuid;
 
 use super::ListQuery;
 use super::copy_requests::{StepView, small, view};
@@ -32,6 +33,8 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// A cut that was made without a network.
     pub struct NewOfflineCut {
+        /// Chosen by the counter when it cut: the same cut is recorded once, whoever sends it and whenever.
+        id: Uuid,
         /// For which request.
         copy_request_id: CopyRequestId,
         /// How many keys.
@@ -77,6 +80,7 @@ async fn bring_in_cut(
 ) -> Handled {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let cut = OfflineCut {
+        id: body.id,
         request: body.copy_request_id,
         quantity: small(body.quantity),
         made_at: body.cut_at.0,

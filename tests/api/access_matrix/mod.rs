@@ -66,10 +66,10 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "limit_blanks" => json!({"section_id": town.section}),
         "explain_blank_difference" => json!({"explanation": "miscounted"}),
         "check_card" => json!({"card_number": town.card.1}),
-        "destroy_uncollected_keys" => json!({"witness_id": town.stranger.id}),
         "set_opening_hours" => json!({"time_zone": "Europe/London", "hours": []}),
         "bring_in_cut" => {
-            json!({"copy_request_id": request, "quantity": 1, "cut_at": "2026-11-02T09:00:00Z"})
+            json!({"id": town.app.outside.id(town.clock_now()),
+            "copy_request_id": request, "quantity": 1, "cut_at": "2026-11-02T09:00:00Z"})
         }
         "record_bitting" => json!({"heights": [1, 2, 3, 4, 5]}),
         "add_registration" => json!({"section_id": town.section, "owner_id": town.owners, "premises": "x"}),
@@ -81,7 +81,7 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "give_authority" => json!({"class": "keyholder", "person_id": town.stranger.id, "first_day": day}),
         "give_mandate" => json!({"recipient_id": town.tenant.id, "collector_id": town.owner.id,
             "first_day": day, "last_day": day}),
-        "issue_card" => json!({"person_id": town.owner.id}),
+        "issue_card" => json!({"person_id": town.stranger.id}),
         "set_card_state" => json!({"state": "suspended"}),
         "set_pin" => json!({"pin": "1234"}),
         "place_hold" => json!({"kind": "dispute"}),
@@ -200,6 +200,14 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
     town.counter_staff.post(format!("/v1/counters/{}/blank-counts", town.counter), count).await.expect(201);
     let path = format!("/v1/counters/{}/blank-differences", town.counter);
     let difference = town.keeper.get(path).await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
+    // Announced by somebody else, so that the counter's staff is its witness.
+    let destruction: uuid::Uuid = sqlx::query_scalar(
+        "INSERT INTO destructions (id, request_id, made_by, made_at)
+         SELECT gen_random_uuid(), id, asked_by, asked_at FROM copy_requests LIMIT 1 RETURNING id",
+    )
+    .fetch_one(&town.admin)
+    .await
+    .unwrap();
     town.sequencer.round().await.unwrap();
     let membership: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1::uuid")
         .bind(town.counter_staff.id.parse::<uuid::Uuid>().unwrap())
@@ -222,6 +230,7 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
         ("differ_id", town.differ.clone()),
         ("movement_id", parcel),
         ("difference_id", difference),
+        ("destruction_id", destruction.to_string()),
         ("card_id", town.card.0.clone()),
         ("hold_id", hold),
         ("key_id", key),
@@ -260,7 +269,8 @@ async fn try_it(
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 21] = [
+const CHANGED: [&str; 22] = [
+    "destructions",
     "cuts",
     "offline_cuts",
     "opening_hours",

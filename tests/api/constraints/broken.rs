@@ -159,6 +159,9 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("decisions_entry_once", "decisions", "+"),
     ("decisions_outcome", "decisions", "outcome = 'perhaps'"),
     ("default_rules_version", "default_rules", "version = 0"),
+    ("destructions_one_open", "destructions", "+"),
+    ("destructions_two_people", "destructions", "witness_id = made_by, witnessed_at = made_at"),
+    ("destructions_witnessed", "destructions", "witnessed_at = made_at"),
     ("differs_id_registration", "differs", "PRIMARY"),
     ("differs_level", "differs", "level = 'planet'"),
     ("differs_number", "differs", "number = 'lower case'"),
@@ -266,6 +269,12 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("sections_protection_dates", "sections", "protection = 'patent', territory = NULL"),
     ("sections_territory", "sections", "territory = ''"),
     ("sections_version", "sections", "version = 0"),
+    (
+        "offline_cuts_once",
+        "offline_cuts",
+        "+ cut_id = (SELECT id FROM cuts WHERE NOT EXISTS (SELECT FROM offline_cuts WHERE cut_id = cuts.id) LIMIT 1)",
+    ),
+    ("signatures_once", "signatures", "+ hand_over_id = gen_random_uuid()"),
     ("signatures_strokes", "signatures", "strokes = ''"),
     ("status_lists_number", "status_lists", "number = 0"),
     ("status_lists_size", "status_lists", "size = 6"),
@@ -317,6 +326,9 @@ pub fn other_row(name: &str) -> &'static str {
         }
         "holds_barred_person" => {
             "UPDATE holds SET kind = 'court_order', court = 'x', barred_person_id = gen_random_uuid()"
+        }
+        "destructions_witness" => {
+            "UPDATE destructions SET witness_id = gen_random_uuid(), witnessed_at = made_at"
         }
         "holds_lifted_by" => "UPDATE holds SET lifted_at = placed_at, lifted_by = gen_random_uuid()",
         "changes_registration" => "UPDATE changes SET registration_id = gen_random_uuid()",

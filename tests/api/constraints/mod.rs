@@ -70,8 +70,12 @@ async fn fill_the_counter(town: &Town, key: &str) {
     let path = format!("/v1/blank-differences/{difference}/explanation");
     town.keeper.post(path, explained).await.expect(200);
     // More keys than there are blanks.
-    let offline = json!({"copy_request_id": request, "quantity": 40, "cut_at": town.clock_text()});
+    let offline =
+        json!({"id": request, "copy_request_id": request, "quantity": 40, "cut_at": town.clock_text()});
     town.counter_staff.post(at("offline-cuts"), offline).await.expect(201);
+    let announced = "INSERT INTO destructions (id, request_id, made_by, made_at)
+                     SELECT gen_random_uuid(), id, asked_by, asked_at FROM copy_requests LIMIT 1";
+    sqlx::query(announced).execute(&town.admin).await.unwrap();
     let hours = json!({"time_zone": "Europe/London",
         "hours": [{"weekday": 1, "opens": "09:00", "closes": "17:30"}]});
     town.keeper.post(at("opening-hours"), hours).await.expect(200);

@@ -178,9 +178,10 @@ pub const PIN: &str = "4071";
 pub const ISSUER: &str = "https://register.example";
 /// 32 bytes of no meaning.
 pub const MASTER_KEY: &str = "AQIDBAUGBwgJCgsMDQ4PEBESExQVFhcYGRobHB0eHyA";
-/// A signature as a pad draws it.
+/// A signature as a pad draws it, each time another one.
 pub fn signature() -> Value {
-    json!([[[1200, 4000, 0], [1900, 3100, 40], [2600, 4300, 85]], [[3000, 3900, 210], [5200, 4100, 300]]])
+    let shaky = NEXT_KEY.fetch_add(1, Ordering::SeqCst) % 10_000;
+    json!([[[1200, shaky, 0], [1900, 3100, 40], [2600, 4300, 85]], [[3000, 3900, 210], [5200, 4100, 300]]])
 }
 
 pub const ORIGIN: &str = "town.example/register";

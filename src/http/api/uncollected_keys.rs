@@ -1,0 +1,61 @@
+//! Keys that nobody collected.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::access::Caller;
+use crate::application::copies::uncollected;
+use crate::application::{Act, Answer, App};
+use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
+use crate::domain::records::{Destruction, Key};
+use crate::http::answer::{Handled, List};
+use crate::http::body::Nothing;
+use crate::http::extract::{Id, Keyed};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(list_uncollected_keys))
+        .routes(routes!(announce_destruction))
+        .routes(routes!(confirm_destruction))
+}
+
+/// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
+    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
+async fn list_uncollected_keys(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+    let items = uncollected::at(&app, &caller, id).await?;
+    Ok(Answer::ok(&List { items })?.into_response())
+}
+
+/// Say that the keys of a request that is over and that nobody collected are destroyed (a person at its
+/// counter). They count until somebody else has confirmed it.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/destructions", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 201, body = Destruction)))]
+async fn announce_destruction(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let announced = uncollected::announce(&mut act, id).await?;
+    let location = format!("/v1/destructions/{}/confirmation", announced.id);
+    Ok(act.finish(Answer::created(&announced, location)?).await?.into_response())
+}
+
+/// Confirm as a witness that keys were destroyed (another person at the same counter).
+#[utoipa::path(post, path = "/v1/destructions/{destruction_id}/confirmation", tag = "copies",
+    params(("destruction_id" = DestructionId, Path)), responses((status = 200, body = List<Key>)))]
+async fn confirm_destruction(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<DestructionId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let items = uncollected::confirm(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&List { items })?).await?.into_response())
+}
