@@ -102,14 +102,6 @@ impl Vault {
         }
     }
 
-    /// The fingerprint of the master key that wraps.
-    ///
-    /// # Errors
-    /// Never: there is at least one.
-    pub fn wraps_with(&self) -> Result<&str, VaultError> {
-        self.masters.first().map(|master| master.fingerprint.as_str()).ok_or(VaultError::None)
-    }
-
     /// Wraps a data key.
     ///
     /// # Errors

@@ -19,7 +19,7 @@ use crate::domain::copy_request::RequestState;
 use crate::domain::decision::facts::Step;
 use crate::domain::decision::{Decision, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
-use crate::domain::records::{CopyRequest, FlaggedCut, Key, Registration};
+use crate::domain::records::{CopyRequest, FlaggedCut, Key};
 use crate::storage::{Page, cards, copies, keys, register, sections};
 use crate::tokens::bundle::{self, Authorised};
 
@@ -180,7 +180,7 @@ pub async fn flagged_of(
 ) -> Result<Vec<FlaggedCut>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (record, access): (Registration, _) = access::visible(&mut db, caller, registration, today).await?;
+    let (record, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
     Ok(copies::flagged_cuts(&mut db, Some(record.id), page).await?)
 }
