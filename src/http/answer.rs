@@ -1,6 +1,6 @@
 //! What goes back.
 
-use axum::http::{HeaderValue, StatusCode, Uri, header};
+use axum::http::{HeaderName, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use super::problem::Problem;
 use crate::application::{ActError, Answer};
+use crate::print::PrintError;
 use crate::storage::Page;
 
 /// A handler leaves early: with a problem, or with the answer that the same request got before.
@@ -129,4 +130,22 @@ fn next_link(uri: &Uri, after: Uuid) -> String {
     query.extend_pairs(pairs.filter(|(name, _)| name != "after"));
     query.append_pair("after", &after.to_string());
     format!("<{}?{}>; rel=\"next\"", uri.path(), query.finish())
+}
+
+/// The headers of a body that nobody may keep.
+#[must_use]
+pub fn kept_nowhere(kind: &'static str) -> [(HeaderName, &'static str); 2] {
+    [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-store")]
+}
+
+/// Prints away from those who answer calls: it takes milliseconds.
+///
+/// # Errors
+/// When it cannot be printed.
+pub async fn printing<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, PrintError> + Send + 'static,
+) -> Result<T, ActError> {
+    let internal = |error: String| ActError::Internal(error);
+    let done = tokio::task::spawn_blocking(work).await.map_err(|error| internal(error.to_string()))?;
+    done.map_err(|error| internal(error.to_string()))
 }

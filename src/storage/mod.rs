@@ -15,6 +15,7 @@ pub mod history;
 pub mod idempotency;
 pub mod keys;
 pub mod log;
+pub mod offline;
 pub mod people;
 pub mod register;
 pub mod secrets;

@@ -56,9 +56,9 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         SignalRule::CutsOutsideHours => outside_hours(db, since, least).await?,
         SignalRule::FlaggedCuts => counted!(
             db,
-            r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
-               FROM offline_cuts JOIN cuts USING (counter_id) WHERE cuts.id = cut_id AND flagged AND at >= $1
-               GROUP BY counter_id HAVING count(*) >= $2 ORDER BY counter_id"#,
+            r#"SELECT cuts.counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
+               FROM offline_cuts JOIN cuts ON cuts.id = cut_id WHERE flagged AND at >= $1
+               GROUP BY cuts.counter_id HAVING count(*) >= $2 ORDER BY cuts.counter_id"#,
             since,
             least
         )?,

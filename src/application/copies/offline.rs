@@ -20,7 +20,7 @@ use crate::domain::decision::facts::Step;
 use crate::domain::decision::{Decision, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use crate::domain::records::{CopyRequest, FlaggedCut, Key};
-use crate::storage::{Page, cards, copies, keys, register, sections};
+use crate::storage::{Page, cards, copies, keys, offline, register, sections};
 use crate::tokens::bundle::{self, Authorised};
 
 /// The most authorisations in one bundle.
@@ -110,25 +110,25 @@ pub struct BroughtIn {
 pub async fn bring_in(
     act: &mut Act<'_>,
     counter: CounterId,
-    offline: OfflineCut,
+    made: OfflineCut,
 ) -> Result<BroughtIn, ActError> {
-    let (record, mut request) = at_counter_of(act, counter, offline.request).await?;
-    if let Some(earlier) = copies::offline_cut(act.db(), counter, offline.id).await? {
+    let (record, mut request) = at_counter_of(act, counter, made.request).await?;
+    if let Some(earlier) = offline::offline_cut(act.db(), counter, made.id).await? {
         return recorded_before(act, request, earlier).await;
     }
-    if offline.made_at > act.now + AHEAD {
+    if made.made_at > act.now + AHEAD {
         return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
     }
     let rules = rules_in_force(act.db(), &record).await?;
     let (now, caller) = (act.now, act.caller);
-    let quantity = u32::from(offline.quantity);
+    let quantity = u32::from(made.quantity);
     let taking = Taking { step: Step::Cut, holds: true, now, caller };
-    let brought = Brought { surrendered: offline.surrendered, quantity, ..Brought::default() };
+    let brought = Brought { surrendered: made.surrendered, quantity, ..Brought::default() };
     let mut facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
     // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
     // not; what lapsed says so by itself.
     let open = matches!(request.state, RequestState::Authorised | RequestState::Lapsed);
-    let in_time = request.authorised_at.is_some_and(|at| offline.made_at >= at - AHEAD);
+    let in_time = request.authorised_at.is_some_and(|at| made.made_at >= at - AHEAD);
     if !open || !in_time {
         facts.authorisation = None;
     }
@@ -137,20 +137,20 @@ pub async fn bring_in(
     let more = vec![
         ("counter", json!(counter)),
         ("cut", json!(quantity)),
-        ("made_at", json!(offline.made_at.unix_timestamp())),
+        ("made_at", json!(made.made_at.unix_timestamp())),
     ];
     let recorded =
         record_step(act, &record, &request, "cut_offline", "copy.cut_offline", Some(&decision), more).await?;
     let making = Making {
-        quantity: offline.quantity,
-        surrendered: offline.surrendered && request.authorised_at.is_some(),
+        quantity: made.quantity,
+        surrendered: made.surrendered && request.authorised_at.is_some(),
         decision: recorded.decision,
         dead: !facts.differ.in_service,
     };
     let (cut, beyond, keys) = make_keys(act, &record, &mut request, &making, flagged).await?;
     let row =
-        copies::NewOfflineCut { cut, counter, chosen: offline.id, made_at: offline.made_at, flagged, beyond };
-    copies::add_offline_cut(act.db(), &row).await?;
+        offline::NewOfflineCut { cut, counter, chosen: made.id, made_at: made.made_at, flagged, beyond };
+    offline::add_offline_cut(act.db(), &row).await?;
     Ok(BroughtIn { decided: Decided { request, decision, recorded }, keys, flagged })
 }
 
@@ -158,7 +158,7 @@ pub async fn bring_in(
 async fn recorded_before(
     act: &mut Act<'_>,
     request: CopyRequest,
-    earlier: copies::EarlierOfflineCut,
+    earlier: offline::EarlierOfflineCut,
 ) -> Result<BroughtIn, ActError> {
     if earlier.request != request.id {
         return Err(ActError::Conflict("this id is that of a cut for another request"));
@@ -182,11 +182,11 @@ pub async fn flagged_of(
     let mut db = app.pool.acquire().await?;
     let (record, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(copies::flagged_cuts(&mut db, Some(record.id), page).await?)
+    Ok(offline::flagged_cuts(&mut db, Some(record.id), page).await?)
 }
 
 /// The same on every registration, for the supplier.
 pub async fn flagged(app: &App, caller: &Caller, page: Page) -> Result<Vec<FlaggedCut>, ActError> {
     caller.require_keeper()?;
-    Ok(copies::flagged_cuts(&mut *app.pool.acquire().await?, None, page).await?)
+    Ok(offline::flagged_cuts(&mut *app.pool.acquire().await?, None, page).await?)
 }

@@ -18,11 +18,25 @@ use wardbook::tokens::status_list::StatusList;
 pub struct Options {
     /// What the QR code holds; `-` reads it from standard input, as a scanner types it.
     token: String,
+    #[command(flatten)]
+    age: ListAge,
+    #[command(flatten)]
+    folder: super::Folder,
+}
+
+/// How old the status list may be.
+#[derive(Args, Clone, Copy)]
+pub struct ListAge {
     /// How many hours old the status list may be.
     #[arg(long, default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=24))]
     list_age: u16,
-    #[command(flatten)]
-    folder: super::Folder,
+}
+
+impl ListAge {
+    /// As a stretch of time.
+    pub fn most(self) -> Duration {
+        Duration::hours(i64::from(self.list_age))
+    }
 }
 
 /// A card that was checked without a network.
@@ -77,7 +91,7 @@ pub fn scanned(token: &str) -> Result<String, Box<dyn Error>> {
 pub fn run(options: &Options) -> ExitCode {
     let files = Files::new(&options.folder.folder);
     let now = Outside::system().clock.now();
-    let most = Duration::hours(i64::from(options.list_age));
+    let most = options.age.most();
     match scanned(&options.token).and_then(|token| check(&files, &token, most, now)) {
         Ok(checked) => {
             let age = spoken(checked.list_age);

@@ -1,10 +1,9 @@
 //! `wardbook counter cut`.
 
 use clap::Args;
-use time::Duration;
 
 use super::super::Done;
-use super::check::{check, scanned};
+use super::check::{ListAge, check, scanned};
 use super::folder::{Cut, Files};
 use wardbook::domain::ids::CopyRequestId;
 use wardbook::domain::register::CardState;
@@ -25,9 +24,8 @@ pub struct Options {
     /// The worn key was handed in.
     #[arg(long)]
     old_key_handed_in: bool,
-    /// How many hours old the status list may be.
-    #[arg(long, default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=24))]
-    list_age: u16,
+    #[command(flatten)]
+    age: ListAge,
     #[command(flatten)]
     folder: super::Folder,
 }
@@ -40,7 +38,7 @@ pub fn run(options: &Options) -> Done {
     let now = outside.clock.now();
     let card = match &options.card {
         Some(token) => {
-            let checked = check(&files, &scanned(token)?, Duration::hours(i64::from(options.list_age)), now)?;
+            let checked = check(&files, &scanned(token)?, options.age.most(), now)?;
             if checked.state != CardState::Valid {
                 return Err(format!("the card is {}", checked.state).into());
             }

@@ -12,13 +12,13 @@ use utoipa_axum::routes;
 use super::copy_requests::{StepView, view};
 use crate::application::access::Caller;
 use crate::application::copies::{self, CuttingSheet, Decided};
-use crate::application::{Act, ActError, Answer, App, secrets};
+use crate::application::{Act, Answer, App, secrets};
 use crate::domain::ids::{CopyRequestId, DifferId};
 use crate::domain::number::TypedNumber;
-use crate::http::answer::Handled;
+use crate::http::answer::{Handled, kept_nowhere, printing};
 use crate::http::body::Nothing;
 use crate::http::extract::{Body, Heights, Id, Keyed};
-use crate::print::{Sheet, sheet_pdf};
+use crate::print::{PrintError, Sheet, sheet_pdf};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -110,14 +110,16 @@ async fn look_at_cutting_sheet(
     let (decided, sheet) = copies::look(&mut act, id).await?;
     act.commit().await?;
     // Died here: the look is recorded, and was not seen.
-    let kept_nowhere = [(header::CACHE_CONTROL, "no-store")];
-    if let Some(sheet) = sheet.as_ref().filter(|_| wants_pdf(&headers)) {
-        let pdf = printed(sheet, &decided)?;
-        let pdf = ([(header::CONTENT_TYPE, "application/pdf")], pdf);
-        return Ok((StatusCode::CREATED, kept_nowhere, pdf).into_response());
+    match sheet {
+        Some(sheet) if wants_pdf(&headers) => {
+            let pdf = printing(move || printed(&sheet, &decided)).await?;
+            Ok((StatusCode::CREATED, kept_nowhere("application/pdf"), pdf).into_response())
+        }
+        sheet => {
+            let answer = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
+            Ok((StatusCode::CREATED, kept_nowhere("application/json"), axum::Json(answer)).into_response())
+        }
     }
-    let answer = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
-    Ok((StatusCode::CREATED, kept_nowhere, axum::Json(answer)).into_response())
 }
 
 fn wants_pdf(headers: &HeaderMap) -> bool {
@@ -127,8 +129,8 @@ fn wants_pdf(headers: &HeaderMap) -> bool {
         .any(|kind| kind.split(';').next().is_some_and(|kind| kind.trim() == "application/pdf"))
 }
 
-fn printed(sheet: &CuttingSheet, decided: &Decided) -> Result<Vec<u8>, ActError> {
-    let at = decided.recorded.at.format(&Rfc3339).map_err(|error| ActError::Internal(error.to_string()))?;
+fn printed(sheet: &CuttingSheet, decided: &Decided) -> Result<Vec<u8>, PrintError> {
+    let at = decided.recorded.at.format(&Rfc3339).unwrap_or_default();
     let sheet = Sheet {
         registration: &sheet.registration.grouped(),
         section: &sheet.section,
@@ -139,5 +141,5 @@ fn printed(sheet: &CuttingSheet, decided: &Decided) -> Result<Vec<u8>, ActError>
         entry: &decided.recorded.entry.to_string(),
         at: &at,
     };
-    Ok(sheet_pdf(&sheet)?)
+    sheet_pdf(&sheet)
 }

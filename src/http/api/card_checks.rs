@@ -1,7 +1,6 @@
 //! The check of a card at a counter.
 
 use axum::extract::State;
-use axum::http::header;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use time::{Date, OffsetDateTime};
@@ -20,7 +19,7 @@ use crate::domain::ids::{CardId, CounterId, DifferId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::CopyRequest;
 use crate::domain::register::{AuthorityClass, CardState, DocumentKind, Level};
-use crate::http::answer::Handled;
+use crate::http::answer::{Handled, kept_nowhere};
 use crate::http::extract::{Body, Id, Secret};
 
 /// Routes.
@@ -239,6 +238,5 @@ async fn check_card(
     }
     let presented = Presented { token, number: body.card_number, pin, document: body.document_seen };
     let checked = card_checks::check(&app, &caller, id, presented).await?;
-    let kept_nowhere = [(header::CACHE_CONTROL, "no-store")];
-    Ok((kept_nowhere, axum::Json(CardCheckView::from(checked))).into_response())
+    Ok((kept_nowhere("application/json"), axum::Json(CardCheckView::from(checked))).into_response())
 }

@@ -1,7 +1,7 @@
 //! Owner's cards.
 
 use axum::extract::State;
-use axum::http::{HeaderName, Uri, header};
+use axum::http::Uri;
 use axum::response::IntoResponse;
 use secrecy::ExposeSecret;
 use serde::Serialize;
@@ -17,7 +17,7 @@ use crate::domain::calendar::Day;
 use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
-use crate::http::answer::{Handled, List, list};
+use crate::http::answer::{Handled, List, kept_nowhere, list, printing};
 use crate::http::body::Nothing;
 use crate::http::extract::{Id, Keyed, Query, Secret};
 use crate::print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf};
@@ -123,12 +123,6 @@ async fn read_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -
     Ok(Answer::ok(&cards::card(&app, &caller, id).await?)?.into_response())
 }
 
-impl From<PrintError> for ActError {
-    fn from(error: PrintError) -> Self {
-        Self::Internal(error.to_string())
-    }
-}
-
 /// The token of a card: what its QR code holds.
 #[derive(Serialize, ToSchema)]
 struct CardTokenView {
@@ -141,15 +135,10 @@ struct CardTokenView {
     responses((status = 200, body = CardTokenView)))]
 async fn read_card_token(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let token = cards::face(&app, &caller, id).await?.token;
-    Ok((secret("application/json"), axum::Json(CardTokenView { token })).into_response())
+    Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
 }
 
-/// A body that nobody may keep.
-fn secret(kind: &'static str) -> [(HeaderName, &'static str); 2] {
-    [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-store")]
-}
-
-/// What is printed of a face, away from those who answer calls: it takes milliseconds.
+/// What is printed of a face.
 async fn printed<T: Send + 'static>(
     face: Face,
     print: impl FnOnce(&CardFace<'_>, &Letter<'_>) -> Result<T, PrintError> + Send + 'static,
@@ -165,8 +154,7 @@ async fn printed<T: Send + 'static>(
         };
         print(&card, &Letter { holder: &face.holder, registration: &registration })
     };
-    let done = tokio::task::spawn_blocking(work).await;
-    Ok(done.map_err(|error| ActError::Internal(error.to_string()))??)
+    printing(work).await
 }
 
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
@@ -175,7 +163,7 @@ async fn printed<T: Send + 'static>(
 async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let face = cards::face(&app, &caller, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
-    Ok((secret("application/pdf"), pdf).into_response())
+    Ok((kept_nowhere("application/pdf"), pdf).into_response())
 }
 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
@@ -184,7 +172,7 @@ async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) 
 async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let face = cards::face(&app, &caller, id).await?;
     let pdf = printed(face, letter_pdf).await?;
-    Ok((secret("application/pdf"), pdf).into_response())
+    Ok((kept_nowhere("application/pdf"), pdf).into_response())
 }
 
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
@@ -193,7 +181,7 @@ async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>
 async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
     let face = cards::face(&app, &caller, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;
-    Ok((secret("image/svg+xml"), svg).into_response())
+    Ok((kept_nowhere("image/svg+xml"), svg).into_response())
 }
 
 /// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no

@@ -1,7 +1,7 @@
 //! A counter without a network: what it takes in beforehand, and what it brings in afterwards.
 
 use axum::extract::State;
-use axum::http::{Uri, header};
+use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -18,7 +18,7 @@ use crate::domain::calendar::Moment;
 use crate::domain::count::Quantity;
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use crate::domain::records::FlaggedCut;
-use crate::http::answer::{Handled, List, list};
+use crate::http::answer::{Handled, List, kept_nowhere, list};
 use crate::http::extract::{Id, Keyed, Query};
 
 /// Routes.
@@ -53,8 +53,7 @@ body! {
     responses((status = 200, content_type = "application/jwt", body = String)))]
 async fn take_in_authorisations(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
     let bundle = offline::bundle(&app, &caller, id).await?;
-    let headers = [(header::CONTENT_TYPE, "application/jwt"), (header::CACHE_CONTROL, "no-store")];
-    Ok((headers, bundle).into_response())
+    Ok((kept_nowhere("application/jwt"), bundle).into_response())
 }
 
 /// A cut that was brought in.
