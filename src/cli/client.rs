@@ -38,7 +38,7 @@ pub struct Program {
     #[arg(long, env = "WARDBOOK_CLIENT_ID")]
     client_id: String,
     /// Its secret.
-    #[arg(long, env = "WARDBOOK_CLIENT_SECRET", hide_env_values = true)]
+    #[arg(long, env = "WARDBOOK_CLIENT_SECRET", hide_env_values = true, allow_hyphen_values = true)]
     client_secret: String,
 }
 
