@@ -4,6 +4,7 @@ mod client;
 mod cluster;
 mod counter;
 mod demo;
+mod differs;
 mod log;
 mod serve;
 
@@ -91,6 +92,9 @@ enum Command {
     /// A counter without a network: check cards, record cuts, bring them in later.
     #[command(subcommand)]
     Counter(counter::Command),
+    /// The differs of a section's geometry: count them, list them.
+    #[command(subcommand)]
+    Differs(differs::Command),
     /// The evidence log: open it, verify and audit it.
     #[command(subcommand)]
     Log(log::Command),
@@ -116,6 +120,7 @@ pub fn run() -> ExitCode {
         Command::RotateSecrets { database, master } => asynchronously(rotate_secrets(database, master)),
         Command::Code { secret } => code(&secret),
         Command::Counter(command) => return counter::run(command),
+        Command::Differs(command) => differs::run(command),
         Command::Log(command) => return log::run(command),
         Command::Openapi => openapi(),
         Command::Rules => {

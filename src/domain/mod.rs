@@ -14,6 +14,7 @@ pub mod calendar;
 pub mod copy_request;
 pub mod count;
 pub mod decision;
+pub mod differs;
 pub mod entry;
 pub mod ids;
 pub mod key;
