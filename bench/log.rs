@@ -10,9 +10,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark stops where something is not as it says")]
 
+mod cluster;
+
 use std::collections::BTreeSet;
-use std::io::{BufRead, BufReader};
-use std::process::{Command, Stdio};
 use std::time::Instant;
 
 use sqlx::PgPool;
@@ -22,7 +22,6 @@ use wardbook::domain::log::tile::{self, Frontier};
 use wardbook::domain::log::tree;
 use wardbook::storage::log;
 
-const PROGRAM: &str = env!("CARGO_BIN_EXE_wardbook");
 const PROOFS: u64 = 2_000;
 const BATCH: u64 = 256 * 256;
 
@@ -66,34 +65,16 @@ async fn measure(url: &str, entries: u64) {
         tiles.push(tiles_of(index, size));
         tree::verify_inclusion(leaf(index), index, size, &proof, root).unwrap();
     }
-    waits.sort_unstable();
-    let at = |share: usize| waits.get(waits.len() * share / 100).unwrap().as_secs_f64() * 1000.0;
     println!("{PROOFS} inclusion proofs, each verified");
     println!("tiles read: {} to {}", tiles.iter().min().unwrap(), tiles.iter().max().unwrap());
-    println!("time: p50 {:.2} ms, p99 {:.2} ms", at(50), at(99));
+    println!(
+        "time: p50 {:.2} ms, p99 {:.2} ms",
+        cluster::percentile(&mut waits, 50),
+        cluster::percentile(&mut waits, 99)
+    );
 }
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
-    let entries = arguments
-        .iter()
-        .position(|argument| argument == "--entries")
-        .and_then(|at| arguments.get(at + 1))
-        .map_or(10_000_000, |number| number.parse().unwrap());
-    let mut cluster = Command::new(PROGRAM)
-        .arg("private-postgres")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut url = String::new();
-    BufReader::new(cluster.stdout.take().unwrap()).read_line(&mut url).unwrap();
-    let url = url.trim().to_owned();
-    let migrated = Command::new(PROGRAM).args(["migrate", "--admin-url", &url]).status().unwrap();
-    assert!(migrated.success());
-    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
-    runtime.block_on(measure(&url, entries));
-    // It ends when its standard input does.
-    drop(cluster.stdin.take());
-    cluster.wait().unwrap();
+    let entries = cluster::argument("--entries", 10_000_000);
+    cluster::with_cluster(|url| async move { measure(&url, entries).await });
 }

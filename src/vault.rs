@@ -6,6 +6,12 @@
 //! wrapped = nonce (24) || XChaCha20-Poly1305(master key, nonce, data key, id of the data key)
 //! ```
 //!
+//! Equal bitting is found by a fingerprint, whose key is made from the data key:
+//!
+//! ```text
+//! fingerprint = HMAC-SHA-256(HMAC-SHA-256(data key, "bitting fingerprint"), context || 0x00 || plain)
+//! ```
+//!
 //! The context names what is sealed and whose it is, such as `bitting:<differ id>`: what was copied to
 //! another row does not open there. The first master key wraps; every one unwraps, so that a new one
 //! is put in front, and the old one is taken away once `wardbook secrets rotate` has run.
@@ -17,6 +23,7 @@ use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chacha20poly1305::aead::{Aead, Payload};
 use chacha20poly1305::{KeyInit, XChaCha20Poly1305, XNonce};
+use hmac::{Hmac, Mac};
 use secrecy::SecretSlice;
 use sha2::{Digest, Sha256};
 use thiserror::Error;
@@ -59,7 +66,25 @@ pub struct WrappedKey {
 /// The master keys, and the data keys that were opened with them.
 pub struct Vault {
     masters: Vec<Master>,
-    opened: Mutex<HashMap<Uuid, XChaCha20Poly1305>>,
+    opened: Mutex<HashMap<Uuid, DataKey>>,
+}
+
+/// A data key that was opened: what it encrypts with, and the key of its fingerprints.
+#[derive(Clone)]
+struct DataKey {
+    cipher: XChaCha20Poly1305,
+    fingerprints: Hmac<Sha256>,
+}
+
+impl DataKey {
+    fn of(plain: &[u8]) -> Result<Self, VaultError> {
+        let mut mac = Hmac::<Sha256>::new_from_slice(plain).map_err(|_| VaultError::Forged)?;
+        mac.update(b"bitting fingerprint");
+        let fingerprints =
+            Hmac::new_from_slice(&mac.finalize().into_bytes()).map_err(|_| VaultError::Forged)?;
+        let cipher = XChaCha20Poly1305::new_from_slice(plain).map_err(|_| VaultError::Forged)?;
+        Ok(Self { cipher, fingerprints })
+    }
 }
 
 fn encrypt(
@@ -128,21 +153,19 @@ impl Vault {
     /// As [`Vault::unwrap`].
     pub fn learn(&self, key: &WrappedKey) -> Result<(), VaultError> {
         use secrecy::ExposeSecret;
-        let plain = self.unwrap(key)?;
-        let cipher =
-            XChaCha20Poly1305::new_from_slice(plain.expose_secret()).map_err(|_| VaultError::Forged)?;
-        self.opened.lock().unwrap_or_else(PoisonError::into_inner).insert(key.id, cipher);
+        let opened = DataKey::of(self.unwrap(key)?.expose_secret())?;
+        self.opened.lock().unwrap_or_else(PoisonError::into_inner).insert(key.id, opened);
         Ok(())
     }
 
-    fn cipher(&self, id: Uuid) -> Option<XChaCha20Poly1305> {
+    fn opened(&self, id: Uuid) -> Option<DataKey> {
         self.opened.lock().unwrap_or_else(PoisonError::into_inner).get(&id).cloned()
     }
 
     /// Whether a data key is open.
     #[must_use]
     pub fn knows(&self, id: Uuid) -> bool {
-        self.cipher(id).is_some()
+        self.opened(id).is_some()
     }
 
     /// Seals under a data key that is open.
@@ -156,8 +179,8 @@ impl Vault {
         plain: &[u8],
         context: &str,
     ) -> Result<Vec<u8>, VaultError> {
-        let cipher = self.cipher(key).ok_or(VaultError::Forged)?;
-        encrypt(&cipher, nonce, plain, context)
+        let key = self.opened(key).ok_or(VaultError::Forged)?;
+        encrypt(&key.cipher, nonce, plain, context)
     }
 
     /// Opens what was sealed under a data key that is open.
@@ -165,8 +188,26 @@ impl Vault {
     /// # Errors
     /// When it was changed, or sealed in another context.
     pub fn open(&self, key: Uuid, sealed: &[u8], context: &str) -> Result<SecretSlice<u8>, VaultError> {
-        let cipher = self.cipher(key).ok_or(VaultError::Forged)?;
-        decrypt(&cipher, sealed, context)
+        let key = self.opened(key).ok_or(VaultError::Forged)?;
+        decrypt(&key.cipher, sealed, context)
+    }
+
+    /// Fingerprints under a data key that is open, all in one context.
+    ///
+    /// # Errors
+    /// When it is not.
+    pub fn fingerprints<T: AsRef<[u8]>>(
+        &self,
+        key: Uuid,
+        context: &str,
+        plain: &[T],
+    ) -> Result<Vec<Vec<u8>>, VaultError> {
+        let key = self.opened(key).ok_or(VaultError::Forged)?;
+        let of = |plain: &T| {
+            let mac = key.fingerprints.clone().chain_update(context).chain_update([0]).chain_update(plain);
+            mac.finalize().into_bytes().to_vec()
+        };
+        Ok(plain.iter().map(of).collect())
     }
 }
 
@@ -216,6 +257,29 @@ mod tests {
         assert_eq!(new.open(id, &sealed, "bitting:a").unwrap().expose_secret(), b"plain");
         // A wrapped key does not pass for another one.
         assert!(new.unwrap(&WrappedKey { id: Uuid::from_u128(8), ..again }).is_err());
+    }
+
+    /// RFC 4231 s. 4.2, test case 1: the code is the one that it describes. A fingerprint differs by data
+    /// key, context and plain text.
+    #[test]
+    fn fingerprints_are_told_apart_by_key_context_and_content() {
+        let mac = Hmac::<Sha256>::new_from_slice(&[0x0b; 20]).unwrap().chain_update(b"Hi There").finalize();
+        assert_eq!(mac.into_bytes()[..6], [0xb0, 0x34, 0x4c, 0x61, 0xd8, 0xdb]);
+        let vault = Vault::new(&[text(1)]).unwrap();
+        let mut seen = std::collections::HashSet::new();
+        for key in [3, 4] {
+            let id = Uuid::from_u128(u128::from(key));
+            vault.learn(&vault.wrap(id, &[key; 32], [1; 24]).unwrap()).unwrap();
+            for context in ["section:a", "section:b"] {
+                seen.extend(vault.fingerprints(id, context, &[[1, 2, 3], [1, 2, 4]]).unwrap());
+            }
+            assert_eq!(
+                vault.fingerprints(id, "section:a", &[[1, 2, 3]]).unwrap(),
+                vault.fingerprints(id, "section:a", &[vec![1, 2, 3]]).unwrap()
+            );
+        }
+        assert_eq!(seen.len(), 8);
+        assert!(vault.fingerprints(Uuid::nil(), "section:a", &[[1]]).is_err());
     }
 
     #[test]

@@ -20,6 +20,7 @@ pub mod card_checks;
 pub mod cards;
 pub mod copies;
 pub mod counters;
+pub mod differs;
 pub mod holds;
 pub mod keys;
 pub mod log;
@@ -60,6 +61,8 @@ pub struct App {
     pub cards: Arc<CardKeys>,
     /// The status lists that this process signed.
     pub status_lists: Arc<status_lists::SignedLists>,
+    /// The differs of the sections, as this process counted them.
+    pub spaces: Arc<differs::Spaces>,
     /// The keys of what is encrypted at rest.
     pub vault: Arc<Vault>,
     /// How the evidence log stands.

@@ -10,10 +10,10 @@ use crate::domain::ids::{DifferId, LockId, OrganisationId, RegistrationId, Secti
 use crate::domain::key::{KeyAct, KeyState};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Answering, Differ, Lock, Registration};
-use crate::domain::register::{Hand, Level, LockKind};
+use crate::domain::register::{DifferState, Hand, Level, LockKind};
 use crate::domain::rules::Rules;
 use crate::domain::text::{DifferNumber, Label, Premises, Reference, Slug};
-use crate::storage::{Page, StorageError, history, keys, people, register, sections};
+use crate::storage::{Page, StorageError, differs, history, keys, people, register, sections};
 
 /// Registers premises of an owner. The rules are the supplier's defaults, as version 1.
 pub async fn add(
@@ -290,9 +290,15 @@ pub async fn add_differ(
     let (record, access) = access::locked_for(act, registration).await?;
     access.require(access.keeps())?;
     access::require_active(&record)?;
-    let differ = Differ { id: act.id(), registration_id: registration, number: number.into(), level };
+    let differ = Differ {
+        id: act.id(),
+        registration_id: registration,
+        number: number.into(),
+        level,
+        state: DifferState::GivenOut,
+    };
     let now = act.now;
-    if let Err(error) = register::add_differ(act.db(), record.section_id, &differ, now).await {
+    if let Err(error) = register::add_differ(act.db(), record.section_id, &differ, false, now).await {
         return Err(match error.violated() {
             Some("differs_number_once") => {
                 ActError::Conflict("this differ number is given out in this section already")
@@ -327,11 +333,10 @@ pub async fn begin_answering(
     let (record, access) = access::locked_for(act, found.registration_id).await?;
     access.require(access.keeps())?;
     access::require_active(&record)?;
-    if register::own_differs(act.db(), record.id, &[differ]).await?.is_empty() {
-        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
-    }
-    if keys::has_dead(act.db(), differ).await? {
-        return Err(ActError::Conflict("keys of this differ died with it: give the lock another differ"));
+    let own = register::differ(act.db(), differ).await?.filter(|own| own.registration_id == record.id);
+    let own = own.ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
+    if !matches!(own.state, DifferState::GivenOut | DifferState::Reserved) {
+        return Err(ActError::Conflict("this differ is dead or released: give the lock another differ"));
     }
     let answering = Answering {
         id: act.id(),
@@ -369,6 +374,7 @@ pub async fn end_answering(act: &mut Act<'_>, lock: LockId, differ: DifferId) ->
     if register::is_answered(act.db(), differ).await? {
         return Ok(0);
     }
+    differs::set_state(act.db(), differ, DifferState::Dead, now).await?;
     let mut dead = 0;
     for mut key in keys::live_of_differ(act.db(), differ).await? {
         key.state = key.state.after(KeyAct::Die)?;

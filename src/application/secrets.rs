@@ -5,11 +5,11 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{Act, ActError, App, access};
+use super::{ActError, App};
 use crate::domain::bitting::Bitting;
-use crate::domain::ids::{DifferId, PersonId};
-use crate::storage::register;
-use crate::storage::secrets::{self, Sealed};
+use crate::domain::ids::{DifferId, PersonId, SectionId};
+use crate::storage::differs;
+use crate::storage::secrets::{self, Sealed, SealedBitting};
 use crate::vault::VaultError;
 
 /// How many are sealed again in one transaction.
@@ -127,13 +127,16 @@ pub async fn rotate(app: &App) -> Result<Rotated, ActError> {
         if bittings.is_empty() && second_factors.is_empty() {
             break;
         }
-        for (differ, old) in bittings {
-            let again = reseal(app, &mut tx, Context::Bitting(differ), &old).await?;
-            secrets::reseal_bitting(&mut tx, differ, &again).await?;
+        for (differ, section, old) in bittings {
+            let plain = open(app, &mut tx, Context::Bitting(differ), &old).await?;
+            let again = seal_bitting(app, &mut tx, differ, section, plain.expose_secret()).await?;
+            secrets::reseal_bitting(&mut tx, &again).await?;
             sealed += 1;
         }
         for (person, old) in second_factors {
-            let again = reseal(app, &mut tx, Context::SecondFactor(person), &old).await?;
+            let context = Context::SecondFactor(person);
+            let plain = open(app, &mut tx, context, &old).await?;
+            let again = seal(app, &mut tx, context, plain.expose_secret()).await?;
             secrets::reseal_second_factor(&mut tx, person, &again).await?;
             sealed += 1;
         }
@@ -143,31 +146,61 @@ pub async fn rotate(app: &App) -> Result<Rotated, ActError> {
     Ok(Rotated { wrapped, sealed, deleted })
 }
 
-async fn reseal(
-    app: &App,
-    db: &mut PgConnection,
-    context: Context,
-    old: &Sealed,
-) -> Result<Sealed, ActError> {
-    let plain = open(app, db, context, old).await?;
-    seal(app, db, context, plain.expose_secret()).await
-}
-
 /// Bitting that was opened.
 pub fn bitting_of(heights: &SecretSlice<u8>) -> Result<Bitting, ActError> {
     Bitting::new(heights.expose_secret().to_vec())
         .map_err(|_| ActError::Internal("bittings: what was sealed is no list of heights".to_owned()))
 }
 
-/// Records the bitting of a differ, once: another combination is another differ.
-pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitting) -> Result<(), ActError> {
-    act.caller.require_keeper()?;
-    let found = register::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
-    access::locked_for(act, found.registration_id).await?;
-    let app = act.app();
-    let sealed = seal(app, act.db(), Context::Bitting(differ), bitting.heights()).await?;
-    if !secrets::add_bitting(act.db(), differ, &sealed).await? {
-        return Err(ActError::Conflict("the bitting of this differ is on record already"));
+/// Bitting sealed for a differ of a section, with its fingerprint under the same data key.
+pub async fn seal_bitting(
+    app: &App,
+    db: &mut PgConnection,
+    differ: DifferId,
+    section: SectionId,
+    heights: &[u8],
+) -> Result<SealedBitting, ActError> {
+    let sealed = seal(app, db, Context::Bitting(differ), heights).await?;
+    let mut fingerprints = app.vault.fingerprints(sealed.key, &fingerprint_context(section), &[heights])?;
+    let fingerprint = fingerprints.pop().unwrap_or_default();
+    Ok(SealedBitting { differ, section, sealed, fingerprint })
+}
+
+fn fingerprint_context(section: SectionId) -> String {
+    format!("section:{section}")
+}
+
+/// Which of these lists of heights are differs of the section already. Under the lock of the section's
+/// space: nobody else gives one out meanwhile.
+pub async fn which_are_taken(
+    app: &App,
+    db: &mut PgConnection,
+    section: SectionId,
+    candidates: &[Vec<u8>],
+) -> Result<Vec<bool>, ActError> {
+    loop {
+        let keys = open_data_keys(app, db).await?;
+        let mut under_each = Vec::new();
+        for key in &keys {
+            under_each.push(app.vault.fingerprints(*key, &fingerprint_context(section), candidates)?);
+        }
+        let taken = differs::which_are_taken(db, section, &under_each.concat()).await?;
+        // A rotation may have begun to seal under a new key before they were looked up.
+        if open_data_keys(app, db).await? == keys {
+            let is_taken = |at| {
+                let mut own = under_each.iter().filter_map(|all: &Vec<Vec<u8>>| all.get(at));
+                own.any(|fingerprint| taken.contains(fingerprint))
+            };
+            return Ok((0..candidates.len()).map(is_taken).collect());
+        }
     }
-    act.record_change("differ.bitting_recorded", Some(found.registration_id), differ.0, vec![]).await
+}
+
+/// Every data key, open: one, and two while a rotation goes on.
+async fn open_data_keys(app: &App, db: &mut PgConnection) -> Result<Vec<Uuid>, ActError> {
+    let keys = secrets::keys(db).await?;
+    for key in keys.iter().filter(|key| !app.vault.knows(key.id)) {
+        app.vault.learn(key)?;
+    }
+    Ok(keys.into_iter().map(|key| key.id).collect())
 }

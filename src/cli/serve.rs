@@ -288,6 +288,7 @@ pub fn app(pool: PgPool, keys: &Keys) -> Result<App, Box<dyn Error>> {
         tokens: Arc::new(TokenKeys::from_pem(&keys.issuer, &keys.token)?),
         cards: Arc::new(CardKeys::new(&keys.issuer, KeySet::from_pem(&keys.card)?)),
         status_lists: Arc::default(),
+        spaces: Arc::default(),
         vault: Arc::new(Vault::new(&keys.master)?),
         log: LogView::new(Backpressure::default()),
     })

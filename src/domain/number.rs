@@ -43,6 +43,19 @@ pub fn check_digits(digits: &str) -> Option<String> {
     Some(format!("{:02}", 98 - remainder))
 }
 
+/// The number of a differ: eight digits that the caller draws, which say nothing of its heights, and two
+/// check digits, grouped 4-4-2.
+///
+/// ```
+/// assert_eq!(wardbook::domain::number::differ_number(40_711_823), "4071-1823-68");
+/// ```
+#[must_use]
+pub fn differ_number(value: u64) -> String {
+    let digits = format!("{:08}", value % 100_000_000);
+    let (first, second) = digits.split_at(4);
+    format!("{first}-{second}-{}", check_digits(&digits).unwrap_or_default())
+}
+
 impl TypedNumber {
     /// Adds the check digits to twelve digits.
     ///

@@ -16,8 +16,8 @@ use super::ids::{
 use super::key::KeyState;
 use super::number::TypedNumber;
 use super::register::{
-    AuthorityClass, CardState, ChargeState, Hand, HoldKind, Level, LockKind, LossKind, OrganisationKind,
-    Post, Protection, Purpose,
+    AuthorityClass, CardState, ChargeState, DifferState, Hand, HoldKind, Level, LockKind, LossKind,
+    OrganisationKind, Post, Protection, Purpose,
 };
 
 /// A record of the register: a struct that can be read, answered and described.
@@ -269,6 +269,8 @@ record! {
         number: String,
         /// What it opens.
         level: Level,
+        /// Where it stands.
+        state: DifferState,
     }
 
     /// The stretch of time in which a lock answers to a differ.

@@ -151,6 +151,20 @@ words! {
 }
 
 words! {
+    /// Where a differ stands.
+    pub enum DifferState {
+        /// For a project: nobody orders keys of it yet.
+        Reserved = "reserved",
+        /// An owner's.
+        GivenOut = "given_out",
+        /// No lock answers to it any more.
+        Dead = "dead",
+        /// Never cut, and its combination is free again.
+        Released = "released",
+    }
+}
+
+words! {
     /// What an authority is.
     pub enum AuthorityClass {
         /// Owns the premises.

@@ -18,8 +18,8 @@ use crate::domain::ids::{
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
 use crate::domain::register::{
-    AuthorityClass, CardState, ChargeState, Hand, HoldKind, Level, LockKind, LossKind, OrganisationKind,
-    Post, Protection, Purpose,
+    AuthorityClass, CardState, ChargeState, DifferState, Hand, HoldKind, Level, LockKind, LossKind,
+    OrganisationKind, Post, Protection, Purpose,
 };
 
 macro_rules! uuid_columns {
@@ -84,7 +84,7 @@ macro_rules! word_columns {
 }
 
 word_columns! {
-    AuthorityClass, CardState, ChargeState, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
+    AuthorityClass, CardState, ChargeState, DifferState, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
     MovementKind, OrganisationKind, Outcome, Post, Protection, Purpose, RequestState,
 }
 

@@ -10,7 +10,7 @@ use crate::domain::decision::facts::{
     AuthorityFacts, DifferFacts, EarlierKeys, HoldFacts, KeyFacts, PersonFacts, RegistrationFacts,
 };
 use crate::domain::ids::{CopyRequestId, DifferId, KeyId, PersonId, RegistrationId};
-use crate::domain::register::{AuthorityClass, HoldKind, Level};
+use crate::domain::register::{AuthorityClass, DifferState, HoldKind, Level};
 use crate::domain::text::Slug;
 
 fn slug(table: &'static str, text: Option<&str>) -> Result<Option<Slug>> {
@@ -148,7 +148,7 @@ pub async fn differ_and_keys(
 ) -> Result<Option<(DifferFacts, KeyFacts)>> {
     // An authorised replacement of a worn key brings no key more: the old one goes when it is cut.
     let row = sqlx::query!(
-        r#"SELECT level AS "level: Level",
+        r#"SELECT level AS "level: Level", state AS "state: DifferState",
                EXISTS (SELECT 1 FROM answers WHERE differ_id = differs.id AND until IS NULL) AS "in_service!",
                ARRAY(SELECT DISTINCT room_class FROM locks JOIN answers ON lock_id = locks.id
                      WHERE differ_id = differs.id AND until IS NULL AND room_class IS NOT NULL
@@ -194,7 +194,7 @@ pub async fn differ_and_keys(
         .filter_map(|class| slug("locks", Some(class)).transpose())
         .collect::<Result<Vec<Slug>>>()?;
     let earlier = earlier_keys(db, counted, earlier_since).await?;
-    let differ = DifferFacts { level: row.level, room_classes, in_service: row.in_service };
+    let differ = DifferFacts { level: row.level, room_classes, in_service: row.in_service, state: row.state };
     let keys = KeyFacts {
         existing: count(row.existing),
         missing: count(row.missing),

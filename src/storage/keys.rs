@@ -393,16 +393,6 @@ pub async fn is_promised(db: &mut PgConnection, key: KeyId) -> Result<bool> {
     .await?)
 }
 
-/// Whether a differ has keys that died with it and were not destroyed.
-pub async fn has_dead(db: &mut PgConnection, differ: DifferId) -> Result<bool> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT EXISTS (SELECT 1 FROM keys WHERE differ_id = $1 AND state = 'dead') AS "dead!""#,
-        differ.0
-    )
-    .fetch_one(db)
-    .await?)
-}
-
 /// A loss.
 pub async fn loss(db: &mut PgConnection, id: LossId) -> Result<Option<Loss>> {
     Ok(select_losses!("WHERE id = $1", id.0).fetch_optional(db).await?)

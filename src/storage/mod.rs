@@ -9,6 +9,7 @@ pub mod authorities;
 pub mod blanks;
 pub mod cards;
 pub mod copies;
+pub mod differs;
 pub mod evidence;
 pub mod facts;
 pub mod history;

@@ -36,7 +36,8 @@ macro_rules! select_differs {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Differ,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", number, level AS "level: _" FROM differs "# + $rest
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", number, level AS "level: _",
+                      state AS "state: _" FROM differs "# + $rest
             $(, $argument)*
         )
     };
@@ -293,21 +294,24 @@ pub async fn locks(db: &mut PgConnection, registration: RegistrationId, page: Pa
     .await?)
 }
 
-/// Adds a differ.
+/// Adds a differ; the register drew it, or it was recorded from elsewhere.
 pub async fn add_differ(
     db: &mut PgConnection,
     section: SectionId,
     differ: &Differ,
+    drawn: bool,
     now: OffsetDateTime,
 ) -> Result<()> {
     sqlx::query!(
-        "INSERT INTO differs (id, registration_id, section_id, number, level, changed_at)
-         VALUES ($1, $2, $3, $4, $5, $6)",
+        "INSERT INTO differs (id, registration_id, section_id, number, level, state, allotted_at, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, CASE WHEN $7 THEN $8::timestamptz END, $8)",
         differ.id.0,
         differ.registration_id.0,
         section.0,
         differ.number,
         differ.level.as_str(),
+        differ.state.as_str(),
+        drawn,
         now
     )
     .execute(db)

@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 use uuid::Uuid;
 
 use super::{Result, wrote};
-use crate::domain::ids::{DifferId, PersonId};
+use crate::domain::ids::{DifferId, PersonId, SectionId};
 use crate::vault::WrappedKey;
 
 /// What was sealed, and under which data key.
@@ -90,14 +90,28 @@ pub async fn delete_unused_keys(db: &mut PgConnection) -> Result<u64> {
     Ok(done.rows_affected())
 }
 
+/// Bitting that was sealed, with what tells that its combination is taken.
+pub struct SealedBitting {
+    /// Of which differ.
+    pub differ: DifferId,
+    /// Of which section.
+    pub section: SectionId,
+    /// The heights.
+    pub sealed: Sealed,
+    /// Under the same data key.
+    pub fingerprint: Vec<u8>,
+}
+
 /// Adds the bitting of a differ. `false` when it has one.
-pub async fn add_bitting(db: &mut PgConnection, differ: DifferId, sealed: &Sealed) -> Result<bool> {
+pub async fn add_bitting(db: &mut PgConnection, bitting: &SealedBitting) -> Result<bool> {
     let done = sqlx::query!(
-        "INSERT INTO bittings (differ_id, data_key_id, sealed) VALUES ($1, $2, $3)
-         ON CONFLICT (differ_id) DO NOTHING",
-        differ.0,
-        sealed.key,
-        sealed.bytes
+        "INSERT INTO bittings (differ_id, section_id, data_key_id, sealed, fingerprint)
+         VALUES ($1, $2, $3, $4, $5) ON CONFLICT (differ_id) DO NOTHING",
+        bitting.differ.0,
+        bitting.section.0,
+        bitting.sealed.key,
+        bitting.sealed.bytes,
+        bitting.fingerprint
     )
     .execute(db)
     .await?;
@@ -116,25 +130,28 @@ pub async fn bitting(db: &mut PgConnection, differ: DifferId) -> Result<Option<S
 }
 
 /// Bittings that are sealed under another key than the current one, locked; so many at most.
-pub async fn old_bittings(db: &mut PgConnection, most: i64) -> Result<Vec<(DifferId, Sealed)>> {
+pub async fn old_bittings(db: &mut PgConnection, most: i64) -> Result<Vec<(DifferId, SectionId, Sealed)>> {
     let rows = sqlx::query!(
-        r#"SELECT differ_id AS "differ: DifferId", data_key_id, sealed FROM bittings
+        r#"SELECT differ_id AS "differ: DifferId", section_id AS "section: SectionId", data_key_id, sealed
+           FROM bittings
            WHERE data_key_id IN (SELECT id FROM data_keys WHERE NOT current)
            ORDER BY differ_id LIMIT $1 FOR UPDATE"#,
         most
     )
     .fetch_all(db)
     .await?;
-    Ok(rows.into_iter().map(|row| (row.differ, Sealed { key: row.data_key_id, bytes: row.sealed })).collect())
+    let sealed = |key, bytes| Sealed { key, bytes };
+    Ok(rows.into_iter().map(|row| (row.differ, row.section, sealed(row.data_key_id, row.sealed))).collect())
 }
 
 /// Writes a bitting that was sealed again.
-pub async fn reseal_bitting(db: &mut PgConnection, differ: DifferId, sealed: &Sealed) -> Result<()> {
+pub async fn reseal_bitting(db: &mut PgConnection, bitting: &SealedBitting) -> Result<()> {
     let done = sqlx::query!(
-        "UPDATE bittings SET data_key_id = $2, sealed = $3 WHERE differ_id = $1",
-        differ.0,
-        sealed.key,
-        sealed.bytes
+        "UPDATE bittings SET data_key_id = $2, sealed = $3, fingerprint = $4 WHERE differ_id = $1",
+        bitting.differ.0,
+        bitting.sealed.key,
+        bitting.sealed.bytes,
+        bitting.fingerprint
     )
     .execute(db)
     .await?;

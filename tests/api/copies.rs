@@ -253,7 +253,7 @@ async fn keys_of_a_differ_are_dead_once_no_lock_answers_to_it(pool: PgPool) {
     let last = town.keeper.post(format!("/v1/locks/{}/answers/end", town.locks[1]), end).await;
     assert_eq!(last.expect(200)["dead_keys"], 3);
     let asked = town.ask(&town.tenant, json!({})).await;
-    assert!(asked.codes().contains(&"differ_out_of_service".to_owned()));
+    assert!(asked.codes().contains(&"differ_dead".to_owned()));
     town.close().await;
 }
 

@@ -19,6 +19,7 @@ mod cards;
 mod constraints;
 mod copies;
 mod counter_days;
+mod differs;
 mod document;
 mod erasure;
 mod harness;

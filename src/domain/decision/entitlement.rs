@@ -2,7 +2,7 @@
 
 use super::facts::{Facts, Step};
 use super::{Code, Reason};
-use crate::domain::register::HoldKind;
+use crate::domain::register::{DifferState, HoldKind};
 use crate::domain::rules::Rules;
 
 pub(super) fn registration_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
@@ -34,7 +34,20 @@ pub(super) fn registration_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec<
 }
 
 pub(super) fn differ_in_service(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if !facts.differ.in_service {
+    if facts.differ.state == DifferState::Reserved {
+        reasons.push(Reason::refuses(
+            Code::DifferReserved,
+            "This differ is reserved: nobody orders keys of it before it is given out to its owner.",
+            "The plot is handed over, or the supplier gives the differ out.",
+        ));
+    }
+    if facts.differ.state == DifferState::Dead {
+        reasons.push(Reason::refuses(
+            Code::DifferDead,
+            "This differ is dead: every lock that answered to it was rekeyed.",
+            "Ask for a key of the differ to which the lock answers now.",
+        ));
+    } else if !facts.differ.in_service {
         reasons.push(Reason::refuses(
             Code::DifferOutOfService,
             "No lock of this registration answers to this key any more.",

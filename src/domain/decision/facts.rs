@@ -6,7 +6,7 @@ use time::{Date, OffsetDateTime};
 use crate::domain::calendar::Period;
 use crate::domain::ids::PersonId;
 use crate::domain::register::{
-    AuthorityClass, CardState, ChargeState, DocumentKind, HoldKind, Level, Purpose,
+    AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, HoldKind, Level, Purpose,
 };
 use crate::domain::rules::When;
 use crate::domain::text::Slug;
@@ -55,13 +55,15 @@ pub struct DifferFacts {
     pub level: Level,
     /// The classes of the rooms behind its locks.
     pub room_classes: Vec<Slug>,
-    /// At least one of the registration's locks answers to it now.
+    /// At least one lock answers to it now.
     pub in_service: bool,
+    /// Where it stands.
+    pub state: DifferState,
 }
 
 impl Default for DifferFacts {
     fn default() -> Self {
-        Self { level: Level::Lock, room_classes: vec![], in_service: true }
+        Self { level: Level::Lock, room_classes: vec![], in_service: true, state: DifferState::GivenOut }
     }
 }
 

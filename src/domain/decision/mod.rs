@@ -96,8 +96,8 @@ pub const RULES: &[Rule] = &[
     Rule {
         number: 2,
         name: "differ in service",
-        asks: "At least one of the registration's locks answers to the differ now.",
-        codes: &[Code::DifferOutOfService],
+        asks: "The differ was given out to its owner, and at least one lock answers to it now.",
+        codes: &[Code::DifferReserved, Code::DifferDead, Code::DifferOutOfService],
         check: entitlement::differ_in_service,
     },
     Rule {

@@ -24,6 +24,10 @@ words! {
         RegistrationEnded = "registration_ended",
         /// A hold is in force.
         RegistrationOnHold = "registration_on_hold",
+        /// The differ is reserved for a project.
+        DifferReserved = "differ_reserved",
+        /// Every lock that answered to the differ was rekeyed.
+        DifferDead = "differ_dead",
         /// No lock answers to the differ.
         DifferOutOfService = "differ_out_of_service",
         /// The asker has no authority in force for this differ.

@@ -22,7 +22,9 @@ fn listed(geometry: &Geometry) -> Vec<Vec<u8>> {
 
 fn keeps(geometry: &Geometry, heights: &[u8]) -> bool {
     let mut times = [0_u8; 31];
-    heights.iter().for_each(|height| times[usize::from(*height)] += 1);
+    for height in heights {
+        times[usize::from(*height)] += 1;
+    }
     let runs = heights.chunk_by(|one, other| one == other).map(<[u8]>::len).max().unwrap_or(0);
     let mut distinct = heights.to_vec();
     distinct.sort_unstable();

@@ -12,7 +12,7 @@ use utoipa_axum::routes;
 use super::copy_requests::{StepView, view};
 use crate::application::access::Caller;
 use crate::application::copies::{self, CuttingSheet, Decided};
-use crate::application::{Act, Answer, App, secrets};
+use crate::application::{Act, Answer, App, differs};
 use crate::domain::ids::{CopyRequestId, DifferId};
 use crate::domain::number::TypedNumber;
 use crate::http::answer::{Handled, kept_nowhere, printing};
@@ -46,7 +46,7 @@ async fn record_bitting(
     Keyed { key, body }: Keyed<NewBitting>,
 ) -> Handled {
     let mut act = Act::begin(&app, &caller, &key).await?;
-    secrets::record_bitting(&mut act, id, &body.heights.0).await?;
+    differs::record_bitting(&mut act, id, &body.heights.0).await?;
     let answer = Answer::new(StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
     Ok(act.finish(answer).await?.into_response())
 }

@@ -11,6 +11,7 @@ mod card_checks;
 mod cards;
 mod copy_requests;
 mod counters;
+mod differs;
 pub mod health;
 mod holds;
 mod imports;
@@ -46,6 +47,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs, losses
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
+        .merge(differs::routes()) //        /v1/sections/{id}/geometry, …/differ-allotments, /v1/differs
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet
         .merge(offline::routes()) //        /v1/counters/{id}/offline-…, /v1/flagged-cuts
         .merge(uncollected_keys::routes()) // /v1/counters/{id}/uncollected-keys, /v1/destructions

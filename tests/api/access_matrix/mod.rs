@@ -76,6 +76,9 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "change_registration" => json!({"premises": "x"}),
         "add_lock" | "change_lock" => json!({"label": "x", "kind": "other", "escape_route": false}),
         "add_differ" => json!({"number": "X-1", "level": "lock"}),
+        "count_differs" | "set_geometry" => json!({"geometry": {"positions": 5, "heights": 6}}),
+        "allot_differs" => json!({"level": "lock"}),
+        "settle_differ" => json!({"state": "released"}),
         "begin_answering" | "end_answering" => differ,
         "set_rules" | "set_default_rules" => json!({"rules": {}}),
         "give_authority" => json!({"class": "keyholder", "person_id": town.stranger.id, "first_day": day}),
@@ -182,6 +185,7 @@ async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
 
 /// One of each thing, so that every path leads somewhere.
 async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
+    town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
         "first_day": "2026-11-01", "last_day": "2026-11-30"});
     let mandate =
@@ -269,7 +273,9 @@ async fn try_it(
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 22] = [
+const CHANGED: [&str; 24] = [
+    "differs",
+    "differ_spaces",
     "destructions",
     "cuts",
     "offline_cuts",

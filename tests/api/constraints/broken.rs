@@ -45,6 +45,12 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("blank_accounts_on_hand", "blank_accounts", "on_hand = -1, received = received - 1 - on_hand"),
     ("blank_accounts_returned", "blank_accounts", "returned = -1, received = received - 1"),
     ("blank_accounts_spoiled", "blank_accounts", "spoiled = -1, received = received - 1"),
+    ("bittings_fingerprint", "bittings", "fingerprint = 'short'"),
+    (
+        "bittings_once",
+        "bittings",
+        "+ differ_id = (SELECT id FROM differs WHERE id NOT IN (SELECT differ_id FROM bittings) LIMIT 1)",
+    ),
     ("bittings_sealed", "bittings", "sealed = 'short'"),
     (
         "blank_differences_cut_once",
@@ -162,7 +168,10 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("destructions_one_open", "destructions", "+"),
     ("destructions_two_people", "destructions", "witness_id = made_by, witnessed_at = made_at"),
     ("destructions_witnessed", "destructions", "witnessed_at = made_at"),
+    ("differ_spaces_taken", "differ_spaces", "taken = -1"),
     ("differs_id_registration", "differs", "PRIMARY"),
+    ("differs_id_section", "differs", "PRIMARY"),
+    ("differs_state", "differs", "state = 'lost'"),
     ("differs_level", "differs", "level = 'planet'"),
     ("differs_number", "differs", "number = 'lower case'"),
     ("differs_number_once", "differs", "+"),
@@ -298,7 +307,11 @@ pub fn needs_another_row(name: &str) -> bool {
 pub fn other_row(name: &str) -> &'static str {
     match name {
         "differs_registration" => {
-            "INSERT INTO differs SELECT gen_random_uuid(), gen_random_uuid(), section_id, 'ZZ-9', level, changed_at
+            "INSERT INTO differs SELECT gen_random_uuid(), gen_random_uuid(), section_id, 'ZZ-9', level, changed_at, state
+             FROM differs LIMIT 1"
+        }
+        "differs_section" => {
+            "INSERT INTO differs SELECT gen_random_uuid(), registration_id, gen_random_uuid(), 'ZZ-8', level, changed_at, state
              FROM differs LIMIT 1"
         }
         "blank_accounts_counter" => {

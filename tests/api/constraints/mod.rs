@@ -44,6 +44,8 @@ async fn fill_every_table(town: &Town) {
 
 /// Bitting, second factors, blanks that differ, a replaced card, a refused check, a cut without a network.
 async fn fill_the_counter(town: &Town, key: &str) {
+    let spare = json!({"number": "X-2", "level": "lock"});
+    town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), spare).await.expect(201);
     let heights = json!({"heights": [1, 2, 3, 4, 5]});
     town.keeper.post(format!("/v1/differs/{}/bitting", town.differ), heights).await.expect(201);
     let account = "INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, $1, created_at

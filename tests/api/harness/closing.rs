@@ -75,6 +75,19 @@ impl Town {
                      explained.missing, moved.on_the_way)",
             ),
             (
+                "combinations taken that are not those on record",
+                "SELECT count(*) FROM differ_spaces s WHERE taken <>
+              (SELECT count(*) FROM bittings b WHERE b.section_id = s.section_id)",
+            ),
+            (
+                "a differ that is dead and answered, or reserved or released with keys that somebody ordered",
+                "SELECT count(*) FROM differs d WHERE
+              (state IN ('dead', 'released')
+               AND EXISTS (SELECT 1 FROM answers a WHERE a.differ_id = d.id AND until IS NULL))
+              OR (state IN ('reserved', 'released')
+                  AND EXISTS (SELECT 1 FROM keys k WHERE k.differ_id = d.id AND cut_id IS NOT NULL))",
+            ),
+            (
                 "a cut without a permitted decision",
                 "SELECT count(*) FROM cuts c JOIN decisions d ON d.id = c.decision_id
               LEFT JOIN offline_cuts o ON o.cut_id = c.id

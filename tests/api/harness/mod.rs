@@ -230,6 +230,7 @@ impl Town {
             tokens: Arc::new(TokenKeys::from_pem(ISSUER, &[key_pem()]).unwrap()),
             cards: Arc::new(CardKeys::new(ISSUER, KeySet::from_pem(&[card_key_pem()]).unwrap())),
             status_lists: Arc::default(),
+            spaces: Arc::default(),
             vault: Arc::new(Vault::new(&[MASTER_KEY.to_owned()]).unwrap()),
             log: LogView::new(Backpressure::default()),
         };
@@ -420,6 +421,13 @@ impl Town {
         let id = card["id"].as_str().unwrap().to_owned();
         person.post(format!("/v1/cards/{id}/pin"), json!({"pin": PIN})).await.expect(200);
         (id, card["number"].as_str().unwrap().to_owned())
+    }
+
+    pub async fn set_geometry(&self, geometry: Value) -> Value {
+        let path = format!("/v1/sections/{}", self.section);
+        let version = self.keeper.get(&path).await.expect(200)["version"].as_i64().unwrap();
+        let body = json!({ "geometry": geometry });
+        self.keeper.change("PUT", format!("{path}/geometry"), version, body).await.expect(200)
     }
 
     pub async fn set_rules(&self, rules: Value) {

@@ -1,0 +1,184 @@
+//! Allotment in a section of a million differs, with 10, 90 and 99 % of them taken.
+//!
+//! ```sh
+//! cargo bench --bench differs
+//! cargo bench --bench differs -- --allotments 1000
+//! ```
+//!
+//! Each allotment is a whole act, from the opening of its transaction to its commit, with fsync on: the
+//! draw, the look at what is taken, the sealed bitting and the entry for the log. What is taken
+//! beforehand is written past the acts, with fingerprints as the service makes them.
+
+#![expect(clippy::unwrap_used, reason = "a benchmark stops where something is not as it says")]
+
+mod cluster;
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use ed25519_dalek::pkcs8::EncodePrivateKey;
+use sqlx::PgPool;
+use wardbook::application::access::Caller;
+use wardbook::application::differs::{self, Allotment};
+use wardbook::application::log::{Backpressure, LogView};
+use wardbook::application::sections::{self, SectionContent};
+use wardbook::application::{Act, App, people, registrations, secrets};
+use wardbook::domain::differs::geometry::Geometry;
+use wardbook::domain::differs::space::Space;
+use wardbook::domain::ids::{DifferId, OrganisationId, PersonId, RegistrationId, SectionId};
+use wardbook::domain::number::differ_number;
+use wardbook::domain::register::{Level, OrganisationKind, Post, Protection};
+use wardbook::domain::text::{Email, Name, Premises};
+use wardbook::outside::Outside;
+use wardbook::passwords::Passwords;
+use wardbook::storage::people::Seat;
+use wardbook::tokens::TokenKeys;
+use wardbook::tokens::card::CardKeys;
+use wardbook::tokens::keys::KeySet;
+use wardbook::vault::Vault;
+
+const BATCH: u64 = 10_000;
+
+fn app(pool: PgPool) -> App {
+    let pem = ed25519_dalek::SigningKey::from_bytes(&[9; 32])
+        .to_pkcs8_pem(ed25519_dalek::pkcs8::spki::der::pem::LineEnding::LF);
+    let pem = [pem.unwrap().to_string()];
+    App {
+        pool,
+        outside: Outside::system(),
+        passwords: Passwords::new(1).unwrap(),
+        tokens: Arc::new(TokenKeys::from_pem("bench.example", &pem).unwrap()),
+        cards: Arc::new(CardKeys::new("bench.example", KeySet::from_pem(&pem).unwrap())),
+        status_lists: Arc::default(),
+        spaces: Arc::default(),
+        vault: Arc::new(Vault::new(&[Outside::system().secret()]).unwrap()),
+        log: LogView::new(Backpressure { most: u64::MAX, longest: std::time::Duration::MAX }),
+    }
+}
+
+/// A section with the geometry, and a registration in it.
+async fn register(app: &App, caller: &Caller, geometry: &Geometry) -> (SectionId, RegistrationId) {
+    let mut act = Act::begin_unclaimed(app, caller).await.unwrap();
+    let content = SectionContent {
+        name: Name::parse("BN40").unwrap(),
+        protection: Protection::Agreement,
+        territory: None,
+        filed_on: None,
+        next_renewal_on: None,
+        last_expiry_on: None,
+    };
+    let section = sections::add(&mut act, content).await.unwrap().id;
+    differs::set_geometry(&mut act, section, 1, geometry).await.unwrap();
+    let owner = caller.organisation_of(&[OrganisationKind::Supplier]).unwrap();
+    let premises = Premises::parse("1 Bench Row").unwrap();
+    let registration = registrations::add(&mut act, section, owner, premises).await.unwrap().id;
+    act.commit().await.unwrap();
+    (section, registration)
+}
+
+/// Takes differs beforehand: every one is another, spread over the space.
+async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, from: u64, to: u64) {
+    let mut at = from;
+    while at < to {
+        let beyond = to.min(at + BATCH);
+        let mut tx = app.pool.begin().await.unwrap();
+        sqlx::query("SET LOCAL session_replication_role = replica").execute(&mut *tx).await.unwrap();
+        let (mut ids, mut numbers, mut keys, mut sealed, mut fingerprints) =
+            (vec![], vec![], vec![], vec![], vec![]);
+        for number in at..beyond {
+            // An odd factor: each number of a space of 2^20 once.
+            let rank = u128::from(number) * 0x5_8F2D % space.count();
+            let id = DifferId(app.outside.id(app.outside.clock.now()));
+            let heights = space.unrank(rank).unwrap();
+            let bitting = secrets::seal_bitting(app, &mut tx, id, section, &heights).await.unwrap();
+            ids.push(id.0);
+            numbers.push(differ_number(number));
+            keys.push(bitting.sealed.key);
+            sealed.push(bitting.sealed.bytes);
+            fingerprints.push(bitting.fingerprint);
+        }
+        sqlx::query(
+            "INSERT INTO differs (id, registration_id, section_id, number, level, state, allotted_at, changed_at)
+             SELECT id, $1, $2, number, 'lock', 'given_out', now(), now() FROM unnest($3::uuid[], $4::text[]) AS t (id, number)",
+        )
+        .bind(of)
+        .bind(section)
+        .bind(&ids)
+        .bind(numbers)
+        .execute(&mut *tx)
+        .await
+        .unwrap();
+        sqlx::query(
+            "INSERT INTO bittings (differ_id, section_id, data_key_id, sealed, fingerprint)
+             SELECT id, $1, key, sealed, fingerprint
+             FROM unnest($2::uuid[], $3::uuid[], $4::bytea[], $5::bytea[]) AS t (id, key, sealed, fingerprint)",
+        )
+        .bind(section)
+        .bind(ids)
+        .bind(keys)
+        .bind(sealed)
+        .bind(fingerprints)
+        .execute(&mut *tx)
+        .await
+        .unwrap();
+        sqlx::query("UPDATE differ_spaces SET taken = taken + $2 WHERE section_id = $1")
+            .bind(section)
+            .bind(i64::try_from(beyond - at).unwrap())
+            .execute(&mut *tx)
+            .await
+            .unwrap();
+        tx.commit().await.unwrap();
+        at = beyond;
+    }
+    sqlx::query("VACUUM ANALYZE").execute(&app.pool).await.unwrap();
+}
+
+async fn measure(url: String, allotments: u64) {
+    let app = app(PgPool::connect(&url).await.unwrap());
+    let name = |text| Name::parse(text).unwrap();
+    let email = Email::parse("keeper@bench.example").unwrap();
+    people::begin_register(&app, &name("Bench"), &name("Keeper"), &email).await.unwrap();
+    let keeper: PersonId = sqlx::query_scalar("SELECT id FROM people").fetch_one(&app.pool).await.unwrap();
+    let supplier: OrganisationId =
+        sqlx::query_scalar("SELECT id FROM organisations").fetch_one(&app.pool).await.unwrap();
+    let seat = Seat { organisation: supplier, kind: OrganisationKind::Supplier, post: Post::Head };
+    let caller = Caller::new(keeper.into(), Some(keeper), vec![seat]);
+    let geometry = Geometry::plain(10, 4);
+    let space = Space::of(&geometry).unwrap();
+    let count = u64::try_from(space.count()).unwrap();
+    let (section, elsewhere) = register(&app, &caller, &geometry).await;
+    let (mut taken, mut first) = (0, None);
+    for share in [10, 90, 99] {
+        let goal = count * share / 100;
+        take(&app, section, elsewhere, &space, taken, goal).await;
+        taken = goal;
+        let mut waits = vec![];
+        for _ in 0..allotments {
+            // A house of its own each time: what is apart on one site is another matter.
+            let mut act = Act::begin_unclaimed(&app, &caller).await.unwrap();
+            let house = Premises::parse("2 Bench Row").unwrap();
+            let house = registrations::add(&mut act, section, supplier, house).await.unwrap().id;
+            act.commit().await.unwrap();
+            let asked = Instant::now();
+            let mut act = Act::begin_unclaimed(&app, &caller).await.unwrap();
+            let allotment = Allotment { level: Level::Lock, count: 1, reserve: false, apart_from: vec![] };
+            differs::allot(&mut act, house, allotment).await.unwrap();
+            act.commit().await.unwrap();
+            waits.push(asked.elapsed());
+        }
+        report(share, taken, &mut waits, &mut first);
+    }
+}
+
+fn report(share: u64, taken: u64, waits: &mut [Duration], first: &mut Option<f64>) {
+    let (middle, slow) = (cluster::percentile(waits, 50), cluster::percentile(waits, 99));
+    let ratio = middle / *first.get_or_insert(middle);
+    println!(
+        "{share:>3} % taken ({taken:>7}): p50 {middle:.2} ms, p99 {slow:.2} ms, {ratio:.2} of the first"
+    );
+}
+
+fn main() {
+    let allotments = cluster::argument("--allotments", 500);
+    cluster::with_cluster(|url| measure(url, allotments));
+}

@@ -1,0 +1,424 @@
+//! The differs of a section: its geometry, which combinations are taken, and drawing one that is free.
+//!
+//! A combination is given out under the lock of the section's space ([`storage::lock_space`]), drawn
+//! at random among those that are not taken and far enough from every other on the site. Its number
+//! is drawn as well, so that nothing of the heights follows from it.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use secrecy::ExposeSecret;
+use serde_json::Value;
+use time::{Date, Duration};
+
+use super::access::{self, Caller};
+use super::secrets::{self, Context};
+use super::{Act, ActError, App, FieldProblem};
+use crate::domain::bitting::Bitting;
+use crate::domain::differs::geometry::{Geometry, Separation};
+use crate::domain::differs::space::{RuleCost, Space, TooLarge, rule_costs};
+use crate::domain::differs::standards::{Shortfall, shortfalls};
+use crate::domain::ids::{DifferId, RegistrationId, SectionId};
+use crate::domain::number::differ_number;
+use crate::domain::records::{Differ, Registration};
+use crate::domain::register::{DifferState, Level};
+use crate::storage::{StorageError, differs as storage, register, secrets as sealed, sections};
+
+/// The differs of the sections, as this process counted them; counted again when a geometry changed.
+#[derive(Default)]
+pub struct Spaces(Mutex<HashMap<SectionId, (Value, Arc<Space>)>>);
+
+impl From<TooLarge> for ActError {
+    fn from(error: TooLarge) -> Self {
+        Self::invalid("", error.to_string())
+    }
+}
+
+/// How many differs a geometry has.
+pub struct Counted {
+    /// How many.
+    pub count: u128,
+    /// What each rule costs.
+    pub rules: Vec<RuleCost>,
+    /// Where it falls short of the standards that it is sold to.
+    pub shortfalls: Vec<Shortfall>,
+}
+
+/// Counts a geometry, away from those who answer calls: it takes up to a second.
+async fn counted(geometry: &Geometry, within: &str) -> Result<Counted, ActError> {
+    let problems: Vec<FieldProblem> = geometry
+        .problems()
+        .into_iter()
+        .map(|found| FieldProblem::new(format!("{within}{}", found.pointer), found.problem))
+        .collect();
+    if !problems.is_empty() {
+        return Err(ActError::Invalid(problems));
+    }
+    let geometry = geometry.clone();
+    let work = move || -> Result<Counted, TooLarge> {
+        let rules = rule_costs(&geometry)?;
+        let count = rules.last().map_or(0, |cost| cost.left);
+        Ok(Counted { count, rules, shortfalls: shortfalls(&geometry, count) })
+    };
+    let done = tokio::task::spawn_blocking(work).await.map_err(|error| internal(&error))?;
+    done.map_err(|error| ActError::invalid(within, error.to_string()))
+}
+
+fn internal(error: &impl ToString) -> ActError {
+    ActError::Internal(error.to_string())
+}
+
+/// Counts a geometry that is only tried out.
+pub async fn explore(caller: &Caller, geometry: &Geometry) -> Result<Counted, ActError> {
+    caller.require_keeper()?;
+    counted(geometry, "/geometry").await
+}
+
+/// The geometry of a section, and how much of it is used.
+pub struct Usage {
+    /// The geometry.
+    pub geometry: Geometry,
+    /// The section's version.
+    pub version: i32,
+    /// How many differs it has.
+    pub counted: Counted,
+    /// Combinations that are taken.
+    pub taken: i64,
+    /// Differs on record without bitting: which combinations they are nobody knows here.
+    pub without_bitting: i64,
+    /// Differs drawn in the last 365 days.
+    pub drawn_in_a_year: i64,
+    /// The day on which none is left, at that rate; none within a hundred years, when absent.
+    pub runs_dry_on: Option<Date>,
+}
+
+fn parsed(stored: Value) -> Result<Geometry, ActError> {
+    let corrupt =
+        |error: serde_json::Error| StorageError::Corrupt { table: "sections", problem: error.to_string() };
+    Ok(serde_json::from_value(stored).map_err(corrupt)?)
+}
+
+/// How much of a section is used (supplier).
+pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Usage, ActError> {
+    caller.require_keeper()?;
+    let mut db = app.pool.acquire().await?;
+    let (stored, version) = storage::geometry(&mut db, section).await?.ok_or(ActError::NotFound)?;
+    let geometry = parsed(stored.ok_or(ActError::NotFound)?)?;
+    let today = app.outside.clock.now();
+    let taken = storage::taken(&mut db, section).await?;
+    let on_record = storage::on_record(&mut db, section).await?;
+    let drawn_in_a_year = storage::allotted_since(&mut db, section, today - Duration::days(365)).await?;
+    drop(db);
+    let counted = counted(&geometry, "").await?;
+    let left = counted.count.saturating_sub(u128::from(taken.unsigned_abs()));
+    let runs_dry_on = runs_dry(today.date(), left, drawn_in_a_year);
+    let without_bitting = (on_record - taken).max(0);
+    Ok(Usage { geometry, version, counted, taken, without_bitting, drawn_in_a_year, runs_dry_on })
+}
+
+/// The day on which none is left, if as many are drawn in each 365 days as in the last.
+fn runs_dry(today: Date, left: u128, drawn_in_a_year: i64) -> Option<Date> {
+    let a_year = u128::try_from(drawn_in_a_year).ok().filter(|drawn| *drawn > 0)?;
+    let days = i64::try_from(left.checked_mul(365)? / a_year).ok().filter(|days| *days <= 36_500)?;
+    today.checked_add(Duration::days(days))
+}
+
+/// Sets the geometry of a section that is still at `version`. How many positions there are stays as it
+/// is once a combination is taken: keys of another length are keys of another section.
+pub async fn set_geometry(
+    act: &mut Act<'_>,
+    section: SectionId,
+    version: i32,
+    geometry: &Geometry,
+) -> Result<(), ActError> {
+    act.caller.require_keeper()?;
+    let counted = counted(geometry, "/geometry").await?;
+    if counted.count == 0 {
+        return Err(ActError::invalid("/geometry", "leaves no differ at all"));
+    }
+    let before = sections::section_locked(act.db(), section).await?.ok_or(ActError::NotFound)?;
+    if before.version != version {
+        return Err(ActError::Stale);
+    }
+    let taken = storage::lock_space(act.db(), section).await?;
+    let old = storage::geometry(act.db(), section).await?.and_then(|(stored, _)| stored);
+    if let Some(old) = old.filter(|_| taken > 0)
+        && parsed(old)?.positions != geometry.positions
+    {
+        return Err(ActError::invalid("/geometry/positions", "stays as it is once differs were given out"));
+    }
+    let now = act.now;
+    let value = serde_json::to_value(geometry).map_err(|error| internal(&error))?;
+    storage::set_geometry(act.db(), section, &value, version + 1, now).await?;
+    act.record_change("section.geometry_set", None, section.0, vec![]).await
+}
+
+/// The geometry of a section and its space, where it has one.
+async fn space_of(act: &mut Act<'_>, section: SectionId) -> Result<Option<(Geometry, Arc<Space>)>, ActError> {
+    let Some((Some(stored), _)) = storage::geometry(act.db(), section).await? else { return Ok(None) };
+    let geometry = parsed(stored.clone())?;
+    let spaces = &act.app().spaces.0;
+    let known = spaces.lock().unwrap_or_else(PoisonError::into_inner).get(&section).cloned();
+    if let Some((_, space)) = known.filter(|(of, _)| *of == stored) {
+        return Ok(Some((geometry, space)));
+    }
+    let of = geometry.clone();
+    let counting = tokio::task::spawn_blocking(move || Space::of(&of));
+    let space = Arc::new(counting.await.map_err(|error| internal(&error))??);
+    let kept = (stored, space.clone());
+    spaces.lock().unwrap_or_else(PoisonError::into_inner).insert(section, kept);
+    Ok(Some((geometry, space)))
+}
+
+/// The heights of every differ on a site, and of other registrations from which to keep apart.
+async fn neighbours(
+    act: &mut Act<'_>,
+    record: &Registration,
+    apart_from: &[RegistrationId],
+    but_for: Option<DifferId>,
+) -> Result<Vec<Vec<u8>>, ActError> {
+    let mut registrations = vec![record.id.0];
+    registrations.extend(apart_from.iter().map(|id| id.0));
+    let found = storage::bittings_of(act.db(), &registrations, record.section_id).await?;
+    let app = act.app();
+    let mut heights = Vec::new();
+    for (differ, bitting) in found.into_iter().filter(|(differ, _)| Some(*differ) != but_for) {
+        let plain = secrets::open(app, act.db(), Context::Bitting(differ), &bitting).await?;
+        heights.push(plain.expose_secret().to_vec());
+    }
+    Ok(heights)
+}
+
+/// Differs to draw.
+pub struct Allotment {
+    /// What they open.
+    pub level: Level,
+    /// How many.
+    pub count: u16,
+    /// For a project: nobody orders keys of them yet.
+    pub reserve: bool,
+    /// Other registrations from whose differs to keep apart.
+    pub apart_from: Vec<RegistrationId>,
+}
+
+/// The most differs of one allotment over HTTP.
+pub const MOST_AT_ONCE: u16 = 200;
+
+/// Draws differs for a registration. Says how many of the section are left.
+pub async fn allot(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    allotment: Allotment,
+) -> Result<(Vec<Differ>, u128), ActError> {
+    let (record, access) = access::locked_for(act, registration).await?;
+    access.require(access.keeps())?;
+    access::require_active(&record)?;
+    if !(1..=MOST_AT_ONCE).contains(&allotment.count) {
+        return Err(ActError::invalid("/count", format!("must be from 1 to {MOST_AT_ONCE}")));
+    }
+    for (at, id) in allotment.apart_from.iter().enumerate() {
+        if register::registration(act.db(), *id).await?.is_none() {
+            return Err(ActError::invalid(&format!("/apart_from/{at}"), "is not known"));
+        }
+    }
+    let mut drawing = Drawing::begin(act, &record, &allotment.apart_from).await?;
+    let mut made = Vec::new();
+    for _ in 0..allotment.count {
+        made.push(drawing.draw(act, &record, allotment.level, allotment.reserve).await?);
+    }
+    Ok((made, drawing.left()))
+}
+
+/// Drawing differs in one section, one after the other, for registrations of one site.
+pub struct Drawing {
+    section: SectionId,
+    space: Arc<Space>,
+    separation: Separation,
+    site: Vec<Vec<u8>>,
+    taken: i64,
+}
+
+/// How many candidates are drawn at first; then twice as many each time.
+const FIRST_BATCH: usize = 32;
+/// The most at a time.
+const LARGEST_BATCH: usize = 4096;
+/// How often is drawn. With one in a thousand free, all of it fails once in 10^10.
+const ROUNDS: usize = 13;
+/// How many are looked at one after the other, where drawing found none.
+const MOST_WALKED: u128 = 1 << 20;
+
+impl Drawing {
+    /// Locks the space of the section, and reads what stands on the site.
+    pub async fn begin(
+        act: &mut Act<'_>,
+        record: &Registration,
+        apart_from: &[RegistrationId],
+    ) -> Result<Self, ActError> {
+        let section = record.section_id;
+        let taken = storage::lock_space(act.db(), section).await?;
+        let no_geometry = "the section has no geometry: state its positions, heights and rules first";
+        let (geometry, space) = space_of(act, section).await?.ok_or(ActError::Conflict(no_geometry))?;
+        let site = neighbours(act, record, apart_from, None).await?;
+        Ok(Self { section, space, separation: geometry.separation, site, taken })
+    }
+
+    /// How many of the section are left.
+    #[must_use]
+    pub fn left(&self) -> u128 {
+        self.space.count().saturating_sub(u128::from(self.taken.unsigned_abs()))
+    }
+
+    /// Draws one for a registration of the site.
+    pub async fn draw(
+        &mut self,
+        act: &mut Act<'_>,
+        record: &Registration,
+        level: Level,
+        reserve: bool,
+    ) -> Result<Differ, ActError> {
+        let heights = self.free(act).await?;
+        let state = if reserve { DifferState::Reserved } else { DifferState::GivenOut };
+        let number = self.free_number(act).await?;
+        let differ = Differ { id: act.id(), registration_id: record.id, number, level, state };
+        let (app, now) = (act.app(), act.now);
+        register::add_differ(act.db(), self.section, &differ, true, now).await?;
+        let bitting = secrets::seal_bitting(app, act.db(), differ.id, self.section, &heights).await?;
+        keep(act, &bitting).await?;
+        act.record_change("differ.allotted", Some(record.id), differ.id.0, vec![]).await?;
+        self.taken += 1;
+        self.site.push(heights);
+        Ok(differ)
+    }
+
+    async fn free_number(&self, act: &mut Act<'_>) -> Result<String, ActError> {
+        for _ in 0..100 {
+            let number = differ_number(u64::from_be_bytes(act.outside().bytes()));
+            if !storage::is_number_taken(act.db(), self.section, &number).await? {
+                return Ok(number);
+            }
+        }
+        Err(ActError::Internal("no differ number is free".to_owned()))
+    }
+
+    /// Heights that are free and far enough from the site's: each of them as likely as any other.
+    async fn free(&self, act: &mut Act<'_>) -> Result<Vec<u8>, ActError> {
+        let outside = act.outside();
+        let mut size = FIRST_BATCH;
+        for _ in 0..ROUNDS {
+            let drawn = (0..size).filter_map(|_| self.space.draw_rank(|| outside.bytes()));
+            if let Some(found) = self.first_free(act, drawn.collect()).await? {
+                return Ok(found);
+            }
+            size = (size * 2).min(LARGEST_BATCH);
+        }
+        // Nearly all are taken, or nearly all are too near: look at one after the other from somewhere.
+        let count = self.space.count();
+        let start = self.space.draw_rank(|| outside.bytes()).unwrap_or(0);
+        let mut walked = 0;
+        while walked < count.min(MOST_WALKED) {
+            let batch = (count - walked).min(LARGEST_BATCH as u128);
+            let ranks = (walked..walked + batch).map(|step| (start + step) % count).collect();
+            if let Some(found) = self.first_free(act, ranks).await? {
+                return Ok(found);
+            }
+            walked += batch;
+        }
+        Err(ActError::Conflict("no differ was found that is free and far enough from the others on the site"))
+    }
+
+    async fn first_free(&self, act: &mut Act<'_>, ranks: Vec<u128>) -> Result<Option<Vec<u8>>, ActError> {
+        let far = |heights: &Vec<u8>| self.site.iter().all(|other| self.separation.holds(heights, other));
+        let candidates: Vec<Vec<u8>> =
+            ranks.into_iter().filter_map(|rank| self.space.unrank(rank)).filter(far).collect();
+        let app = act.app();
+        let taken = secrets::which_are_taken(app, act.db(), self.section, &candidates).await?;
+        Ok(candidates.into_iter().zip(taken).find(|(_, taken)| !taken).map(|(heights, _)| heights))
+    }
+}
+
+/// Keeps sealed bitting and counts it.
+async fn keep(act: &mut Act<'_>, bitting: &sealed::SealedBitting) -> Result<(), ActError> {
+    if !sealed::add_bitting(act.db(), bitting).await? {
+        return Err(ActError::Conflict("the bitting of this differ is on record already"));
+    }
+    Ok(storage::add_taken(act.db(), bitting.section, 1).await?)
+}
+
+/// Records the bitting of a differ that comes from elsewhere, once: another combination is another differ.
+pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitting) -> Result<(), ActError> {
+    act.caller.require_keeper()?;
+    let found = register::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
+    let (record, _) = access::locked_for(act, found.registration_id).await?;
+    let (section, heights) = (record.section_id, bitting.heights());
+    storage::lock_space(act.db(), section).await?;
+    let app = act.app();
+    let sealed = secrets::seal_bitting(app, act.db(), differ, section, heights).await?;
+    if sealed::bitting(act.db(), differ).await?.is_some() {
+        return Err(ActError::Conflict("the bitting of this differ is on record already"));
+    }
+    let mut separation = Separation::default();
+    if let Some((geometry, space)) = space_of(act, section).await? {
+        if !space.contains(heights) {
+            return Err(ActError::invalid("/heights", "is no differ of this section's geometry"));
+        }
+        separation = geometry.separation;
+    }
+    if secrets::which_are_taken(app, act.db(), section, &[heights.to_vec()]).await? == [true] {
+        return Err(ActError::Conflict("another differ of this section has this combination"));
+    }
+    let site = neighbours(act, &record, &[], Some(differ)).await?;
+    if !site.iter().all(|other| separation.holds(heights, other)) {
+        return Err(ActError::Conflict("it is too near to another differ on the same site"));
+    }
+    keep(act, &sealed).await?;
+    act.record_change("differ.bitting_recorded", Some(record.id), differ.0, vec![]).await
+}
+
+/// Gives out a differ that was reserved, or releases one that was never cut: its combination is free
+/// again, its number is not.
+pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Result<Differ, ActError> {
+    act.caller.require_keeper()?;
+    let found = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (record, _) = access::locked_for(act, found.registration_id).await?;
+    let before = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let wrong =
+        |detail: &str| ActError::WrongState { state: before.state.as_str(), detail: detail.to_owned() };
+    let now = act.now;
+    let what = match (before.state, state) {
+        (DifferState::Reserved, DifferState::GivenOut) => "differ.given_out",
+        (DifferState::Reserved | DifferState::GivenOut, DifferState::Released) => {
+            if storage::was_used(act.db(), id).await? {
+                return Err(wrong(
+                    "locks, lever packs, keys or requests name this differ: it cannot be released",
+                ));
+            }
+            storage::lock_space(act.db(), record.section_id).await?;
+            if storage::delete_bitting(act.db(), id).await? {
+                storage::add_taken(act.db(), record.section_id, -1).await?;
+            }
+            "differ.released"
+        }
+        (_, DifferState::Reserved | DifferState::Dead) => {
+            return Err(ActError::invalid("/state", "must be given_out or released"));
+        }
+        _ => return Err(wrong("this does not follow on the state in which the differ is")),
+    };
+    storage::set_state(act.db(), id, state, now).await?;
+    act.record_change(what, Some(record.id), id.0, vec![]).await?;
+    Ok(Differ { state, ..before })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use time::macros::date;
+
+    #[test]
+    fn a_section_runs_dry_at_the_rate_of_the_last_year() {
+        let today = date!(2026 - 11 - 02);
+        assert_eq!(runs_dry(today, 1000, 365), Some(date!(2029 - 07 - 29)));
+        assert_eq!(runs_dry(today, 0, 365), Some(today));
+        assert_eq!(runs_dry(today, 1000, 0), None);
+        assert_eq!(runs_dry(today, u128::MAX, 1), None);
+    }
+}

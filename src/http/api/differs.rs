@@ -1,0 +1,202 @@
+//! The geometry of sections, and differs that are drawn, given out and released.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use time::Date;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::access::Caller;
+use crate::application::differs::{self, Allotment, Counted, Usage};
+use crate::application::{Act, Answer, App};
+use crate::domain::differs::geometry::Geometry;
+use crate::domain::differs::space::{RuleCost, as_digits};
+use crate::domain::differs::standards::Shortfall;
+use crate::domain::ids::{DifferId, RegistrationId, SectionId};
+use crate::domain::records::Differ;
+use crate::domain::register::{DifferState, Level};
+use crate::http::answer::Handled;
+use crate::http::extract::{Body, Id, IfMatch, Keyed};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(count_differs))
+        .routes(routes!(read_geometry, set_geometry))
+        .routes(routes!(allot_differs))
+        .routes(routes!(settle_differ))
+}
+
+body! {
+    /// A geometry.
+    pub struct GeometryBody {
+        /// Positions, heights and rules.
+        geometry: Geometry,
+    }
+
+    /// Differs to draw.
+    pub struct NewAllotment {
+        /// What they open.
+        level: Level,
+        /// How many; one, when left out.
+        #[schema(minimum = 1, maximum = 200)]
+        count: Option<u16>,
+        /// For a project: nobody orders keys of them until they are given out.
+        reserve: Option<bool>,
+        /// Other registrations from whose differs to keep apart, such as neighbours.
+        #[schema(max_items = 50)]
+        apart_from: Option<Vec<RegistrationId>>,
+    }
+
+    /// What becomes of a differ.
+    pub struct DifferSettlement {
+        /// Given out, or released.
+        state: DifferState,
+    }
+}
+
+/// How many differs a geometry has.
+#[derive(Serialize, ToSchema)]
+struct CountView {
+    /// How many, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    count: u128,
+    /// How many remain after each rule and those before it.
+    rules: Vec<RuleCost>,
+    /// Where it falls short of the standards that it is sold to.
+    shortfalls: Vec<Shortfall>,
+}
+
+impl From<Counted> for CountView {
+    fn from(counted: Counted) -> Self {
+        Self { count: counted.count, rules: counted.rules, shortfalls: counted.shortfalls }
+    }
+}
+
+/// A section's geometry, and how much of it is used.
+#[derive(Serialize, ToSchema)]
+struct GeometryView {
+    /// Positions, heights and rules.
+    geometry: Geometry,
+    #[serde(flatten)]
+    counted: CountView,
+    /// Combinations that are taken.
+    taken: i64,
+    /// Combinations that are free, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    left: u128,
+    /// How many of a thousand are taken.
+    taken_per_mille: u16,
+    /// Differs on record without bitting: nothing can be kept apart from them.
+    without_bitting: i64,
+    /// Differs drawn in the last 365 days.
+    drawn_in_a_year: i64,
+    /// The day on which none is left at that rate; none within a hundred years, when absent.
+    runs_dry_on: Option<Date>,
+}
+
+fn view(usage: Usage) -> GeometryView {
+    let taken = u128::from(usage.taken.unsigned_abs());
+    let per_mille = (taken * 1000).checked_div(usage.counted.count).unwrap_or(1000);
+    GeometryView {
+        geometry: usage.geometry,
+        left: usage.counted.count.saturating_sub(taken),
+        counted: usage.counted.into(),
+        taken: usage.taken,
+        taken_per_mille: u16::try_from(per_mille).unwrap_or(1000),
+        without_bitting: usage.without_bitting,
+        drawn_in_a_year: usage.drawn_in_a_year,
+        runs_dry_on: usage.runs_dry_on,
+    }
+}
+
+/// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
+#[utoipa::path(post, path = "/v1/differ-counts", tag = "differs", request_body = GeometryBody,
+    responses((status = 200, body = CountView)))]
+async fn count_differs(_: State<App>, caller: Caller, Body(body): Body<GeometryBody>) -> Handled {
+    let counted = differs::explore(&caller, &body.geometry).await?;
+    Ok(Answer::ok(&CountView::from(counted))?.into_response())
+}
+
+/// The geometry of a section, how much of it is used, and when it runs dry (supplier).
+#[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
+    params(("section_id" = SectionId, Path)), responses((status = 200, body = GeometryView)))]
+async fn read_geometry(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> Handled {
+    let usage = differs::usage(&app, &caller, id).await?;
+    let version = usage.version;
+    Ok(Answer::ok(&view(usage))?.version(version).into_response())
+}
+
+/// Set the geometry of a section (supplier). One that leaves no differ is refused; one that falls short of
+/// a standard is told in `shortfalls`.
+#[utoipa::path(put, path = "/v1/sections/{section_id}/geometry", tag = "differs",
+    params(("section_id" = SectionId, Path)), request_body = GeometryBody,
+    responses((status = 200, body = GeometryView)))]
+async fn set_geometry(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<SectionId>,
+    IfMatch(version): IfMatch,
+    Body(body): Body<GeometryBody>,
+) -> Handled {
+    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    differs::set_geometry(&mut act, id, version, &body.geometry).await?;
+    act.commit().await?;
+    let usage = differs::usage(&app, &caller, id).await?;
+    let version = usage.version;
+    Ok(Answer::ok(&view(usage))?.version(version).into_response())
+}
+
+/// Differs that were drawn.
+#[derive(Serialize, ToSchema)]
+struct AllotmentView {
+    /// The differs.
+    differs: Vec<Differ>,
+    /// How many of the section are left, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    left: u128,
+}
+
+/// Draw differs for a registration (supplier): free in the section, far enough from every other on the
+/// site. Their numbers are drawn too and say nothing of the heights.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/differ-allotments", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewAllotment,
+    responses((status = 201, body = AllotmentView)))]
+async fn allot_differs(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewAllotment>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let allotment = Allotment {
+        level: body.level,
+        count: body.count.unwrap_or(1),
+        reserve: body.reserve.unwrap_or(false),
+        apart_from: body.apart_from.unwrap_or_default(),
+    };
+    let (differs, left) = differs::allot(&mut act, id, allotment).await?;
+    let answer = Answer::new(StatusCode::CREATED, &AllotmentView { differs, left })?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Give out a differ that was reserved, or release one that was never cut (supplier).
+#[utoipa::path(post, path = "/v1/differs/{differ_id}/state", tag = "differs",
+    params(("differ_id" = DifferId, Path)), request_body = DifferSettlement,
+    responses((status = 200, body = Differ)))]
+async fn settle_differ(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<DifferId>,
+    Keyed { key, body }: Keyed<DifferSettlement>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let settled = differs::settle(&mut act, id, body.state).await?;
+    Ok(act.finish(Answer::ok(&settled)?).await?.into_response())
+}
