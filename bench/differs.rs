@@ -26,7 +26,6 @@ use wardbook::application::{Act, App, people, registrations, secrets};
 use wardbook::domain::differs::geometry::Geometry;
 use wardbook::domain::differs::space::Space;
 use wardbook::domain::ids::{DifferId, OrganisationId, PersonId, RegistrationId, SectionId};
-use wardbook::domain::number::differ_number;
 use wardbook::domain::register::{Level, OrganisationKind, Post, Protection};
 use wardbook::domain::text::{Email, Name, Premises};
 use wardbook::outside::Outside;
@@ -92,7 +91,7 @@ async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, 
             let heights = space.unrank(rank).unwrap();
             let bitting = secrets::seal_bitting(app, &mut tx, id, section, &heights).await.unwrap();
             ids.push(id.0);
-            numbers.push(differ_number(number));
+            numbers.push(format!("F{number}"));
             keys.push(bitting.sealed.key);
             sealed.push(bitting.sealed.bytes);
             fingerprints.push(bitting.fingerprint);
@@ -108,10 +107,11 @@ async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, 
         .execute(&mut *tx)
         .await
         .unwrap();
-        sqlx::query(
+        // What was drawn while it was measured is taken already.
+        let more = sqlx::query(
             "INSERT INTO bittings (differ_id, section_id, data_key_id, sealed, fingerprint)
              SELECT id, $1, key, sealed, fingerprint
-             FROM unnest($2::uuid[], $3::uuid[], $4::bytea[], $5::bytea[]) AS t (id, key, sealed, fingerprint)",
+             FROM unnest($2::uuid[], $3::uuid[], $4::bytea[], $5::bytea[]) AS t (id, key, sealed, fingerprint) ON CONFLICT DO NOTHING",
         )
         .bind(section)
         .bind(ids)
@@ -120,10 +120,11 @@ async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, 
         .bind(fingerprints)
         .execute(&mut *tx)
         .await
-        .unwrap();
+        .unwrap()
+        .rows_affected();
         sqlx::query("UPDATE differ_spaces SET taken = taken + $2 WHERE section_id = $1")
             .bind(section)
-            .bind(i64::try_from(beyond - at).unwrap())
+            .bind(i64::try_from(more).unwrap())
             .execute(&mut *tx)
             .await
             .unwrap();

@@ -176,13 +176,18 @@ pub async fn grant(
     };
     let by = act.caller.actor();
     authorities::add(act.db(), &authority, by).await?;
-    let who = vec![
+    let who = holder_of(&authority);
+    act.record_change("authority.given", Some(registration), authority.id.0, who).await?;
+    Ok(authority)
+}
+
+/// What an entry about an authority commits to.
+pub(super) fn holder_of(authority: &Authority) -> Vec<(&'static str, serde_json::Value)> {
+    vec![
         ("class", json!(authority.class)),
         ("person", json!(authority.person_id)),
         ("organisation", json!(authority.organisation_id)),
-    ];
-    act.record_change("authority.given", Some(registration), authority.id.0, who).await?;
-    Ok(authority)
+    ]
 }
 
 fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, ActError> {
@@ -344,8 +349,7 @@ pub async fn revoke(
     let ids: Vec<AuthorityId> = consequences.authorities.iter().map(|authority| authority.id).collect();
     authorities::revoke(act.db(), &ids, now).await?;
     for authority in &consequences.authorities {
-        let who =
-            vec![("person", json!(authority.person_id)), ("organisation", json!(authority.organisation_id))];
+        let who = holder_of(authority);
         act.record_change("authority.revoked", Some(registration), authority.id.0, who).await?;
     }
     for card in &consequences.cards {

@@ -22,7 +22,7 @@ use crate::domain::ids::{DifferId, RegistrationId, SectionId};
 use crate::domain::number::differ_number;
 use crate::domain::records::{Differ, Registration};
 use crate::domain::register::{DifferState, Level};
-use crate::storage::{StorageError, differs as storage, register, secrets as sealed, sections};
+use crate::storage::{StorageError, differs as storage, register, secrets as sealed, sections, sites};
 
 /// The differs of the sections, as this process counted them; counted again when a geometry changed.
 #[derive(Default)]
@@ -177,7 +177,7 @@ async fn neighbours(
     apart_from: &[RegistrationId],
     but_for: Option<DifferId>,
 ) -> Result<Vec<Vec<u8>>, ActError> {
-    let mut registrations = vec![record.id.0];
+    let mut registrations = sites::site_of(act.db(), record.id).await?;
     registrations.extend(apart_from.iter().map(|id| id.0));
     let found = storage::bittings_of(act.db(), &registrations, record.section_id).await?;
     let app = act.app();
@@ -380,6 +380,19 @@ pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Resu
     act.caller.require_keeper()?;
     let found = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (record, _) = access::locked_for(act, found.registration_id).await?;
+    if matches!(state, DifferState::Reserved | DifferState::Dead) {
+        return Err(ActError::invalid("/state", "must be given_out or released"));
+    }
+    move_on(act, &record, id, state).await
+}
+
+/// The same, on a registration that is locked, for whoever may otherwise.
+pub(super) async fn move_on(
+    act: &mut Act<'_>,
+    record: &Registration,
+    id: DifferId,
+    state: DifferState,
+) -> Result<Differ, ActError> {
     let before = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let wrong =
         |detail: &str| ActError::WrongState { state: before.state.as_str(), detail: detail.to_owned() };
@@ -397,9 +410,6 @@ pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Resu
                 storage::add_taken(act.db(), record.section_id, -1).await?;
             }
             "differ.released"
-        }
-        (_, DifferState::Reserved | DifferState::Dead) => {
-            return Err(ActError::invalid("/state", "must be given_out or released"));
         }
         _ => return Err(wrong("this does not follow on the state in which the differ is")),
     };

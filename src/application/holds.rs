@@ -4,11 +4,11 @@ use time::Date;
 
 use super::access::{self, Caller};
 use super::{Act, ActError, App, FieldProblem};
-use crate::domain::ids::{HoldId, PersonId, RegistrationId};
+use crate::domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
 use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
-use crate::storage::{Page, authorities, people};
+use crate::storage::{Page, authorities, people, register};
 
 /// A hold to place.
 pub struct NewHold {
@@ -16,6 +16,8 @@ pub struct NewHold {
     pub kind: HoldKind,
     /// The one person whom a court bars.
     pub barred_person: Option<PersonId>,
+    /// The one differ of which nothing is copied.
+    pub differ: Option<DifferId>,
     /// Which court.
     pub court: Option<Reference>,
     /// The day of the order.
@@ -42,6 +44,14 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
             problems.push(FieldProblem::new("/barred_person_id", "is not known"));
         }
     }
+    if let Some(differ) = new.differ {
+        if new.barred_person.is_some() {
+            problems.push(FieldProblem::new("/differ_id", "does not go with one barred person"));
+        }
+        if register::own_differs(act.db(), registration, &[differ]).await?.is_empty() {
+            problems.push(FieldProblem::new("/differ_id", "is not a differ of this registration"));
+        }
+    }
     if !problems.is_empty() {
         return Err(ActError::Invalid(problems));
     }
@@ -50,6 +60,8 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
         registration_id: registration,
         kind: new.kind,
         barred_person_id: new.barred_person,
+        differ_id: new.differ,
+        loss_id: None,
         court: new.court.map(String::from),
         ordered_on: new.ordered_on,
         ends_on: new.ends_on,
@@ -77,10 +89,22 @@ pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
             detail: "this hold was lifted before".to_owned(),
         });
     }
+    lift_locked(act, found).await
+}
+
+async fn lift_locked(act: &mut Act<'_>, hold: Hold) -> Result<Hold, ActError> {
     let (by, now) = (act.caller.actor(), act.now);
-    authorities::lift_hold(act.db(), id, by, now).await?;
-    act.record_change("hold.lifted", Some(found.registration_id), id.0, vec![]).await?;
-    Ok(Hold { lifted_at: Some(now), ..found })
+    authorities::lift_hold(act.db(), hold.id, by, now).await?;
+    act.record_change("hold.lifted", Some(hold.registration_id), hold.id.0, vec![]).await?;
+    Ok(Hold { lifted_at: Some(now), ..hold })
+}
+
+/// Lifts the holds that a loss placed.
+pub(super) async fn lift_for(act: &mut Act<'_>, loss: LossId) -> Result<(), ActError> {
+    for hold in authorities::holds_for(act.db(), loss).await? {
+        lift_locked(act, hold).await?;
+    }
+    Ok(())
 }
 
 /// Holds of a registration.

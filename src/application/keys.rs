@@ -6,15 +6,13 @@ use time::Date;
 use super::access::{self, Access, Caller};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
-use crate::domain::decision::facts::{Facts, Step};
-use crate::domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
+use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::key::{KeyAct, KeyState};
-use crate::domain::losses;
-use crate::domain::records::{Key, LeverPack, Loss, Registration};
-use crate::domain::register::{ChargeState, LossKind};
+use crate::domain::records::{Key, LeverPack, Registration};
+use crate::domain::register::{DifferState, LossDecision};
 use crate::domain::review;
 use crate::domain::rules::Transfer;
-use crate::domain::text::{PackNumber, Reference};
+use crate::domain::text::PackNumber;
 use crate::storage::{Page, authorities, facts, keys, register};
 
 /// Records a lever pack and the keys that came with it, which are in store.
@@ -31,6 +29,18 @@ pub async fn add_pack(
     if register::own_differs(act.db(), registration, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
+    pack_with_keys(act, &record, differ, number, key_count).await
+}
+
+/// The same, for whoever may otherwise: who fits a lock records its pack.
+pub(super) async fn pack_with_keys(
+    act: &mut Act<'_>,
+    record: &Registration,
+    differ: DifferId,
+    number: PackNumber,
+    key_count: u16,
+) -> Result<(LeverPack, Vec<Key>), ActError> {
+    let registration = record.id;
     let pack = LeverPack {
         id: act.id(),
         registration_id: registration,
@@ -44,7 +54,7 @@ pub async fn add_pack(
             _ => error.into(),
         });
     }
-    let made = add_keys(act, &record, differ, key_count, keys::Origin::Pack(pack.id)).await?;
+    let made = add_keys(act, record, differ, key_count, keys::Origin::Pack(pack.id)).await?;
     act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
     Ok((pack, made))
 }
@@ -150,7 +160,10 @@ pub async fn key(app: &App, caller: &Caller, id: KeyId) -> Result<Key, ActError>
     if sees(&access, &key) { Ok(key) } else { Err(ActError::NotFound) }
 }
 
-async fn locked_key(act: &mut Act<'_>, id: KeyId) -> Result<(Registration, Access, Key), ActError> {
+pub(super) async fn locked_key(
+    act: &mut Act<'_>,
+    id: KeyId,
+) -> Result<(Registration, Access, Key), ActError> {
     let found = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (record, access) = access::locked_for(act, found.registration_id).await?;
     let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
@@ -172,8 +185,13 @@ pub(super) async fn move_key(
     key.version += 1;
     let now = act.now;
     keys::change(act.db(), &key, now).await?;
-    if what == KeyAct::Return {
+    if what == KeyAct::Return
+        && let Some(loss) = keys::loss_of(act.db(), key.id).await?
+    {
         keys::close_loss(act.db(), key.id, now).await?;
+        if loss.decision != Some(LossDecision::Rekey) {
+            super::holds::lift_for(act, loss.id).await?;
+        }
     }
     let kind = match what {
         KeyAct::Issue => "key.issued",
@@ -197,7 +215,7 @@ async fn require_holder(
 ) -> Result<(), ActError> {
     let today = act.today();
     let registration = key.registration_id;
-    let holds = facts::registration(act.db(), registration, false, today).await?.holds;
+    let holds = facts::registration(act.db(), registration, key.differ_id, false, today).await?.holds;
     if holds.iter().any(|hold| hold.barred == Some(person)) {
         return Err(ActError::invalid(pointer, "is barred by a court order from having a key"));
     }
@@ -209,22 +227,38 @@ async fn require_holder(
     }
 }
 
-/// Issues a key that is in store or came back to a person with an authority for it.
+/// Issues a key that is in store or came back to a person with an authority for it; against an old key of
+/// theirs that is dead, which is taken in and destroyed, where one is named.
 pub async fn issue(
     act: &mut Act<'_>,
     id: KeyId,
     person: PersonId,
     due_back_on: Option<Date>,
+    against: Option<KeyId>,
 ) -> Result<Key, ActError> {
     let (record, access, key) = locked_key(act, id).await?;
     access.require(access.governs_differ(key.differ_id))?;
     access::require_active(&record)?;
     require_holder(act, &key, person, "/person_id").await?;
+    let differ = register::differ(act.db(), key.differ_id).await?.ok_or(ActError::NotFound)?;
+    if differ.state == DifferState::Reserved {
+        return Err(ActError::Conflict("this differ is reserved: its keys are issued once it is given out"));
+    }
     if keys::is_promised(act.db(), id).await? {
         return Err(ActError::Conflict("this key waits at a counter to be handed over for a request"));
     }
     if due_back_on.is_some_and(|due| due < act.today()) {
         return Err(ActError::invalid("/due_back_on", "must be today or later"));
+    }
+    if let Some(old) = against {
+        let old = keys::key(act.db(), old).await?;
+        let theirs = old.filter(|old| {
+            old.registration_id == record.id && old.holder_id == Some(person) && old.state == KeyState::Dead
+        });
+        let problem = "is not a dead key of this registration that this person had";
+        let old = theirs.ok_or_else(|| ActError::invalid("/against_key_id", problem))?;
+        let holder = old.holder_id;
+        move_key(act, old, KeyAct::Destroy, holder, None).await?;
     }
     move_key(act, key, KeyAct::Issue, Some(person), due_back_on).await
 }
@@ -257,142 +291,4 @@ pub async fn destroy(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
     access.require(access.governs_differ(key.differ_id))?;
     let holder = key.holder_id;
     move_key(act, key, KeyAct::Destroy, holder, None).await
-}
-
-/// What the report of a loss leads to.
-pub struct LossReport {
-    /// The report.
-    pub loss: Loss,
-    /// The police reference that the rules ask for is missing.
-    pub crime_reference_missing: bool,
-    /// The share or number of lost keys calls for a review of the locks.
-    pub review_due: bool,
-}
-
-/// Reports a key lost or stolen: by its holder, or by whoever governs the registration.
-pub async fn report_loss(
-    act: &mut Act<'_>,
-    id: KeyId,
-    kind: LossKind,
-    crime_reference: Option<Reference>,
-) -> Result<LossReport, ActError> {
-    let (record, access, key) = locked_key(act, id).await?;
-    let own = key.holder_id.is_some() && act.caller.person() == key.holder_id;
-    access.require(access.governs_differ(key.differ_id) || own)?;
-    let what = match kind {
-        LossKind::Lost => KeyAct::Lose,
-        LossKind::Stolen => KeyAct::Steal,
-    };
-    let holder = key.holder_id;
-    if keys::loss_of(act.db(), id).await?.is_some() {
-        return Err(ActError::WrongState {
-            state: key.state.as_str(),
-            detail: "this key was reported lost or stolen before".to_owned(),
-        });
-    }
-    let key = move_key(act, key, what, holder, None).await?;
-    let rules = rules_in_force(act.db(), &record).await?;
-    let situation = situation(act, &record, &key).await?;
-    let charge = losses::charge(&situation, &rules);
-    let loss = Loss {
-        id: act.id(),
-        registration_id: record.id,
-        key_id: id,
-        kind,
-        crime_reference: crime_reference.map(String::from),
-        reported_at: act.now,
-        charge: if charge.is_some() { ChargeState::Due } else { ChargeState::None },
-        waived_by_post: None,
-        charge_amount: charge.and_then(|charge| i32::try_from(charge.amount).ok()),
-        charge_currency: charge.map(|charge| charge.currency.clone()),
-    };
-    let by = act.caller.actor();
-    keys::add_loss(act.db(), &loss, by).await?;
-    let (issued, missing) = keys::loss_share(act.db(), key.differ_id).await?;
-    let review_due = review::is_due(&situation, &rules, issued, missing);
-    let crime_reference_missing =
-        losses::lacks_crime_reference(&rules, kind, loss.crime_reference.as_deref());
-    Ok(LossReport { loss, crime_reference_missing, review_due })
-}
-
-/// The situation of a key, as the rules about losses look at it.
-async fn situation(act: &mut Act<'_>, record: &Registration, key: &Key) -> Result<Facts, ActError> {
-    let (today, now) = (act.today(), act.now);
-    let holder = key.holder_id.unwrap_or(PersonId(uuid::Uuid::nil()));
-    let counted = facts::Counted {
-        registration: record.id,
-        differ: key.differ_id,
-        recipient: holder,
-        request: crate::domain::ids::CopyRequestId(uuid::Uuid::nil()),
-        replaces: None,
-        extends: None,
-    };
-    let (differ, keys) = facts::differ_and_keys(act.db(), &counted, today, now)
-        .await?
-        .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
-    let mut people = facts::people(act.db(), record.id, key.differ_id, &[holder], None, today).await?;
-    let recipient = people.pop().unwrap_or_default();
-    Ok(Facts { differ, recipient, keys, ..Facts::at(Step::Ask, now) })
-}
-
-/// What becomes of a loss: its charge is paid or waived, the police reference comes in.
-pub async fn settle_loss(
-    act: &mut Act<'_>,
-    id: LossId,
-    charge: Option<ChargeState>,
-    crime_reference: Option<Reference>,
-) -> Result<Loss, ActError> {
-    let found = keys::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
-    access.require(access.governs() || charge == Some(ChargeState::Waived))?;
-    let mut loss = keys::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    match charge {
-        None => {}
-        Some(_) if loss.charge != ChargeState::Due => {
-            return Err(ActError::WrongState {
-                state: loss.charge.as_str(),
-                detail: "no charge for this loss is open".to_owned(),
-            });
-        }
-        Some(ChargeState::Paid) => loss.charge = ChargeState::Paid,
-        Some(ChargeState::Waived) => {
-            let rules = rules_in_force(act.db(), &record).await?;
-            let post = access
-                .authorities
-                .iter()
-                .filter_map(|own| own.post.as_deref())
-                .find(|post| rules.losses.waived_by.iter().any(|named| named.as_str() == *post));
-            let post =
-                post.ok_or(ActError::Forbidden("only a post that the rules name may waive a charge"))?;
-            loss.waived_by_post = Some(post.to_owned());
-            loss.charge = ChargeState::Waived;
-        }
-        Some(ChargeState::None | ChargeState::Due) => {
-            return Err(ActError::invalid("/charge", "must be paid or waived"));
-        }
-    }
-    if let Some(reference) = crime_reference {
-        loss.crime_reference = Some(reference.into());
-    }
-    let now = act.now;
-    keys::change_loss(act.db(), &loss, now).await?;
-    act.record_change("loss.settled", Some(record.id), id.0, vec![]).await?;
-    Ok(loss)
-}
-
-/// Losses of a registration.
-pub async fn losses(
-    app: &App,
-    caller: &Caller,
-    registration: RegistrationId,
-    page: Page,
-) -> Result<Vec<Loss>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
-    access.require(access.sees_all())?;
-    Ok(keys::losses(&mut db, registration, page).await?)
 }

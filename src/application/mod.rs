@@ -24,13 +24,17 @@ pub mod differs;
 pub mod holds;
 pub mod keys;
 pub mod log;
+pub mod losses;
+pub mod notices;
 pub mod people;
 pub mod register_csv;
 pub mod registrations;
+pub mod rekeys;
 pub mod secrets;
 pub mod sections;
 pub mod sessions;
 pub mod signals;
+pub mod sites;
 pub mod status_lists;
 pub mod tasks;
 

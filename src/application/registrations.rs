@@ -5,12 +5,12 @@ use time::OffsetDateTime;
 
 use super::access::{self, Caller};
 use super::sections::{check_rules, newest_default_rules, rules_value};
-use super::{Act, ActError, App};
+use super::{Act, ActError, App, notices};
 use crate::domain::ids::{DifferId, LockId, OrganisationId, RegistrationId, SectionId};
-use crate::domain::key::{KeyAct, KeyState};
+use crate::domain::key::KeyAct;
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Answering, Differ, Lock, Registration};
-use crate::domain::register::{DifferState, Hand, Level, LockKind};
+use crate::domain::register::{DifferState, Hand, Level, LockKind, NoticeKind};
 use crate::domain::rules::Rules;
 use crate::domain::text::{DifferNumber, Label, Premises, Reference, Slug};
 use crate::storage::{Page, StorageError, differs, history, keys, people, register, sections};
@@ -229,10 +229,19 @@ pub async fn add_lock(
     let (record, access) = access::locked_for(act, registration).await?;
     access.require(access.keeps())?;
     access::require_active(&record)?;
-    let lock = content.into_lock(act.id(), registration, 1);
+    add_lock_to(act, &record, content).await
+}
+
+/// The same, on a registration that is locked.
+pub(super) async fn add_lock_to(
+    act: &mut Act<'_>,
+    record: &Registration,
+    content: LockContent,
+) -> Result<Lock, ActError> {
+    let lock = content.into_lock(act.id(), record.id, 1);
     let now = act.now;
     register::add_lock(act.db(), &lock, now).await.map_err(lock_error)?;
-    act.record_change("lock.added", Some(registration), lock.id.0, vec![]).await?;
+    act.record_change("lock.added", Some(record.id), lock.id.0, vec![]).await?;
     Ok(lock)
 }
 
@@ -338,9 +347,47 @@ pub async fn begin_answering(
     if !matches!(own.state, DifferState::GivenOut | DifferState::Reserved) {
         return Err(ActError::Conflict("this differ is dead or released: give the lock another differ"));
     }
+    begin_one(act, record.id, lock, differ).await
+}
+
+/// A lock stops answering to a differ. Where no lock answers to it any more, its keys are dead: how many.
+pub async fn end_answering(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<u32, ActError> {
+    let found = register::lock_by_id(act.db(), lock).await?.ok_or(ActError::NotFound)?;
+    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    access.require(access.keeps())?;
+    access::require_active(&record)?;
+    if register::own_differs(act.db(), record.id, &[differ]).await?.is_empty() {
+        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
+    }
+    end_one(act, record.id, lock, differ).await?;
+    if register::is_answered(act.db(), differ).await? { Ok(0) } else { let_die(act, differ).await }
+}
+
+async fn end_one(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    lock: LockId,
+    differ: DifferId,
+) -> Result<(), ActError> {
+    let now = act.now;
+    if !register::end_answering(act.db(), lock, differ, now).await? {
+        return Err(ActError::WrongState {
+            state: "not_answering",
+            detail: "the lock does not answer to this differ".to_owned(),
+        });
+    }
+    act.record_change("lock.answers_no_more", Some(registration), lock.0, vec![]).await
+}
+
+async fn begin_one(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    lock: LockId,
+    differ: DifferId,
+) -> Result<Answering, ActError> {
     let answering = Answering {
         id: act.id(),
-        registration_id: record.id,
+        registration_id: registration,
         lock_id: lock,
         differ_id: differ,
         since: act.now,
@@ -353,34 +400,50 @@ pub async fn begin_answering(
             _ => error.into(),
         });
     }
-    act.record_change("lock.answers", Some(record.id), answering.id.0, vec![]).await?;
+    act.record_change("lock.answers", Some(registration), answering.id.0, vec![]).await?;
     Ok(answering)
 }
 
-/// A lock stops answering to a differ. Where no lock answers to it any more, its keys are dead.
-pub async fn end_answering(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<u32, ActError> {
-    let found = register::lock_by_id(act.db(), lock).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
+/// The levers of a lock were changed: it answers to other differs from this instant on. Differs that no
+/// lock answers to any more are dead, with their keys: which. The registration is locked, and that of the
+/// site where an old differ is the site's.
+pub(super) async fn change_levers(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    lock: LockId,
+    from: &[DifferId],
+    to: &[DifferId],
+) -> Result<Vec<DifferId>, ActError> {
+    for differ in from {
+        end_one(act, registration, lock, *differ).await?;
+    }
+    for differ in to {
+        begin_one(act, registration, lock, *differ).await?;
+    }
+    let mut dead = Vec::new();
+    for differ in from {
+        if !register::is_answered(act.db(), *differ).await? {
+            let_die(act, *differ).await?;
+            dead.push(*differ);
+        }
+    }
+    Ok(dead)
+}
+
+/// No lock answers to a differ any more: it is dead, its keys are, and who has one is told.
+async fn let_die(act: &mut Act<'_>, id: DifferId) -> Result<u32, ActError> {
+    let differ = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let now = act.now;
-    if !register::end_answering(act.db(), lock, differ, now).await? {
-        return Err(ActError::WrongState {
-            state: "not_answering",
-            detail: "the lock does not answer to this differ".to_owned(),
-        });
-    }
-    act.record_change("lock.answers_no_more", Some(record.id), lock.0, vec![]).await?;
-    if register::is_answered(act.db(), differ).await? {
-        return Ok(0);
-    }
-    differs::set_state(act.db(), differ, DifferState::Dead, now).await?;
+    differs::set_state(act.db(), id, DifferState::Dead, now).await?;
+    act.record_change("differ.dead", Some(differ.registration_id), id.0, vec![]).await?;
     let mut dead = 0;
-    for mut key in keys::live_of_differ(act.db(), differ).await? {
+    for mut key in keys::live_of_differ(act.db(), id).await? {
         key.state = key.state.after(KeyAct::Die)?;
-        debug_assert_eq!(key.state, KeyState::Dead);
         key.version += 1;
         keys::change(act.db(), &key, now).await?;
+        if let Some(holder) = key.holder_id {
+            notices::tell(act, holder, NoticeKind::KeyDead, key.registration_id, key.id.0).await?;
+        }
         dead += 1;
     }
     Ok(dead)

@@ -66,6 +66,24 @@ id! {
     HoldId,
     /// One key.
     KeyId,
+    /// A project of a builder: a site.
+    ProjectId,
+    /// One house of a site.
+    PlotId,
+    /// The hand-over of a plot to its buyer.
+    PlotHandOverId,
+    /// A rekey that was begun.
+    RekeyId,
+    /// Something that a person is told.
+    NoticeId,
+    /// A key audit.
+    AuditId,
+    /// One key in a key audit.
+    AuditLineId,
+    /// A count of the keys in store.
+    StockCountId,
+    /// A statement of what the register holds on some premises.
+    StatementId,
     /// The levers for one lock with the keys cut to them.
     LeverPackId,
     /// One lock.

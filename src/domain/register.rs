@@ -256,6 +256,40 @@ words! {
     }
 }
 
+words! {
+    /// What a named person decided after a loss.
+    pub enum LossDecision {
+        /// The locks stay as they are; the hold on the differ is lifted.
+        Keep = "keep",
+        /// The locks are rekeyed.
+        Rekey = "rekey",
+    }
+}
+
+words! {
+    /// Where a rekey stands.
+    pub enum RekeyState {
+        /// Some locks still answer to the old differs.
+        UnderWay = "under_way",
+        /// Every lock was fitted.
+        Done = "done",
+        /// Given up before any lock was fitted.
+        Stopped = "stopped",
+    }
+}
+
+words! {
+    /// What a person is told.
+    pub enum NoticeKind {
+        /// Locks are being rekeyed to which the person has a key.
+        RekeyBegun = "rekey_begun",
+        /// A key that the person has opens nothing any more.
+        KeyDead = "key_dead",
+        /// The person is asked which keys they have.
+        AuditOpened = "audit_opened",
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -224,9 +224,11 @@ fn reached() -> Boundary {
 }
 
 /// What follows the loss of a key.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Losses {
+    /// Nothing is copied of the differ from the report until somebody decided what becomes of the locks.
+    pub hold: bool,
     /// Theft must be reported to the police, and the reference recorded.
     pub crime_reference: bool,
     /// Charges.
@@ -237,6 +239,19 @@ pub struct Losses {
     pub waived_by: Vec<Slug>,
     /// When the locks are to be reviewed.
     pub reviews: Vec<ReviewLevel>,
+}
+
+impl Default for Losses {
+    fn default() -> Self {
+        Self {
+            hold: true,
+            crime_reference: false,
+            charges: vec![],
+            charge_before_replacement: false,
+            waived_by: vec![],
+            reviews: vec![],
+        }
+    }
 }
 
 impl Losses {

@@ -4,7 +4,7 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Page, Result, wrote};
-use crate::domain::ids::{ActorId, AuthorityId, HoldId, MandateId, PersonId, RegistrationId};
+use crate::domain::ids::{ActorId, AuthorityId, HoldId, LossId, MandateId, PersonId, RegistrationId};
 use crate::domain::records::{Authority, Hold, Mandate};
 
 macro_rules! select_authorities {
@@ -38,7 +38,8 @@ macro_rules! select_holds {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Hold,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", kind AS "kind: _", barred_person_id AS "barred_person_id: _", court,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", kind AS "kind: _", barred_person_id AS "barred_person_id: _",
+                      differ_id AS "differ_id: _", loss_id AS "loss_id: _", court,
                       ordered_on, ends_on, placed_at, lifted_at FROM holds "# + $rest
             $(, $argument)*
         )
@@ -259,8 +260,8 @@ pub async fn place_hold(db: &mut PgConnection, hold: &Hold, by: ActorId) -> Resu
     sqlx::query!(
         "INSERT INTO holds
              (id, registration_id, kind, barred_person_id, court, ordered_on, ends_on, placed_at, placed_by,
-              changed_at)
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $8)",
+              changed_at, differ_id, loss_id)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $8, $10, $11)",
         hold.id.0,
         hold.registration_id.0,
         hold.kind.as_str(),
@@ -269,7 +270,9 @@ pub async fn place_hold(db: &mut PgConnection, hold: &Hold, by: ActorId) -> Resu
         hold.ordered_on,
         hold.ends_on,
         hold.placed_at,
-        by.0
+        by.0,
+        hold.differ_id.map(|id| id.0),
+        hold.loss_id.map(|id| id.0)
     )
     .execute(db)
     .await?;
@@ -291,6 +294,11 @@ pub async fn holds(db: &mut PgConnection, registration: RegistrationId, page: Pa
     )
     .fetch_all(db)
     .await?)
+}
+
+/// Holds in force that were placed for a loss.
+pub async fn holds_for(db: &mut PgConnection, loss: LossId) -> Result<Vec<Hold>> {
+    Ok(select_holds!("WHERE loss_id = $1 AND lifted_at IS NULL", loss.0).fetch_all(db).await?)
 }
 
 /// Lifts a hold.

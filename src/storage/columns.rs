@@ -10,16 +10,17 @@ use crate::domain::blanks::{Explanation, MovementKind};
 use crate::domain::copy_request::RequestState;
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{
-    ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
-    ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, DifferId, EntryId,
-    HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId,
-    PersonId, RegistrationId, SectionId, SessionId,
+    ActorId, AnswerId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId,
+    CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, DifferId, EntryId,
+    HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, NoticeId,
+    OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId, SectionId,
+    SessionId, StatementId, StockCountId,
 };
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
 use crate::domain::register::{
-    AuthorityClass, CardState, ChargeState, DifferState, Hand, HoldKind, Level, LockKind, LossKind,
-    OrganisationKind, Post, Protection, Purpose,
+    AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Hand, HoldKind, Level, LockKind,
+    LossDecision, LossKind, NoticeKind, OrganisationKind, Post, Protection, Purpose, RekeyState,
 };
 
 macro_rules! uuid_columns {
@@ -51,9 +52,9 @@ macro_rules! uuid_columns {
 }
 
 uuid_columns! {
-    ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
-    DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
-    OrganisationId, PersonId, RegistrationId, SectionId, SessionId,
+    ActorId, AnswerId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
+    DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, NoticeId,
+    OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId, StatementId, StockCountId, SectionId, SessionId,
 }
 
 /// Words and numbers are text; what is not one of them is a corrupt row, and the error of the
@@ -84,8 +85,8 @@ macro_rules! word_columns {
 }
 
 word_columns! {
-    AuthorityClass, CardState, ChargeState, DifferState, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
-    MovementKind, OrganisationKind, Outcome, Post, Protection, Purpose, RequestState,
+    AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
+    LossDecision, MovementKind, NoticeKind, OrganisationKind, Outcome, Post, Protection, Purpose, RekeyState, RequestState,
 }
 
 text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

@@ -104,18 +104,21 @@ pub async fn hold_memberships(db: &mut PgConnection, people: &[PersonId]) -> Res
     Ok(())
 }
 
-/// Holds in force on a day.
+/// Holds in force on a day that stop copies of a differ.
 pub async fn registration(
     db: &mut PgConnection,
     registration: RegistrationId,
+    differ: DifferId,
     ended: bool,
     today: Date,
 ) -> Result<RegistrationFacts> {
     let rows = sqlx::query!(
         r#"SELECT kind AS "kind: HoldKind", barred_person_id AS "barred: PersonId" FROM holds
-           WHERE registration_id = $1 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $2)"#,
+           WHERE registration_id = $1 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $2)
+             AND (differ_id IS NULL OR differ_id = $3)"#,
         registration.0,
-        today
+        today,
+        differ.0
     )
     .fetch_all(db)
     .await?;

@@ -7,6 +7,7 @@ use super::{Page, Result, wrote};
 use crate::domain::ids::{ActorId, CutId, DifferId, KeyId, LeverPackId, LossId, PersonId, RegistrationId};
 use crate::domain::key::KeyState;
 use crate::domain::records::{Key, LeverPack, Loss};
+use crate::domain::register::LossDecision;
 
 macro_rules! select_keys {
     ($rest:tt $(, $argument:expr)*) => {
@@ -26,7 +27,8 @@ macro_rules! select_losses {
         sqlx::query_as!(
             Loss,
             r#"SELECT id AS "id: _", registration_id AS "registration_id: _", key_id AS "key_id: _",
-                      kind AS "kind: _", crime_reference, reported_at, charge AS "charge: _", waived_by_post, charge_amount,
+                      kind AS "kind: _", crime_reference, happened_on, place, reported_at, found_at, decision AS "decision: _",
+                      decision_reason, decided_by AS "decided_by: _", decided_at, charge AS "charge: _", waived_by_post, charge_amount,
                       charge_currency
                FROM losses "# + $rest
             $(, $argument)*
@@ -329,8 +331,8 @@ pub async fn add_loss(db: &mut PgConnection, loss: &Loss, by: ActorId) -> Result
     sqlx::query!(
         "INSERT INTO losses
              (id, registration_id, key_id, kind, crime_reference, reported_by, reported_at, charge,
-              charge_amount, charge_currency, changed_at)
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $7)",
+              charge_amount, charge_currency, changed_at, happened_on, place)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $7, $11, $12)",
         loss.id.0,
         loss.registration_id.0,
         loss.key_id.0,
@@ -340,7 +342,9 @@ pub async fn add_loss(db: &mut PgConnection, loss: &Loss, by: ActorId) -> Result
         loss.reported_at,
         loss.charge.as_str(),
         loss.charge_amount,
-        loss.charge_currency
+        loss.charge_currency,
+        loss.happened_on,
+        loss.place
     )
     .execute(db)
     .await?;
@@ -410,16 +414,21 @@ pub async fn losses(db: &mut PgConnection, registration: RegistrationId, page: P
     .await?)
 }
 
-/// Writes what became of the charge for a loss, and of its crime reference.
+/// Writes what became of the charge for a loss, its crime reference, and what was decided.
 pub async fn change_loss(db: &mut PgConnection, loss: &Loss, now: OffsetDateTime) -> Result<()> {
     let done = sqlx::query!(
-        "UPDATE losses SET charge = $2, crime_reference = $3, waived_by_post = $4, changed_at = $5
+        "UPDATE losses SET charge = $2, crime_reference = $3, waived_by_post = $4, changed_at = $5,
+             decision = $6, decision_reason = $7, decided_by = $8, decided_at = $9
          WHERE id = $1",
         loss.id.0,
         loss.charge.as_str(),
         loss.crime_reference,
         loss.waived_by_post,
-        now
+        now,
+        loss.decision.map(LossDecision::as_str),
+        loss.decision_reason,
+        loss.decided_by.map(|id| id.0),
+        loss.decided_at
     )
     .execute(db)
     .await?;

@@ -11,18 +11,22 @@ pub mod cards;
 pub mod copies;
 pub mod differs;
 pub mod evidence;
+pub mod exposure;
 pub mod facts;
 pub mod history;
 pub mod idempotency;
 pub mod keys;
 pub mod log;
+pub mod notices;
 pub mod offline;
 pub mod people;
 pub mod register;
+pub mod rekeys;
 pub mod secrets;
 pub mod sections;
 pub mod sessions;
 pub mod signals;
+pub mod sites;
 
 use thiserror::Error;
 

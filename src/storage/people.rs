@@ -369,6 +369,7 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
                          WHERE hand_over_id = hand_overs.id AND collected_by = $1),
               pins AS (UPDATE cards SET pin_hash = NULL, changed_at = $2
                        WHERE person_id = $1 AND pin_hash IS NOT NULL),
+              told AS (DELETE FROM notices WHERE person_id = $1),
               account AS (DELETE FROM accounts WHERE person_id = $1),
               invited AS (DELETE FROM invitations WHERE person_id = $1),
               refreshed AS (DELETE FROM refresh_tokens USING sessions

@@ -97,6 +97,24 @@ pub async fn registration(db: &mut PgConnection, id: RegistrationId) -> Result<O
     Ok(select_registrations!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
+/// Writes whose a registration is from now on; its version is the one that it gets.
+pub async fn change_owner(
+    db: &mut PgConnection,
+    registration: &Registration,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE registrations SET owner_id = $2, version = $3, changed_at = $4 WHERE id = $1 AND version = $3 - 1",
+        registration.id.0,
+        registration.owner_id.0,
+        registration.version,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("registrations", 1, &done)
+}
+
 /// A registration, locked: the first lock of every act on it.
 pub async fn lock(db: &mut PgConnection, id: RegistrationId) -> Result<Option<Registration>> {
     Ok(select_registrations!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
@@ -378,8 +396,9 @@ pub async fn begin_answering(
     now: OffsetDateTime,
 ) -> Result<()> {
     sqlx::query!(
-        "INSERT INTO answers (id, registration_id, lock_id, differ_id, since, changed_at)
-         VALUES ($1, $2, $3, $4, $5, $6)",
+        "INSERT INTO answers
+             (id, registration_id, lock_id, differ_id, differ_registration_id, since, changed_at)
+         SELECT $1, $2, $3, id, registration_id, $5, $6 FROM differs WHERE id = $4",
         answering.id.0,
         answering.registration_id.0,
         answering.lock_id.0,
@@ -418,6 +437,16 @@ pub async fn is_answered(db: &mut PgConnection, differ: DifferId) -> Result<bool
         differ.0
     )
     .fetch_one(db)
+    .await?)
+}
+
+/// The differs to which a lock answers now.
+pub async fn answered_by(db: &mut PgConnection, lock: LockId) -> Result<Vec<DifferId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT differ_id AS "differ: _" FROM answers WHERE lock_id = $1 AND until IS NULL ORDER BY differ_id"#,
+        lock.0
+    )
+    .fetch_all(db)
     .await?)
 }
 

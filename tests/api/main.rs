@@ -29,6 +29,8 @@ mod policies;
 mod processes;
 mod races;
 mod register_csv;
+mod rekeys;
 mod sequences;
 mod sessions;
+mod sites;
 mod tasks;

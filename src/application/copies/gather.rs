@@ -85,8 +85,14 @@ pub(super) async fn gather(
     let approval = |(person, emergency): (PersonId, bool)| ApprovalFacts { person: of(person), emergency };
     let progress = request.progress();
     Ok(Facts {
-        registration: facts::registration(db, registration.id, registration.ended_at.is_some(), today)
-            .await?,
+        registration: facts::registration(
+            db,
+            registration.id,
+            request.differ_id,
+            registration.ended_at.is_some(),
+            today,
+        )
+        .await?,
         differ,
         request: request_facts(db, request, brought.surrendered).await?,
         asker: of(request.asked_by),

@@ -1,12 +1,11 @@
 //! A register in.
 
 use std::collections::HashMap;
-use std::str::FromStr;
 
-use super::report::{ColumnProblem, Columns, ImportReport, LineReport};
+use super::report::{Columns, ImportReport, LineReport, LockColumns, lines_of};
 use super::{Line, MOST_LINES, UNKNOWN_PACK};
 use crate::application::authorities::{self, Grant};
-use crate::application::registrations::{self, LockContent};
+use crate::application::registrations;
 use crate::application::{Act, ActError, FieldProblem, people};
 use crate::domain::calendar::{Day, Period};
 use crate::domain::count::Quantity;
@@ -15,7 +14,7 @@ use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Key, LeverPack, Organisation};
 use crate::domain::register::{AuthorityClass, OrganisationKind};
-use crate::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
+use crate::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Slug};
 use crate::storage;
 
 /// What the lines before have brought in.
@@ -34,18 +33,12 @@ struct Known {
 /// [`ActError::Invalid`] when it is not CSV with the right header.
 pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, ActError> {
     act.caller.require_keeper()?;
-    let mut reader = csv::ReaderBuilder::new().flexible(false).from_reader(bytes);
     let mut known = Known::default();
     let mut lines = Vec::new();
-    let mut line_number = 1;
-    for record in reader.deserialize::<Line>() {
-        line_number += 1;
-        if lines.len() >= MOST_LINES {
-            return Err(ActError::invalid("", format!("must have at most {MOST_LINES} lines")));
-        }
-        let (kind, problems) = match record {
+    for (number, line) in (2..).zip(lines_of::<Line>(bytes, MOST_LINES)?) {
+        let (kind, problems) = match line {
             Ok(line) => {
-                let mut columns = Columns { problems: vec![] };
+                let mut columns = Columns::default();
                 storage::evidence::savepoint(act.db()).await?;
                 bring_in(act, &mut known, &line, &mut columns).await?;
                 if !columns.problems.is_empty() {
@@ -53,35 +46,11 @@ pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, Act
                 }
                 (line.record, columns.problems)
             }
-            Err(error) if matches!(error.kind(), csv::ErrorKind::Deserialize { .. }) && line_number == 2 => {
-                return Err(ActError::invalid("", format!("header: {}", csv_sentence(&error))));
-            }
-            Err(error) => {
-                let detail = csv_sentence(&error);
-                (String::new(), vec![ColumnProblem { column: String::new(), detail }])
-            }
+            Err(problem) => (String::new(), vec![problem]),
         };
-        let outcome = if problems.is_empty() { "in" } else { "wrong" };
-        lines.push(LineReport { line: line_number, record: kind, outcome: outcome.to_owned(), problems });
+        lines.push(LineReport::of(number, kind, problems));
     }
-    let imported = lines.iter().all(|line| line.problems.is_empty());
-    if !imported {
-        for line in lines.iter_mut().filter(|line| line.problems.is_empty()) {
-            "held_back".clone_into(&mut line.outcome);
-        }
-    }
-    Ok(ImportReport { imported, lines })
-}
-
-fn csv_sentence(error: &csv::Error) -> String {
-    match error.kind() {
-        csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
-            format!("has {len} columns, not {expected_len}")
-        }
-        csv::ErrorKind::Utf8 { .. } => "is not UTF-8".to_owned(),
-        csv::ErrorKind::Deserialize { err, .. } => err.kind().to_string(),
-        _ => "cannot be read".to_owned(),
-    }
+    Ok(ImportReport::of(lines))
 }
 
 /// Brings one line in. What is wrong with it is said in `columns`; an error ends the import.
@@ -196,22 +165,16 @@ async fn bring_lock(
     columns: &mut Columns,
 ) -> Result<(), ActError> {
     let registration = registration_named(act, known, line, columns).await?;
-    let label = columns.read("label", &line.label, Label::parse);
-    let kind = columns.word("kind", &line.kind);
-    let hand = columns.optional("hand", &line.hand, FromStr::from_str);
-    let standard = columns.optional("standard", &line.standard, Reference::parse);
-    let escape_route = columns.yes_or_no("escape_route", &line.escape_route);
-    let room_class = columns.optional("room_class", &line.room_class, Slug::parse);
-    let (Some(registration), Some(label), Some(kind), Some(escape_route)) =
-        (registration, label, kind, escape_route)
-    else {
-        return Ok(());
-    };
-    if !columns.problems.is_empty() {
-        return Ok(());
-    }
-    let name = label.to_string();
-    let content = LockContent { label, kind, hand, standard, escape_route, room_class };
+    let content = columns.lock(&LockColumns {
+        label: &line.label,
+        kind: &line.kind,
+        hand: &line.hand,
+        standard: &line.standard,
+        escape_route: &line.escape_route,
+        room_class: &line.room_class,
+    });
+    let (Some(registration), Some(content)) = (registration, content) else { return Ok(()) };
+    let name = content.label.to_string();
     let lock = registrations::add_lock(act, registration, content).await?;
     known.locks.insert((registration, name), lock.id);
     Ok(())

@@ -18,7 +18,7 @@
 
 mod export;
 mod import;
-mod report;
+pub(super) mod report;
 
 pub use export::export;
 pub use import::import;

@@ -3,7 +3,12 @@
 use std::str::FromStr;
 
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 use utoipa::ToSchema;
+
+use crate::application::ActError;
+use crate::application::registrations::LockContent;
+use crate::domain::text::{Label, Reference, Slug};
 
 /// What became of a line.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -37,8 +42,76 @@ pub struct ImportReport {
     pub lines: Vec<LineReport>,
 }
 
+impl LineReport {
+    /// What became of a line.
+    pub(in crate::application) fn of(line: u64, record: String, problems: Vec<ColumnProblem>) -> Self {
+        let outcome = if problems.is_empty() { "in" } else { "wrong" };
+        Self { line, record, outcome: outcome.to_owned(), problems }
+    }
+}
+
+impl ImportReport {
+    /// Everything came in, or the lines that were right are held back.
+    pub(in crate::application) fn of(mut lines: Vec<LineReport>) -> Self {
+        let imported = lines.iter().all(|line| line.problems.is_empty());
+        if !imported {
+            for line in lines.iter_mut().filter(|line| line.problems.is_empty()) {
+                "held_back".clone_into(&mut line.outcome);
+            }
+        }
+        Self { imported, lines }
+    }
+}
+
+/// The lines of a file below its header, as far as each can be read.
+///
+/// # Errors
+/// [`ActError::Invalid`] when it has another header, or too many lines.
+pub(in crate::application) fn lines_of<T: DeserializeOwned>(
+    bytes: &[u8],
+    most: usize,
+) -> Result<Vec<Result<T, ColumnProblem>>, ActError> {
+    let mut reader = csv::ReaderBuilder::new().flexible(false).from_reader(bytes);
+    let mut lines = Vec::new();
+    for record in reader.deserialize::<T>() {
+        if lines.len() >= most {
+            return Err(ActError::invalid("", format!("must have at most {most} lines")));
+        }
+        lines.push(match record {
+            Ok(line) => Ok(line),
+            Err(error) if matches!(error.kind(), csv::ErrorKind::Deserialize { .. }) && lines.is_empty() => {
+                return Err(ActError::invalid("", format!("header: {}", csv_sentence(&error))));
+            }
+            Err(error) => Err(ColumnProblem { column: String::new(), detail: csv_sentence(&error) }),
+        });
+    }
+    Ok(lines)
+}
+
+fn csv_sentence(error: &csv::Error) -> String {
+    match error.kind() {
+        csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
+            format!("has {len} columns, not {expected_len}")
+        }
+        csv::ErrorKind::Utf8 { .. } => "is not UTF-8".to_owned(),
+        csv::ErrorKind::Deserialize { err, .. } => err.kind().to_string(),
+        _ => "cannot be read".to_owned(),
+    }
+}
+
+/// The columns that say what a lock is.
+pub(in crate::application) struct LockColumns<'a> {
+    pub label: &'a str,
+    pub kind: &'a str,
+    pub hand: &'a str,
+    pub standard: &'a str,
+    pub escape_route: &'a str,
+    pub room_class: &'a str,
+}
+
 /// The columns of a line, read one by one; what is wrong is collected.
-pub(super) struct Columns {
+#[derive(Default)]
+pub(in crate::application) struct Columns {
     pub problems: Vec<ColumnProblem>,
 }
 
@@ -73,6 +146,20 @@ impl Columns {
 
     pub fn word<T: FromStr<Err: ToString>>(&mut self, column: &str, text: &str) -> Option<T> {
         self.read(column, text, T::from_str)
+    }
+
+    /// A lock; none, when any of its columns is wrong.
+    pub fn lock(&mut self, columns: &LockColumns<'_>) -> Option<LockContent> {
+        let before = self.problems.len();
+        let label = self.read("label", columns.label, Label::parse);
+        let kind = self.word("kind", columns.kind);
+        let hand = self.optional("hand", columns.hand, FromStr::from_str);
+        let standard = self.optional("standard", columns.standard, Reference::parse);
+        let escape_route = self.yes_or_no("escape_route", columns.escape_route);
+        let room_class = self.optional("room_class", columns.room_class, Slug::parse);
+        let (label, kind, escape_route) = (label?, kind?, escape_route?);
+        let right = self.problems.len() == before;
+        right.then_some(LockContent { label, kind, hand, standard, escape_route, room_class })
     }
 
     pub fn yes_or_no(&mut self, column: &str, text: &str) -> Option<bool> {

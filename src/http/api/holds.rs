@@ -11,7 +11,7 @@ use crate::application::access::Caller;
 use crate::application::holds;
 use crate::application::{Act, Answer, App};
 use crate::domain::calendar::Day;
-use crate::domain::ids::{HoldId, PersonId, RegistrationId};
+use crate::domain::ids::{DifferId, HoldId, PersonId, RegistrationId};
 use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
@@ -31,6 +31,8 @@ body! {
         kind: HoldKind,
         /// The one person whom a court bars; everybody is stopped, when absent.
         barred_person_id: Option<PersonId>,
+        /// The one differ of which nothing is copied; all of the registration, when absent.
+        differ_id: Option<DifferId>,
         /// Which court, for an order.
         court: Option<Reference>,
         /// The day of the order.
@@ -45,6 +47,7 @@ impl From<NewHold> for holds::NewHold {
         Self {
             kind: body.kind,
             barred_person: body.barred_person_id,
+            differ: body.differ_id,
             court: body.court,
             ordered_on: body.ordered_on.map(|day| day.0),
             ends_on: body.ends_on.map(|day| day.0),

@@ -1,5 +1,6 @@
 //! A register in and out as CSV.
 
+use axum::body::Bytes;
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::IntoResponse;
@@ -8,7 +9,7 @@ use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::register_csv::{self, ImportReport};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, Answer, App, Idempotency};
 use crate::domain::ids::RegistrationId;
 use crate::http::answer::Handled;
 use crate::http::extract::{Id, keyed};
@@ -25,19 +26,26 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(export_register))
 }
 
+/// A body of CSV and its idempotency key.
+pub(super) async fn csv_body(request: Request) -> Result<(Idempotency, Bytes), Problem> {
+    let (key, headers, bytes) = keyed(request).await?;
+    let is_csv = headers
+        .get(header::CONTENT_TYPE)
+        .is_some_and(|kind| kind.as_bytes().to_ascii_lowercase().starts_with(b"text/csv"));
+    if is_csv {
+        Ok((key, bytes))
+    } else {
+        Err(Problem::new(ProblemKind::UnsupportedType).detail("send text/csv"))
+    }
+}
+
 /// Bring a register in (supplier): all of the file, or nothing of it. See docs/api-design.md for the columns.
 #[utoipa::path(post, path = "/v1/imports", tag = "registrations",
     request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
 async fn import_register(State(app): State<App>, caller: Caller, request: Request) -> Handled {
-    let (key, headers, bytes) = keyed(request).await?;
-    let is_csv = headers
-        .get(header::CONTENT_TYPE)
-        .is_some_and(|kind| kind.as_bytes().to_ascii_lowercase().starts_with(b"text/csv"));
-    if !is_csv {
-        return Err(Problem::new(ProblemKind::UnsupportedType).detail("send text/csv").into());
-    }
+    let (key, bytes) = csv_body(request).await?;
     let mut act = Act::begin(&app, &caller, &key).await?;
     let report = register_csv::import(&mut act, &bytes).await?;
     if !report.imported {

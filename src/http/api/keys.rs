@@ -13,11 +13,10 @@ use crate::application::access::Caller;
 use crate::application::{Act, Answer, App, keys};
 use crate::domain::calendar::Day;
 use crate::domain::count::PackKeys;
-use crate::domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
+use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::key::KeyState;
-use crate::domain::records::{Key, LeverPack, Loss};
-use crate::domain::register::{ChargeState, LossKind};
-use crate::domain::text::{PackNumber, Reference};
+use crate::domain::records::{Key, LeverPack};
+use crate::domain::text::PackNumber;
 use crate::http::answer::{Handled, List, list};
 use crate::http::body::Nothing;
 use crate::http::extract::{Id, Keyed, Query};
@@ -33,9 +32,6 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(pass_key_on))
         .routes(routes!(return_key))
         .routes(routes!(destroy_key))
-        .routes(routes!(report_loss))
-        .routes(routes!(list_losses))
-        .routes(routes!(settle_loss))
 }
 
 body! {
@@ -55,28 +51,14 @@ body! {
         person_id: PersonId,
         /// By when it comes back.
         due_back_on: Option<Day>,
+        /// A dead key of theirs that is taken in for it and destroyed.
+        against_key_id: Option<KeyId>,
     }
 
     /// A key to pass on.
     pub struct KeyTransfer {
         /// To whom.
         person_id: PersonId,
-    }
-
-    /// The report of a loss.
-    pub struct NewLoss {
-        /// Lost or stolen.
-        kind: LossKind,
-        /// The reference that the police gave.
-        crime_reference: Option<Reference>,
-    }
-
-    /// What becomes of a loss.
-    pub struct LossSettlement {
-        /// `paid` or `waived`; left as it is, when absent.
-        charge: Option<ChargeState>,
-        /// The reference that the police gave.
-        crime_reference: Option<Reference>,
     }
 }
 
@@ -194,7 +176,8 @@ async fn issue_key(
     Keyed { key, body }: Keyed<KeyIssue>,
 ) -> Handled {
     let mut act = Act::begin(&app, &caller, &key).await?;
-    let issued = keys::issue(&mut act, id, body.person_id, body.due_back_on.map(|day| day.0)).await?;
+    let due_back_on = body.due_back_on.map(|day| day.0);
+    let issued = keys::issue(&mut act, id, body.person_id, due_back_on, body.against_key_id).await?;
     Ok(act.finish(Answer::ok(&issued)?.version(issued.version)).await?.into_response())
 }
 
@@ -238,77 +221,4 @@ async fn destroy_key(
     let mut act = Act::begin(&app, &caller, &key).await?;
     let destroyed = keys::destroy(&mut act, id).await?;
     Ok(act.finish(Answer::ok(&destroyed)?.version(destroyed.version)).await?.into_response())
-}
-
-/// What the report of a loss leads to.
-#[derive(Serialize, ToSchema)]
-struct LossView {
-    /// The report.
-    loss: Loss,
-    /// The police reference that the rules ask for is missing.
-    crime_reference_missing: bool,
-    /// The lost keys call for a review of the locks.
-    review_due: bool,
-    /// What the program says besides; it does not judge.
-    cautions: Vec<&'static str>,
-}
-
-/// Report a key lost or stolen: its holder, or whoever governs the registration.
-#[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys", params(("key_id" = KeyId, Path)),
-    request_body = NewLoss, responses((status = 201, body = LossView)))]
-async fn report_loss(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<KeyId>,
-    Keyed { key, body }: Keyed<NewLoss>,
-) -> Handled {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let report = keys::report_loss(&mut act, id, body.kind, body.crime_reference).await?;
-    let charged = report.loss.charge != ChargeState::None;
-    let view = LossView {
-        crime_reference_missing: report.crime_reference_missing,
-        review_due: report.review_due,
-        cautions: if charged {
-            vec![
-                "A charge for a lost key must be one that local law allows: reasonable and evidenced in \
-                 England, the actual cost in Wales; other countries have their own law.",
-            ]
-        } else {
-            vec![]
-        },
-        loss: report.loss,
-    };
-    let answer = Answer::created(&view, format!("/v1/keys/{id}"))?;
-    Ok(act.finish(answer).await?.into_response())
-}
-
-/// Losses of a registration.
-#[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
-    responses((status = 200, body = List<Loss>)))]
-async fn list_losses(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = keys::losses(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
-}
-
-/// Settle a loss: its charge is paid or waived, the police reference comes in.
-#[utoipa::path(post, path = "/v1/losses/{loss_id}/settlement", tag = "keys",
-    params(("loss_id" = LossId, Path)), request_body = LossSettlement,
-    responses((status = 200, body = Loss)))]
-async fn settle_loss(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<LossId>,
-    Keyed { key, body }: Keyed<LossSettlement>,
-) -> Handled {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let settled = keys::settle_loss(&mut act, id, body.charge, body.crime_reference).await?;
-    Ok(act.finish(Answer::ok(&settled)?).await?.into_response())
 }

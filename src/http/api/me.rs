@@ -2,20 +2,21 @@
 
 use axum::Json;
 use axum::extract::State;
-use axum::http::StatusCode;
+use axum::http::{StatusCode, Uri};
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
-use crate::application::App;
+use super::ListQuery;
 use crate::application::access::Caller;
-use crate::application::sessions;
-use crate::domain::ids::{ActorId, OrganisationId, PersonId};
+use crate::application::{App, notices, sessions};
+use crate::domain::ids::{ActorId, NoticeId, OrganisationId, PersonId};
+use crate::domain::records::Notice;
 use crate::domain::register::{OrganisationKind, Post};
-use crate::http::answer::Handled;
-use crate::http::extract::{Body, Secret};
+use crate::http::answer::{Handled, List, list};
+use crate::http::extract::{Body, Id, Query, Secret};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -24,6 +25,8 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(change_password))
         .routes(routes!(propose_second_factor))
         .routes(routes!(confirm_second_factor))
+        .routes(routes!(list_notices))
+        .routes(routes!(read_notice))
 }
 
 /// Where the caller sits.
@@ -125,5 +128,27 @@ async fn confirm_second_factor(
     Body(body): Body<SecondFactorCode>,
 ) -> Handled {
     sessions::confirm_second_factor(&app, &caller, &body.code).await?;
+    Ok(StatusCode::NO_CONTENT.into_response())
+}
+
+/// What the caller was told: keys that are dead, rekeys, audits.
+#[utoipa::path(get, path = "/v1/me/notices", tag = "me", params(ListQuery),
+    responses((status = 200, body = List<Notice>)))]
+async fn list_notices(
+    State(app): State<App>,
+    caller: Caller,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = notices::own(&app, &caller, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// The caller read a notice.
+#[utoipa::path(put, path = "/v1/me/notices/{notice_id}/read", tag = "me",
+    params(("notice_id" = NoticeId, Path)), responses((status = 204)))]
+async fn read_notice(State(app): State<App>, caller: Caller, Id(id): Id<NoticeId>) -> Handled {
+    notices::read(&app, &caller, id).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }

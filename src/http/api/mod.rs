@@ -17,11 +17,14 @@ mod holds;
 mod imports;
 mod keys;
 mod log_entries;
+mod losses;
 mod me;
 mod offline;
 mod organisations;
 mod people;
+mod projects;
 mod registrations;
+mod rekeys;
 mod rules;
 mod sections;
 mod sessions;
@@ -45,7 +48,10 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards
         .merge(card_checks::routes()) //    /v1/counters/{id}/card-checks
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
-        .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs, losses
+        .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs
+        .merge(losses::routes()) //         /v1/keys/{id}/loss, /v1/losses
+        .merge(rekeys::routes()) //         /v1/registrations/{id}/rekeys, /v1/rekeys, price lists
+        .merge(projects::routes()) //       /v1/projects, /v1/plots
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
         .merge(differs::routes()) //        /v1/sections/{id}/geometry, …/differ-allotments, /v1/differs
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet

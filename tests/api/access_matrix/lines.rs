@@ -15,10 +15,11 @@ pub enum Who {
     OtherCounter,
     Stranger,
     Till,
+    Builder,
 }
 use Who::*;
 
-pub const ALL: [Who; 12] = [
+pub const ALL: [Who; 13] = [
     Anon,
     Keeper,
     Owner,
@@ -31,6 +32,7 @@ pub const ALL: [Who; 12] = [
     OtherCounter,
     Stranger,
     Till,
+    Builder,
 ];
 
 /// What somebody who may not gets.
@@ -62,11 +64,24 @@ const ANYBODY: &[Who] = &[
     OtherCounter,
     Stranger,
     Till,
+    Builder,
 ];
 /// People with a place in some organisation, or who own something.
-const ENTERS_PEOPLE: &[Who] = &[Keeper, Owner, Agent, Counter, OtherOwner, OtherAgent, OtherCounter, Till];
-const PEOPLE: &[Who] =
-    &[Keeper, Owner, Agent, Signatory, Keyholder, Counter, OtherOwner, OtherAgent, OtherCounter, Stranger];
+const ENTERS_PEOPLE: &[Who] =
+    &[Keeper, Owner, Agent, Counter, OtherOwner, OtherAgent, OtherCounter, Till, Builder];
+const PEOPLE: &[Who] = &[
+    Keeper,
+    Owner,
+    Agent,
+    Signatory,
+    Keyholder,
+    Counter,
+    OtherOwner,
+    OtherAgent,
+    OtherCounter,
+    Stranger,
+    Builder,
+];
 
 /// Operation, who may, and what the others get.
 pub const MATRIX: &[(&str, &[Who], Else)] = &[
@@ -169,6 +184,28 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("report_loss", &[Keeper, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
     ("list_losses", SEE_ALL, BarredFor(&[Keyholder])),
     ("settle_loss", GOVERN, BarredFor(&[Signatory])),
+    ("read_exposure", SEE_ALL, BarredFor(&[Keyholder])),
+    ("decide_loss", GOVERN, BarredFor(&[Signatory])),
+    ("read_prices", &[Keeper], Barred),
+    ("set_prices", &[Keeper], Barred),
+    ("plan_rekey", SEE_ALL, BarredFor(&[Keyholder])),
+    ("begin_rekey", &[Keeper], BarredFor(&[Owner, Agent, Signatory, Keyholder])),
+    ("list_rekeys", SEE_ALL, BarredFor(&[Keyholder])),
+    ("read_rekey", SEE_ALL, Hidden),
+    ("record_fitting", GOVERN, BarredFor(&[Signatory])),
+    ("stop_rekey", &[Keeper], BarredFor(&[Owner, Agent, Signatory])),
+    ("list_notices", PEOPLE, Barred),
+    ("read_notice", &[Keyholder], BarredFor(&[Till])),
+    ("begin_project", &[Keeper], Barred),
+    ("list_projects", ANYBODY, Nobody),
+    ("read_project", &[Keeper, Builder], Hidden),
+    ("add_plots", &[Keeper], Barred),
+    ("read_progress", &[Keeper, Builder], Hidden),
+    ("read_order_list", &[Keeper, Builder], Hidden),
+    ("read_plot", &[Keeper, Builder], Hidden),
+    ("record_plot_fitting", &[Keeper, Builder], Hidden),
+    ("record_trial", &[Keeper, Builder], Hidden),
+    ("hand_over_plot", &[Keeper, Builder], Hidden),
     ("ask", PARTIES, BarredFor(&[Till])),
     ("may_i", PARTIES, BarredFor(&[Till])),
     ("list_copy_requests", PARTIES, Hidden),

@@ -13,6 +13,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use super::harness::{Actor, Town};
+use super::sites::Site;
 use lines::Else::*;
 use lines::Who::{self, *};
 use lines::{ALL, MATRIX};
@@ -92,6 +93,22 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "issue_key" | "pass_key_on" => json!({"person_id": town.tenant.id}),
         "report_loss" => json!({"kind": "lost"}),
         "settle_loss" => json!({"crime_reference": "x"}),
+        "decide_loss" => json!({"decision": "keep", "reason": "x"}),
+        "set_prices" => json!({"prices": {"currency": "GBP", "pack": 1, "key": 1}}),
+        "plan_rekey" => json!({"differ_ids": [town.differ]}),
+        "begin_rekey" => json!({"differ_ids": [town.differ], "reason": "x"}),
+        "record_fitting" => json!({"lock_id": town.locks[0], "pack_number": "X", "fitted_by": town.owner.id}),
+        "begin_project" => json!({"section_id": town.section, "builder_id": town.owners, "name": "x",
+            "premises": "x"}),
+        "record_plot_fitting" => {
+            json!({"lock_id": town.locks[0], "pack_number": "X", "fitted_by": town.owner.id})
+        }
+        "record_trial" => {
+            json!({"lock_id": town.locks[0], "tried_by": town.owner.id, "final_key_works": true,
+            "site_key_dead": true})
+        }
+        "hand_over_plot" => json!({"buyer_id": town.owners, "collected_by": town.owner.id,
+            "document_seen": "passport", "signature": super::harness::signature()}),
         "ask" | "may_i" => town.ask_body(),
         "cut" | "hand_over" => json!({"quantity": 1}),
         _ => json!({}),
@@ -125,6 +142,8 @@ async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
     let town = Town::open(pool).await;
     let (other_owner, other_agent) = neighbours(&town).await;
     let (program, till) = till(&town).await;
+    let site = super::sites::site(&town).await;
+    super::sites::add_plots(&town, &site, super::sites::TEN_PLOTS).await.expect(201);
     let callers: BTreeMap<Who, &Actor> = BTreeMap::from([
         (Anon, &town.anon),
         (Keeper, &town.keeper),
@@ -138,8 +157,9 @@ async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
         (OtherCounter, &town.other_counter_staff),
         (Stranger, &town.stranger),
         (Till, &till),
+        (Builder, &site.builder),
     ]);
-    let ids = things(&town, &program).await;
+    let ids = things(&town, &program, &site).await;
     sqlx::query(
         "INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, $1, created_at FROM people",
     )
@@ -184,8 +204,7 @@ async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
 }
 
 /// One of each thing, so that every path leads somewhere.
-async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
-    town.set_geometry(json!({"positions": 5, "heights": 6})).await;
+async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static str, String> {
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
         "first_day": "2026-11-01", "last_day": "2026-11-30"});
     let mandate =
@@ -193,6 +212,18 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
     let key = town.tenants_key(json!({})).await;
     let lost = town.tenants_key(json!({})).await;
     let loss = town.tenant.post(format!("/v1/keys/{lost}/loss"), json!({"kind": "lost"})).await.expect(201);
+    let lost_id = loss["loss"]["id"].as_str().unwrap();
+    let kept = json!({"decision": "keep", "reason": "x"});
+    town.owner.post(format!("/v1/losses/{lost_id}/decision"), kept).await.expect(200);
+    let rekey = json!({"differ_ids": [town.differ], "reason": "x"});
+    let rekey = town.keeper.post(format!("/v1/registrations/{}/rekeys", town.registration), rekey).await.id();
+    let notice =
+        town.tenant.get("/v1/me/notices").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
+    let plot = town.keeper.get(format!("/v1/projects/{}/progress", site.project)).await.expect(200)["each"]
+        [0]["plot_id"]
+        .as_str()
+        .unwrap()
+        .to_owned();
     let hold =
         town.owner.post(format!("/v1/registrations/{}/holds", town.registration), json!({"kind": "loss"}));
     let hold = hold.await.id();
@@ -237,6 +268,10 @@ async fn things(town: &Town, program: &str) -> BTreeMap<&'static str, String> {
         ("destruction_id", destruction.to_string()),
         ("card_id", town.card.0.clone()),
         ("hold_id", hold),
+        ("rekey_id", rekey),
+        ("notice_id", notice),
+        ("project_id", site.project.clone()),
+        ("plot_id", plot),
         ("key_id", key),
         ("loss_id", loss["loss"]["id"].as_str().unwrap().to_owned()),
         ("copy_request_id", request),
@@ -259,21 +294,33 @@ async fn try_it(
     if operation.id.ends_with("_as_of") {
         path += "?at=2026-11-02T10:00:00Z";
     }
-    let session = snapshot(town).await;
+    // What only reads changes nothing.
+    let before = if operation.method == "GET" { vec![] } else { snapshot(town).await };
     let body = body_for(&operation.id, town, &ids["copy_request_id"]);
     let key = format!("{}-{}", operation.id, uuid::Uuid::from_bytes(town.app.outside.bytes()));
-    let kind = if operation.id == "import_register" { "text/csv" } else { "application/json" };
+    let kind = if ["import_register", "add_plots"].contains(&operation.id.as_str()) {
+        "text/csv"
+    } else {
+        "application/json"
+    };
     let headers = [("content-type", kind), ("idempotency-key", key.as_str()), ("if-match", "\"v9999\"")];
     let bytes = if operation.method == "GET" { vec![] } else { body.to_string().into_bytes() };
     let reply = who.call(&operation.method, &path, &headers, bytes).await;
-    restore(town, session).await;
+    restore(town, before).await;
     reply.status.as_u16()
 }
 
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 24] = [
+const CHANGED: [&str; 31] = [
+    "answers",
+    "rekeys",
+    "rekey_locks",
+    "notices",
+    "price_lists",
+    "plots",
+    "plot_locks",
     "differs",
     "differ_spaces",
     "destructions",

@@ -184,6 +184,12 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ),
     ("holds_court", "holds", "court = ''"),
     ("holds_court_named", "holds", "kind = 'court_order', court = NULL"),
+    (
+        "holds_differ_and_person",
+        "holds",
+        "kind = 'court_order', court = 'x', loss_id = NULL, differ_id = (SELECT id FROM differs WHERE differs.registration_id = holds.registration_id LIMIT 1), barred_person_id = (SELECT id FROM people LIMIT 1)",
+    ),
+    ("holds_loss_of_differ", "holds", "differ_id = NULL, loss_id = (SELECT id FROM losses LIMIT 1)"),
     ("holds_kind", "holds", "kind = 'mood', court = NULL, barred_person_id = NULL"),
     ("holds_lifted", "holds", "lifted_at = placed_at, lifted_by = NULL"),
     ("holds_lifted_after", "holds", "lifted_at = placed_at - interval '1 day', lifted_by = placed_by"),
@@ -224,6 +230,18 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("logs_origin_once", "logs", "+ number = 2"),
     ("logs_root", "logs", "root = 'short'"),
     ("logs_size", "logs", "size = -1"),
+    ("losses_decided", "losses", "decision = NULL, decided_at = reported_at"),
+    (
+        "losses_decision",
+        "losses",
+        "decision = 'sleep', decision_reason = 'x', decided_at = reported_at, decided_by = gen_random_uuid()",
+    ),
+    (
+        "losses_decision_reason",
+        "losses",
+        "decision = 'keep', decision_reason = '', decided_at = reported_at, decided_by = gen_random_uuid()",
+    ),
+    ("losses_place", "losses", "place = ''"),
     ("losses_charge", "losses", "charge = 'someday', charge_amount = 1, charge_currency = 'GBP'"),
     ("losses_charge_amount", "losses", "charge_amount = -1"),
     ("losses_charge_currency", "losses", "charge_currency = 'pounds'"),
@@ -243,6 +261,8 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("memberships_days", "memberships", "last_day = first_day - 1"),
     ("memberships_one_at_a_time", "memberships", "+"),
     ("memberships_post", "memberships", "post = 'king'"),
+    ("notices_kind", "notices", "kind = 'gossip'"),
+    ("notices_read_after", "notices", "read_at = made_at - interval '1 day'"),
     ("offline_cuts_beyond", "offline_cuts", "beyond = -1"),
     ("opening_hours_order", "opening_hours", "closes = opens"),
     ("opening_hours_weekday", "opening_hours", "weekday = 8"),
@@ -257,6 +277,51 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
         "email = (SELECT email FROM people p WHERE p.id <> people.id AND p.email IS NOT NULL LIMIT 1)",
     ),
     ("people_name", "people", "name = ''"),
+    ("plot_hand_overs_document", "plot_hand_overs", "document_seen = 'library card'"),
+    ("plot_hand_overs_keys", "plot_hand_overs", "keys_handed = 0"),
+    ("plot_hand_overs_plot_once", "plot_hand_overs", "+"),
+    (
+        "plot_locks_fitted",
+        "plot_locks",
+        "fitted_at = changed_at, fitted_by = NULL, final_key_works_at = NULL, site_key_dead_at = NULL, tried_by = NULL",
+    ),
+    ("plot_locks_lock_once", "plot_locks", "+ sequence = 99"),
+    ("plot_locks_sequence", "plot_locks", "sequence = 0"),
+    ("plot_locks_sequence_once", "plot_locks", "+ lock_id = gen_random_uuid()"),
+    (
+        "plot_locks_tried",
+        "plot_locks",
+        "site_key_dead_at = NULL, final_key_works_at = changed_at, fitted_at = changed_at, lever_pack_id = gen_random_uuid(), fitted_by = gen_random_uuid(), tried_by = gen_random_uuid()",
+    ),
+    (
+        "plot_locks_tried_after_fitting",
+        "plot_locks",
+        "fitted_at = NULL, fitted_by = NULL, lever_pack_id = NULL, final_key_works_at = changed_at, site_key_dead_at = changed_at, tried_by = (SELECT id FROM people LIMIT 1)",
+    ),
+    ("plots_label", "plots", "label = ''"),
+    ("plots_label_once", "plots", "+ sequence = 99, registration_id = gen_random_uuid()"),
+    ("plots_registration_once", "plots", "+ sequence = 99, label = 'Plot 99'"),
+    ("plots_registration_site", "plots", "PRIMARY"),
+    ("plots_sequence", "plots", "sequence = 0"),
+    ("plots_sequence_once", "plots", "+ label = 'Plot 99', registration_id = gen_random_uuid()"),
+    ("plots_two_registrations", "plots", "registration_id = site_registration_id"),
+    ("price_lists_version", "price_lists", "version = 0"),
+    ("projects_id_registration", "projects", "PRIMARY"),
+    ("projects_name", "projects", "name = ''"),
+    ("projects_registration_once", "projects", "+"),
+    ("rekey_differs_new_once", "rekey_differs", "+ old_differ_id = gen_random_uuid()"),
+    ("rekey_differs_two", "rekey_differs", "new_differ_id = old_differ_id"),
+    ("rekey_locks_fitted", "rekey_locks", "fitted_at = changed_at, fitted_by = NULL"),
+    (
+        "rekey_locks_old_keys",
+        "rekey_locks",
+        "old_keys_collected = -1, fitted_at = changed_at, fitted_by = gen_random_uuid(), lever_pack_id = gen_random_uuid()",
+    ),
+    ("rekey_locks_once", "rekey_locks", "+"),
+    ("rekeys_ended", "rekeys", "state = 'done', ended_at = NULL"),
+    ("rekeys_id_registration", "rekeys", "PRIMARY"),
+    ("rekeys_reason", "rekeys", "reason = ''"),
+    ("rekeys_state", "rekeys", "state = 'someday', ended_at = begun_at"),
     ("refresh_tokens_hash", "refresh_tokens", "token_hash = 'short'"),
     ("registrations_number", "registrations", "number = '12345678901283'"),
     ("registrations_number_once", "registrations", "+"),
@@ -283,7 +348,17 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
         "offline_cuts",
         "+ cut_id = (SELECT id FROM cuts WHERE NOT EXISTS (SELECT FROM offline_cuts WHERE cut_id = cuts.id) LIMIT 1)",
     ),
-    ("signatures_once", "signatures", "+ hand_over_id = gen_random_uuid()"),
+    (
+        "signatures_hand_over_once",
+        "signatures",
+        "+ hash = 'x', plot_hand_over_id = NULL, hand_over_id = (SELECT hand_over_id FROM signatures WHERE hand_over_id IS NOT NULL LIMIT 1)",
+    ),
+    ("signatures_one_hand_over", "signatures", "hand_over_id = NULL, plot_hand_over_id = NULL"),
+    (
+        "signatures_plot_hand_over_once",
+        "signatures",
+        "+ hash = 'x', hand_over_id = NULL, plot_hand_over_id = (SELECT plot_hand_over_id FROM signatures WHERE plot_hand_over_id IS NOT NULL)",
+    ),
     ("signatures_strokes", "signatures", "strokes = ''"),
     ("status_lists_number", "status_lists", "number = 0"),
     ("status_lists_size", "status_lists", "size = 6"),
@@ -327,6 +402,32 @@ pub fn other_row(name: &str) -> &'static str {
             "INSERT INTO locks (id, registration_id, label, kind, escape_route, version, changed_at)
              SELECT gen_random_uuid(), gen_random_uuid(), label, kind, escape_route, 1, changed_at FROM locks LIMIT 1"
         }
+        "holds_differ" => "UPDATE holds SET differ_id = gen_random_uuid() WHERE differ_id IS NOT NULL",
+        "plot_locks_final_differ" => "UPDATE plot_locks SET final_differ_id = gen_random_uuid()",
+        "plots_registration" => {
+            "INSERT INTO plots (id, project_id, site_registration_id, sequence, label, registration_id, changed_at)
+             SELECT gen_random_uuid(), project_id, site_registration_id, 99, 'x', gen_random_uuid(), changed_at
+             FROM plots LIMIT 1"
+        }
+        "projects_registration" => {
+            "INSERT INTO projects (id, registration_id, builder_id, name, temporary_differ_id, created_at, changed_at)
+             SELECT gen_random_uuid(), gen_random_uuid(), builder_id, name, temporary_differ_id, created_at, changed_at
+             FROM projects LIMIT 1"
+        }
+        "projects_temporary_differ" => "UPDATE projects SET temporary_differ_id = gen_random_uuid()",
+        "rekey_differs_new" => "UPDATE rekey_differs SET new_differ_id = gen_random_uuid()",
+        "rekey_differs_old" => "UPDATE rekey_differs SET old_differ_id = gen_random_uuid()",
+        "rekey_locks_keys_for" => "UPDATE rekey_locks SET keys_for = gen_random_uuid()",
+        "rekey_locks_lock" => "UPDATE rekey_locks SET lock_id = gen_random_uuid() WHERE fitted_at IS NULL",
+        "rekeys_registration" => {
+            "INSERT INTO rekeys (id, registration_id, reason, state, plan, begun_by, begun_at, changed_at)
+             SELECT gen_random_uuid(), gen_random_uuid(), reason, 'under_way', plan, begun_by, begun_at, changed_at
+             FROM rekeys LIMIT 1"
+        }
+        "answers_site" => {
+            "UPDATE answers SET differ_id = d.id, differ_registration_id = d.registration_id FROM differs d
+             WHERE d.registration_id <> answers.registration_id AND site_registration_id IS NULL AND until IS NULL"
+        }
         "answers_differ" => "UPDATE answers SET differ_id = gen_random_uuid()",
         "authorities_registration" => {
             "UPDATE authorities SET registration_id = gen_random_uuid() WHERE class = 'keyholder' AND every_differ"
@@ -338,7 +439,8 @@ pub fn other_row(name: &str) -> &'static str {
             "UPDATE copy_requests SET purpose = 'replace_worn', quantity = 1, replaces_key_id = gen_random_uuid()"
         }
         "holds_barred_person" => {
-            "UPDATE holds SET kind = 'court_order', court = 'x', barred_person_id = gen_random_uuid()"
+            "UPDATE holds SET kind = 'court_order', court = 'x', differ_id = NULL, loss_id = NULL,
+                 barred_person_id = gen_random_uuid()"
         }
         "destructions_witness" => {
             "UPDATE destructions SET witness_id = gen_random_uuid(), witnessed_at = made_at"

@@ -35,11 +35,29 @@ async fn fill_every_table(town: &Town) {
     let sign_in = json!({"email": "ada@town.example", "password": "twelve letters and more"});
     town.anon.post("/v1/sessions", sign_in).await.expect(201);
     fill_the_counter(town, &key).await;
+    fill_the_site(town).await;
     town.pass(Duration::seconds(1));
     town.sequencer.round().await.unwrap();
     let recovered = "INSERT INTO log_recovered SELECT id FROM log_entries LIMIT 1";
     sqlx::query(recovered).execute(&town.admin).await.unwrap();
     town.ask(&town.tenant, json!({})).await.expect(201);
+}
+
+/// A rekey that was carried out, prices, and a plot that was handed over.
+async fn fill_the_site(town: &Town) {
+    let site = super::sites::site(town).await;
+    let prices = json!({"prices": {"currency": "GBP", "pack": 1, "key": 1}});
+    town.keeper.change("PUT", format!("/v1/sections/{}/prices", town.section), 0, prices).await.expect(200);
+    super::sites::add_plots(town, &site, super::sites::TEN_PLOTS).await.expect(201);
+    super::sites::first_plot(town, &site).await;
+    let losses = town.keeper.get(format!("/v1/registrations/{}/losses", town.registration)).await.expect(200);
+    let loss = losses["items"][0]["id"].as_str().unwrap().to_owned();
+    let decided = json!({"decision": "rekey", "reason": "x"});
+    town.owner.post(format!("/v1/losses/{loss}/decision"), decided).await.expect(200);
+    let rekey = json!({"differ_ids": [town.differ], "loss_id": loss, "reason": "x"});
+    let rekey = town.keeper.post(format!("/v1/registrations/{}/rekeys", town.registration), rekey).await.id();
+    let fitting = json!({"lock_id": town.locks[0], "pack_number": "RK-1", "fitted_by": town.owner.id});
+    town.keeper.post(format!("/v1/rekeys/{rekey}/fittings"), fitting).await.expect(200);
 }
 
 /// Bitting, second factors, blanks that differ, a replaced card, a refused check, a cut without a network.

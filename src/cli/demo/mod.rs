@@ -1,0 +1,374 @@
+//! `wardbook demo`: an invented scenario, served on this machine.
+
+use std::error::Error;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use clap::Args;
+use secrecy::{ExposeSecret as _, SecretString};
+use time::Duration;
+
+use super::cluster::Cluster;
+use super::serve::{self, LimitOptions};
+use super::{Done, migrate};
+use wardbook::application::access::Caller;
+use wardbook::application::authorities::Grant;
+use wardbook::application::blanks::{self, NewMovement};
+use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
+use wardbook::application::registrations::LockContent;
+use wardbook::application::secrets::{self, Context};
+use wardbook::application::sections::SectionContent;
+use wardbook::application::{Act, App, authorities, cards, counters, keys, people, registrations, sections};
+use wardbook::archive::Archive;
+use wardbook::domain::blanks::MovementKind;
+use wardbook::domain::calendar::{Period, add_years};
+use wardbook::domain::ids::{
+    BlankMovementId, CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId,
+    SectionId,
+};
+use wardbook::domain::records::Key;
+use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
+use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
+use wardbook::outside::Outside;
+use wardbook::storage::{people as stored_people, sessions as stored};
+
+/// Options of `demo`.
+#[derive(Args)]
+pub struct Options {
+    /// An empty database, as a role that may make tables; without one a private cluster is used.
+    #[arg(long, env = "WARDBOOK_ADMIN_URL")]
+    admin_url: Option<String>,
+    /// Where the database comes from, for the first line that is printed.
+    #[arg(long, env = "WARDBOOK_DATABASE_KIND", default_value = "the given URL")]
+    database_kind: String,
+    /// Where to listen.
+    #[arg(long, default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    #[command(flatten)]
+    limits: LimitOptions,
+}
+
+/// Runs the demo until a signal comes.
+pub fn run(options: &Options) -> Done {
+    // The cluster is started on the main thread: it ends with the thread that started it.
+    let (cluster, url) = if let Some(url) = options.admin_url.clone() {
+        (None, url)
+    } else {
+        let cluster = Cluster::start(None, true)?;
+        let url = cluster.url();
+        (Some(cluster), url)
+    };
+    let kind = if cluster.is_some() { "a private cluster" } else { options.database_kind.as_str() };
+    println!("database: {kind}");
+    serve::log_to_stdout(serve::Lines::Text);
+    super::asynchronously(serve_demo(options, url))
+}
+
+async fn serve_demo(options: &Options, url: String) -> Done {
+    migrate(&url).await?;
+    let database = serve::Database { database_url: url, connections: 8 };
+    let address = format!("http://{}", options.listen);
+    let app = serve::app(database.pool().await?, &serve::Keys::of_the_moment(&address)?)?;
+    let listener = serve::listen(options.listen).await?;
+    let folder = Folder::new(&app.outside)?;
+    let keys = sequencer::keys("localhost/demo", &[super::new_key_pem()?])?;
+    let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
+    sequencer.init().await?;
+    load(&app).await?.print(&address, &sequencer);
+    serve::serve(app, &[], (sequencer, LogWork::Sequence), listener, options.limits.limits()).await
+}
+
+/// A folder of the demo's own; it goes when the demo ends.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(outside: &Outside) -> Result<Self, Box<dyn Error>> {
+        Ok(Self(super::temporary_folder(outside, "demo")?))
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        // What cannot be removed stays, with nothing secret in it.
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// The code of a second factor for now.
+pub fn code_now(secret: Vec<u8>) -> Result<String, Box<dyn Error>> {
+    let totp = totp_rs::TOTP::new(totp_rs::Algorithm::SHA1, 6, 1, 30, secret, None, "demo".to_owned())
+        .map_err(|error| error.to_string())?;
+    let now = wardbook::outside::Outside::system().clock.now().unix_timestamp();
+    Ok(totp.generate(u64::try_from(now)?))
+}
+
+struct SignIn {
+    who: &'static str,
+    email: &'static str,
+    password: String,
+    secret: Option<String>,
+}
+
+struct Scene {
+    sign_ins: Vec<SignIn>,
+    registration: RegistrationId,
+    differ: DifferId,
+    counter: CounterId,
+    card: String,
+    pin: &'static str,
+    auditor: (ClientProgramId, String),
+}
+
+impl Scene {
+    fn print(&self, address: &str, sequencer: &Sequencer) {
+        println!("\nAPI        {address}/v1");
+        println!("reader     {address}/docs");
+        println!("\nsign-ins (POST /v1/sessions); codes come from `wardbook code SECRET`:");
+        for sign_in in &self.sign_ins {
+            let code =
+                sign_in.secret.as_ref().map(|secret| format!("  code secret {secret}")).unwrap_or_default();
+            println!("  {:<22} {:<28} {}{code}", sign_in.who, sign_in.email, sign_in.password);
+        }
+        println!("\nregistration {}", self.registration);
+        println!("differ       {}", self.differ);
+        println!("counter      {}", self.counter);
+        println!("card         {} with PIN {} (the tenant's)", self.card, self.pin);
+        println!("auditor      {} {}", self.auditor.0, self.auditor.1);
+        for key in sequencer.verifiers() {
+            println!("log key      {key}");
+        }
+        println!("\nREADME.md follows one copy request from here to the hand-over. Ctrl-C ends it.\n");
+    }
+}
+
+/// Somebody of the scenario.
+struct Somebody {
+    id: PersonId,
+    sign_in: SignIn,
+}
+
+struct Loader<'a> {
+    app: &'a App,
+    keeper: Caller,
+}
+
+impl Loader<'_> {
+    async fn act(&self) -> Result<Act<'_>, Box<dyn Error>> {
+        Ok(Act::begin_unclaimed(self.app, &self.keeper).await?)
+    }
+
+    async fn organisation(
+        &self,
+        kind: OrganisationKind,
+        name: &str,
+    ) -> Result<OrganisationId, Box<dyn Error>> {
+        let mut act = self.act().await?;
+        let added = people::add_organisation(&mut act, kind, Name::parse(name)?).await?;
+        act.commit().await?;
+        Ok(added.id)
+    }
+
+    /// An auditor's client program, and its secret.
+    async fn auditor(&self, name: &str) -> Result<(ClientProgramId, String), Box<dyn Error>> {
+        let auditor = self.organisation(OrganisationKind::Auditor, name).await?;
+        let mut act = self.act().await?;
+        let (program, secret) = people::add_program(&mut act, auditor, Name::parse("Mirror")?).await?;
+        act.commit().await?;
+        Ok((program.id, secret.expose_secret().to_owned()))
+    }
+
+    async fn person(
+        &self,
+        who: &'static str,
+        name: &str,
+        email: &'static str,
+        seat: Option<OrganisationId>,
+    ) -> Result<Somebody, Box<dyn Error>> {
+        let mut act = self.act().await?;
+        let today = act.today();
+        let (person, _) =
+            people::add_person(&mut act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
+        if let Some(organisation) = seat {
+            people::add_member(&mut act, organisation, person.id, Post::Head, (today, None)).await?;
+        }
+        act.commit().await?;
+        self.account(who, person.id, email, seat.is_some()).await
+    }
+
+    /// A password of the moment and, for staff, a second factor.
+    async fn account(
+        &self,
+        who: &'static str,
+        id: PersonId,
+        email: &'static str,
+        staff: bool,
+    ) -> Result<Somebody, Box<dyn Error>> {
+        let app = self.app;
+        let password = app.outside.secret().chars().take(16).collect::<String>();
+        let hash = app.passwords.hash(SecretString::from(password.clone()), app.outside.bytes()).await?;
+        let now = app.outside.clock.now();
+        let mut tx = app.pool.begin().await?;
+        stored::set_password(&mut tx, id, &hash, now).await?;
+        let secret = if staff {
+            let secret: [u8; 20] = app.outside.bytes();
+            let sealed = secrets::seal(app, &mut tx, Context::SecondFactor(id), &secret).await?;
+            stored::propose_totp(&mut tx, id, &sealed, now).await?;
+            stored::confirm_totp(&mut tx, id, 0, now).await?;
+            Some(totp_rs::Secret::Raw(secret.to_vec()).to_encoded().to_string())
+        } else {
+            None
+        };
+        tx.commit().await?;
+        Ok(Somebody { id, sign_in: SignIn { who, email, password, secret } })
+    }
+}
+
+/// Loads the scenario.
+async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
+    let (loader, keeper) = begin(app).await?;
+    let dealer = loader.organisation(OrganisationKind::Dealer, "Pellworth Keys").await?;
+    let agent = loader.organisation(OrganisationKind::Agent, "Underhay Lettings").await?;
+    let owner = loader.organisation(OrganisationKind::Owner, "Ostrey household").await?;
+    let staff = loader.person("counter", "Bram Pellworth", "bram@pellworth.example", Some(dealer)).await?;
+    let manager = loader
+        .person("property manager", "Sunniva Underhay", "sunniva@underhay.example", Some(agent))
+        .await?;
+    let landlord = loader.person("owner", "Tobiah Ostrey", "tobiah@ostrey.example", None).await?;
+    let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None).await?;
+
+    let mut act = loader.act().await?;
+    let (section, counter, parcel) = trade(&mut act, dealer).await?;
+    let (registration, differ, pack_keys) = house(&mut act, section, owner).await?;
+    let rights = [
+        grant(&act, AuthorityClass::Owner, Some(landlord.id), None),
+        grant(&act, AuthorityClass::Agent, None, Some(agent)),
+        Grant { occupier: true, ..grant(&act, AuthorityClass::Keyholder, Some(tenant.id), None) },
+    ];
+    for right in rights {
+        authorities::grant(&mut act, registration, right).await?;
+    }
+    if let Some(key) = pack_keys.first() {
+        keys::issue(&mut act, key.id, tenant.id, None, None).await?;
+    }
+    let card = cards::issue(&mut act, registration, tenant.id, None).await?;
+    act.commit().await?;
+    let at_counter = caller_of(app, staff.id).await?;
+    let mut act = Act::begin_unclaimed(app, &at_counter).await?;
+    blanks::confirm(&mut act, parcel, None).await?;
+    act.commit().await?;
+    let pin = "4071";
+    set_pin(app, tenant.id, card.id, pin).await?;
+
+    let auditor = loader.auditor("Fennick & Vale").await?;
+    let sign_ins = [keeper, staff, manager, landlord, tenant];
+    Ok(Scene {
+        sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
+        registration,
+        differ,
+        counter,
+        card: card.number.grouped(),
+        pin,
+        auditor,
+    })
+}
+
+/// The supplier, and whoever keeps the register for it.
+async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
+    let (email, name) = ("hester@marrowby.example", Name::parse("Hester Quillon")?);
+    people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?).await?;
+    let hester = stored_people::person_by_email(&mut *app.pool.acquire().await?, email).await?;
+    let hester = hester.ok_or("the keeper is gone")?.id;
+    let loader = Loader { app, keeper: caller_of(app, hester).await? };
+    let keeper = loader.account("supplier", hester, email, true).await?;
+    Ok((loader, keeper))
+}
+
+/// Somebody with the seats of today.
+async fn caller_of(app: &App, person: PersonId) -> Result<Caller, Box<dyn Error>> {
+    let today = app.outside.clock.now().date();
+    let seats = stored_people::seats(&mut *app.pool.acquire().await?, person, today).await?;
+    Ok(Caller::new(person.into(), Some(person), seats))
+}
+
+/// A key section, and a counter that is appointed for it and has blanks.
+async fn trade(
+    act: &mut Act<'_>,
+    dealer: OrganisationId,
+) -> Result<(SectionId, CounterId, BlankMovementId), Box<dyn Error>> {
+    let today = act.today();
+    let filed = today - Duration::days(1200);
+    let section = SectionContent {
+        name: Name::parse("MB40")?,
+        protection: Protection::RegisteredDesign,
+        territory: Some(Name::parse("United Kingdom")?),
+        filed_on: Some(filed),
+        next_renewal_on: Some(add_years(filed, 5)),
+        last_expiry_on: Some(add_years(filed, 25)),
+    };
+    let section = sections::add(act, section).await?.id;
+    let counter = counters::add(act, dealer, Name::parse("Pellworth Keys, Sluice Lane")?).await?.id;
+    counters::appoint(act, counter, section, (today, None)).await?;
+    let parcel = NewMovement { section, quantity: 50, request: None, remark: None };
+    let parcel = blanks::record(act, counter, MovementKind::Consignment, parcel).await?.id;
+    Ok((section, counter, parcel))
+}
+
+/// A house whose front and back door share one key, with the two keys of its lever pack.
+async fn house(
+    act: &mut Act<'_>,
+    section: SectionId,
+    owner: OrganisationId,
+) -> Result<(RegistrationId, DifferId, Vec<Key>), Box<dyn Error>> {
+    let premises = Premises::parse("3 Alder Rise, Tolverne")?;
+    let registration = registrations::add(act, section, owner, premises).await?.id;
+    let number = DifferNumber::parse("MB40-2071")?;
+    let differ = registrations::add_differ(act, registration, number, Level::Lock).await?.id;
+    for (label, hand) in [("Front door", Hand::Left), ("Back door", Hand::Right)] {
+        let lock = LockContent {
+            label: Label::parse(label)?,
+            kind: LockKind::MorticeDeadlock,
+            hand: Some(hand),
+            standard: Some(Reference::parse("BS 3621")?),
+            escape_route: false,
+            room_class: Some(Slug::parse("entrance")?),
+        };
+        let lock = registrations::add_lock(act, registration, lock).await?.id;
+        registrations::begin_answering(act, lock, differ).await?;
+    }
+    let (_, made) = keys::add_pack(act, registration, differ, PackNumber::parse("LP-5512")?, 2).await?;
+    Ok((registration, differ, made))
+}
+
+/// An authority over every differ from today on; all but keyholders approve and pass on.
+fn grant(
+    act: &Act<'_>,
+    class: AuthorityClass,
+    person: Option<PersonId>,
+    organisation: Option<OrganisationId>,
+) -> Grant {
+    let leads = class != AuthorityClass::Keyholder;
+    Grant {
+        class,
+        person,
+        organisation,
+        post: None,
+        standing: None,
+        differs: vec![],
+        may_order: true,
+        may_approve: leads,
+        may_pass_on: leads,
+        occupier: false,
+        most_per_request: None,
+        most_keys: None,
+        period: Period { first_day: act.today(), last_day: None },
+    }
+}
+
+async fn set_pin(app: &App, person: PersonId, card: CardId, pin: &str) -> Done {
+    let hash = app.passwords.hash(SecretString::from(pin.to_owned()), app.outside.bytes()).await?;
+    let caller = Caller::new(person.into(), Some(person), vec![]);
+    let mut act = Act::begin_unclaimed(app, &caller).await?;
+    cards::set_pin(&mut act, card, &hash, cards::Proof::NotGiven).await?;
+    act.commit().await?;
+    Ok(())
+}

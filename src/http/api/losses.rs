@@ -1,0 +1,239 @@
+//! Lost and stolen keys: reported, what they expose, what is decided, and what they cost.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use crate::application::access::Caller;
+use crate::application::losses::{self, Exposure};
+use crate::application::{Act, Answer, App};
+use crate::domain::calendar::Day;
+use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId};
+use crate::domain::records::Loss;
+use crate::domain::register::{ChargeState, LossDecision, LossKind};
+use crate::domain::text::{Name, Reference, Remark};
+use crate::http::answer::{Handled, List, list};
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(report_loss))
+        .routes(routes!(list_losses))
+        .routes(routes!(read_exposure))
+        .routes(routes!(decide_loss))
+        .routes(routes!(settle_loss))
+}
+
+body! {
+    /// The report of a loss.
+    pub struct NewLoss {
+        /// Lost or stolen.
+        kind: LossKind,
+        /// The day on which it happened.
+        happened_on: Option<Day>,
+        /// Where.
+        place: Option<Name>,
+        /// The reference that the police gave.
+        crime_reference: Option<Reference>,
+    }
+
+    /// What was decided about the locks.
+    pub struct NewLossDecision {
+        /// `keep` or `rekey`.
+        decision: LossDecision,
+        /// Why.
+        reason: Remark,
+    }
+
+    /// What becomes of a loss.
+    pub struct LossSettlement {
+        /// `paid` or `waived`; left as it is, when absent.
+        charge: Option<ChargeState>,
+        /// The reference that the police gave.
+        crime_reference: Option<Reference>,
+    }
+}
+
+/// What the report of a loss leads to.
+#[derive(Serialize, ToSchema)]
+struct LossView {
+    /// The report.
+    loss: Loss,
+    /// The police reference that the rules ask for is missing.
+    crime_reference_missing: bool,
+    /// The lost keys call for a review of the locks.
+    review_due: bool,
+    /// What the program says besides; it does not judge.
+    cautions: Vec<&'static str>,
+}
+
+/// Report a key lost or stolen: its holder, or whoever governs the registration.
+#[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys", params(("key_id" = KeyId, Path)),
+    request_body = NewLoss, responses((status = 201, body = LossView)))]
+async fn report_loss(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<KeyId>,
+    Keyed { key, body }: Keyed<NewLoss>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let new = losses::NewLoss {
+        kind: body.kind,
+        happened_on: body.happened_on.map(|day| day.0),
+        place: body.place,
+        crime_reference: body.crime_reference,
+    };
+    let report = losses::report(&mut act, id, new).await?;
+    let charged = report.loss.charge != ChargeState::None;
+    let view = LossView {
+        crime_reference_missing: report.crime_reference_missing,
+        review_due: report.review_due,
+        cautions: if charged {
+            vec![
+                "A charge for a lost key must be one that local law allows: reasonable and evidenced in \
+                 England, the actual cost in Wales; other countries have their own law.",
+            ]
+        } else {
+            vec![]
+        },
+        loss: report.loss,
+    };
+    let answer = Answer::created(&view, format!("/v1/keys/{id}"))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Losses of a registration.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Loss>)))]
+async fn list_losses(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = losses::all(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A lock that a lost key opens.
+#[derive(Serialize, ToSchema)]
+struct ExposedLockView {
+    /// Which lock.
+    lock_id: LockId,
+    /// Its registration.
+    registration_id: RegistrationId,
+    /// Its line in the schedule.
+    label: String,
+    /// The class of the room behind it.
+    room_class: Option<String>,
+    /// Keys that open it and are neither destroyed nor dead.
+    keys: u32,
+    /// Of them, missing.
+    missing: u32,
+    /// The share or number of missing keys calls for a review of this lock.
+    review_due: bool,
+}
+
+/// Somebody with a live key.
+#[derive(Serialize, ToSchema)]
+struct ExposedPerson {
+    /// Who.
+    person_id: PersonId,
+    /// How many.
+    keys: u32,
+}
+
+/// What a lost key exposes.
+#[derive(Serialize, ToSchema)]
+struct ExposureView {
+    /// The differ of the lost key.
+    differ_id: DifferId,
+    /// The locks that answer to it now.
+    locks: Vec<ExposedLockView>,
+    /// Who has live keys of it.
+    people: Vec<ExposedPerson>,
+    /// Live keys of it that are in store.
+    in_store: u32,
+    /// Keys of it that are neither destroyed nor dead.
+    keys: u32,
+    /// Of them, missing.
+    missing: u32,
+    /// The rules call for a review of the locks. Whoever governs may decide to rekey without that.
+    review_due: bool,
+}
+
+impl From<Exposure> for ExposureView {
+    fn from(found: Exposure) -> Self {
+        let lock = |exposed: losses::ExposedLock| ExposedLockView {
+            lock_id: exposed.lock.lock,
+            registration_id: exposed.lock.registration,
+            label: exposed.lock.label,
+            room_class: exposed.lock.room_class,
+            keys: exposed.lock.issued,
+            missing: exposed.lock.missing,
+            review_due: exposed.review_due,
+        };
+        Self {
+            differ_id: found.differ,
+            locks: found.locks.into_iter().map(lock).collect(),
+            people: found
+                .people
+                .into_iter()
+                .map(|(person_id, keys)| ExposedPerson { person_id, keys })
+                .collect(),
+            in_store: found.in_store,
+            keys: found.issued,
+            missing: found.missing,
+            review_due: found.review_due,
+        }
+    }
+}
+
+/// Which locks, people and keys a loss concerns, and whether a review is due (owner, agent, signatory,
+/// supplier).
+#[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
+    params(("loss_id" = LossId, Path)), responses((status = 200, body = ExposureView)))]
+async fn read_exposure(State(app): State<App>, caller: Caller, Id(id): Id<LossId>) -> Handled {
+    let found = losses::exposure(&app, &caller, id).await?;
+    Ok(Answer::ok(&ExposureView::from(found))?.into_response())
+}
+
+/// Decide what becomes of the locks after a loss (owner, agent, supplier; in person). `keep` lifts the hold
+/// on the differ.
+#[utoipa::path(post, path = "/v1/losses/{loss_id}/decision", tag = "keys",
+    params(("loss_id" = LossId, Path)), request_body = NewLossDecision,
+    responses((status = 200, body = Loss)))]
+async fn decide_loss(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<LossId>,
+    Keyed { key, body }: Keyed<NewLossDecision>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let decided = losses::decide(&mut act, id, body.decision, body.reason).await?;
+    Ok(act.finish(Answer::ok(&decided)?).await?.into_response())
+}
+
+/// Settle a loss: its charge is paid or waived, the police reference comes in.
+#[utoipa::path(post, path = "/v1/losses/{loss_id}/settlement", tag = "keys",
+    params(("loss_id" = LossId, Path)), request_body = LossSettlement,
+    responses((status = 200, body = Loss)))]
+async fn settle_loss(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<LossId>,
+    Keyed { key, body }: Keyed<LossSettlement>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let settled = losses::settle(&mut act, id, body.charge, body.crime_reference).await?;
+    Ok(act.finish(Answer::ok(&settled)?).await?.into_response())
+}

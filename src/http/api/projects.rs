@@ -1,0 +1,261 @@
+//! Building sites: projects, their plots, and the way of a plot to its buyer.
+
+use axum::extract::{Request, State};
+use axum::http::{StatusCode, Uri};
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use super::imports::csv_body;
+use crate::application::access::Caller;
+use crate::application::register_csv::ImportReport;
+use crate::application::sites::{self, NewHandOver, NewProject, OrderList, Progress, Trial};
+use crate::application::{Act, Answer, App};
+use crate::domain::ids::{LockId, OrganisationId, PersonId, PlotId, ProjectId, SectionId};
+use crate::domain::records::{Key, Plot, PlotHandOver, PlotLock, Project};
+use crate::domain::register::DocumentKind;
+use crate::domain::signature::Signature;
+use crate::domain::text::{Name, PackNumber, Premises};
+use crate::http::answer::{Handled, List, list};
+use crate::http::extract::{Id, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(begin_project, list_projects))
+        .routes(routes!(read_project))
+        .routes(routes!(add_plots))
+        .routes(routes!(read_progress))
+        .routes(routes!(read_order_list))
+        .routes(routes!(read_plot))
+        .routes(routes!(record_plot_fitting))
+        .routes(routes!(record_trial))
+        .routes(routes!(hand_over_plot))
+}
+
+body! {
+    /// A project to begin.
+    pub struct NewProjectBody {
+        /// The key section.
+        section_id: SectionId,
+        /// The builder.
+        builder_id: OrganisationId,
+        /// Its name.
+        name: Name,
+        /// Where it is.
+        premises: Premises,
+    }
+
+    /// A lock of a plot that was fitted with its final pack.
+    pub struct NewPlotFitting {
+        /// Which lock.
+        lock_id: LockId,
+        /// The number on its lever pack.
+        pack_number: PackNumber,
+        /// Who fitted it.
+        fitted_by: PersonId,
+    }
+
+    /// Both keys were tried in a lock.
+    pub struct NewTrial {
+        /// Which lock.
+        lock_id: LockId,
+        /// Who tried them.
+        tried_by: PersonId,
+        /// The final key works.
+        final_key_works: bool,
+        /// The site key does not.
+        site_key_dead: bool,
+    }
+
+    /// A plot is handed over.
+    pub struct NewPlotHandOver {
+        /// The owner that the plot belongs to from now on.
+        buyer_id: OrganisationId,
+        /// Who collects the keys and signs; the owner's authority is theirs.
+        collected_by: PersonId,
+        /// Which kind of identity document was seen.
+        document_seen: DocumentKind,
+        /// The signature, as strokes of points [x, y, milliseconds].
+        signature: Signature,
+    }
+}
+
+/// Begin a project (supplier): the site is registered for the builder, and its temporary differ drawn.
+#[utoipa::path(post, path = "/v1/projects", tag = "sites", request_body = NewProjectBody,
+    responses((status = 201, body = Project)))]
+async fn begin_project(
+    State(app): State<App>,
+    caller: Caller,
+    Keyed { key, body }: Keyed<NewProjectBody>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let new = NewProject {
+        section: body.section_id,
+        builder: body.builder_id,
+        name: body.name,
+        premises: body.premises,
+    };
+    let begun = sites::begin(&mut act, new).await?;
+    let answer = Answer::created(&begun, format!("/v1/projects/{}", begun.id))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Projects: all for the supplier, else those of the caller's organisations.
+#[utoipa::path(get, path = "/v1/projects", tag = "sites", params(ListQuery),
+    responses((status = 200, body = List<Project>)))]
+async fn list_projects(
+    State(app): State<App>,
+    caller: Caller,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = sites::projects(&app, &caller, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A project (builder, supplier).
+#[utoipa::path(get, path = "/v1/projects/{project_id}", tag = "sites",
+    params(("project_id" = ProjectId, Path)), responses((status = 200, body = Project)))]
+async fn read_project(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
+    Ok(Answer::ok(&sites::project(&app, &caller, id).await?)?.into_response())
+}
+
+/// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
+/// site's key; the differs that they will have are drawn and reserved. See docs/sites.md for the columns.
+#[utoipa::path(post, path = "/v1/projects/{project_id}/plots", tag = "sites",
+    params(("project_id" = ProjectId, Path)), request_body(content = String, content_type = "text/csv"),
+    responses((status = 201, description = "Everything came in", body = ImportReport),
+        (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
+async fn add_plots(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<ProjectId>,
+    request: Request,
+) -> Handled {
+    let (key, bytes) = csv_body(request).await?;
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let report = sites::add_plots(&mut act, id, &bytes).await?;
+    if !report.imported {
+        // Dropping the act rolls all of it back; the same key may be used for the mended file.
+        return Ok(Answer::ok(&report)?.into_response());
+    }
+    let answer = Answer::new(StatusCode::CREATED, &report)?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// How a site stands, plot by plot (builder, supplier).
+#[utoipa::path(get, path = "/v1/projects/{project_id}/progress", tag = "sites",
+    params(("project_id" = ProjectId, Path)), responses((status = 200, body = Progress)))]
+async fn read_progress(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
+    Ok(Answer::ok(&sites::progress(&app, &caller, id).await?)?.into_response())
+}
+
+/// What to order for a site: packs, keys, parts (builder, supplier).
+#[utoipa::path(get, path = "/v1/projects/{project_id}/order-list", tag = "sites",
+    params(("project_id" = ProjectId, Path)), responses((status = 200, body = OrderList)))]
+async fn read_order_list(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
+    Ok(Answer::ok(&sites::order_list(&app, &caller, id).await?)?.into_response())
+}
+
+/// A plot and its locks.
+#[derive(Serialize, ToSchema)]
+struct PlotView {
+    #[serde(flatten)]
+    plot: Plot,
+    /// Its locks.
+    locks: Vec<PlotLock>,
+}
+
+/// A plot, lock by lock (builder until its hand-over, buyer afterwards, supplier).
+#[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", params(("plot_id" = PlotId, Path)),
+    responses((status = 200, body = PlotView)))]
+async fn read_plot(State(app): State<App>, caller: Caller, Id(id): Id<PlotId>) -> Handled {
+    let (plot, locks) = sites::plot(&app, &caller, id).await?;
+    Ok(Answer::ok(&PlotView { plot, locks })?.into_response())
+}
+
+/// What a fitting led to.
+#[derive(Serialize, ToSchema)]
+struct PlotFittingView {
+    /// The keys that came with the pack, in store until the hand-over.
+    keys: Vec<Key>,
+    /// No lock of the site answers to its key any more: every site key is dead.
+    site_key_dead: bool,
+}
+
+/// Record that a lock was fitted with its final pack (builder, supplier): from now on it answers to its own
+/// differ and not to the site's.
+#[utoipa::path(post, path = "/v1/plots/{plot_id}/fittings", tag = "sites",
+    params(("plot_id" = PlotId, Path)), request_body = NewPlotFitting,
+    responses((status = 200, body = PlotFittingView)))]
+async fn record_plot_fitting(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<PlotId>,
+    Keyed { key, body }: Keyed<NewPlotFitting>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let (keys, site_key_dead) =
+        sites::fit(&mut act, id, body.lock_id, body.pack_number, body.fitted_by).await?;
+    Ok(act.finish(Answer::ok(&PlotFittingView { keys, site_key_dead })?).await?.into_response())
+}
+
+/// Record that both keys were tried in a lock (builder, supplier). What failed is on record, too, and the
+/// lock is not ready.
+#[utoipa::path(post, path = "/v1/plots/{plot_id}/trials", tag = "sites",
+    params(("plot_id" = PlotId, Path)), request_body = NewTrial,
+    responses((status = 200, body = PlotLock)))]
+async fn record_trial(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<PlotId>,
+    Keyed { key, body }: Keyed<NewTrial>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let trial = Trial {
+        lock: body.lock_id,
+        by: body.tried_by,
+        final_key_works: body.final_key_works,
+        site_key_dead: body.site_key_dead,
+    };
+    let tried = sites::record_trial(&mut act, id, trial).await?;
+    Ok(act.finish(Answer::ok(&tried)?).await?.into_response())
+}
+
+/// What a hand-over led to.
+#[derive(Serialize, ToSchema)]
+struct PlotHandOverView {
+    #[serde(flatten)]
+    hand_over: PlotHandOver,
+    /// The keys that the buyer has now.
+    keys: Vec<Key>,
+}
+
+/// Hand a plot over to its buyer (builder, supplier). Refused while a lock is on the site key or was not
+/// tried. Keys, registration and the owner's authority are the buyer's, and the builder's rights on the plot
+/// end, at one instant.
+#[utoipa::path(post, path = "/v1/plots/{plot_id}/hand-over", tag = "sites",
+    params(("plot_id" = PlotId, Path)), request_body = NewPlotHandOver,
+    responses((status = 201, body = PlotHandOverView)))]
+async fn hand_over_plot(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<PlotId>,
+    Keyed { key, body }: Keyed<NewPlotHandOver>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let new = NewHandOver {
+        buyer: body.buyer_id,
+        collected_by: body.collected_by,
+        document: body.document_seen,
+        signature: body.signature,
+    };
+    let (hand_over, keys) = sites::hand_over(&mut act, id, new).await?;
+    let answer = Answer::created(&PlotHandOverView { hand_over, keys }, format!("/v1/plots/{id}"))?;
+    Ok(act.finish(answer).await?.into_response())
+}

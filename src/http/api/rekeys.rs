@@ -1,0 +1,226 @@
+//! Price lists, and rekeys: worked out, begun, carried out lock by lock.
+
+use axum::extract::State;
+use axum::http::Uri;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::ListQuery;
+use crate::application::access::Caller;
+use crate::application::rekeys::{self, Holder, NewFitting, RekeyPlan, Standing};
+use crate::application::{Act, Answer, App};
+use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
+use crate::domain::records::{Key, Rekey, RekeyDiffer, RekeyLock};
+use crate::domain::rekey::Prices;
+use crate::domain::text::{PackNumber, Remark};
+use crate::http::answer::{Handled, List, list};
+use crate::http::body::Nothing;
+use crate::http::extract::{Body, Id, IfMatch, Keyed, Query};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(read_prices, set_prices))
+        .routes(routes!(plan_rekey))
+        .routes(routes!(begin_rekey, list_rekeys))
+        .routes(routes!(read_rekey))
+        .routes(routes!(record_fitting))
+        .routes(routes!(stop_rekey))
+}
+
+body! {
+    /// A price list.
+    pub struct PricesBody {
+        /// The prices, in the smallest unit of the currency.
+        prices: Prices,
+    }
+
+    /// Differs that are compromised.
+    pub struct RekeyQuestion {
+        /// Which.
+        #[schema(min_items = 1)]
+        differ_ids: Vec<DifferId>,
+    }
+
+    /// A rekey to begin.
+    pub struct NewRekeyBody {
+        /// The differs that are compromised.
+        #[schema(min_items = 1)]
+        differ_ids: Vec<DifferId>,
+        /// The loss that led to it.
+        loss_id: Option<LossId>,
+        /// Why.
+        reason: Remark,
+    }
+
+    /// A lock that was fitted with other levers.
+    pub struct NewFittingBody {
+        /// Which lock.
+        lock_id: LockId,
+        /// The number on its lever pack.
+        pack_number: PackNumber,
+        /// Who fitted it.
+        fitted_by: PersonId,
+        /// Old keys that were collected there.
+        #[schema(max_items = 200)]
+        old_key_ids: Option<Vec<KeyId>>,
+    }
+}
+
+/// A price list, none of it set when its version is 0.
+#[derive(Serialize, ToSchema)]
+struct PricesView {
+    /// Its version.
+    version: i32,
+    /// The prices.
+    #[schema(value_type = Option<Prices>)]
+    prices: Option<Value>,
+}
+
+/// The prices of a section (supplier).
+#[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
+    params(("section_id" = SectionId, Path)), responses((status = 200, body = PricesView)))]
+async fn read_prices(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> Handled {
+    let found = rekeys::prices(&app, &caller, id).await?;
+    let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
+    Ok(Answer::ok(&PricesView { version, prices })?.version(version).into_response())
+}
+
+/// Set the prices of a section (supplier). The first list replaces version 0.
+#[utoipa::path(put, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
+    params(("section_id" = SectionId, Path)), request_body = PricesBody,
+    responses((status = 200, body = PricesView)))]
+async fn set_prices(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<SectionId>,
+    IfMatch(version): IfMatch,
+    Body(body): Body<PricesBody>,
+) -> Handled {
+    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let version = rekeys::set_prices(&mut act, id, version, &body.prices).await?;
+    let prices = serde_json::to_value(&body.prices).ok();
+    Ok(act.finish(Answer::ok(&PricesView { version, prices })?.version(version)).await?.into_response())
+}
+
+/// What a rekey would take: locks, packs, keys, what to call in, what it costs; the cheapest that does it
+/// (owner, agent, signatory, supplier). Changes nothing.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekey-plans", tag = "rekeys",
+    params(("registration_id" = RegistrationId, Path)), request_body = RekeyQuestion,
+    responses((status = 200, body = RekeyPlan)))]
+async fn plan_rekey(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Body(body): Body<RekeyQuestion>,
+) -> Handled {
+    let plan = rekeys::plan(&app, &caller, id, &body.differ_ids).await?;
+    Ok(Answer::ok(&plan)?.into_response())
+}
+
+/// Begin a rekey (supplier): a differ is drawn in the place of each that is compromised, and everybody who
+/// has a key is told.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewRekeyBody,
+    responses((status = 201, body = Rekey)))]
+async fn begin_rekey(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewRekeyBody>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let new = rekeys::NewRekey { differs: body.differ_ids, loss: body.loss_id, reason: body.reason };
+    let begun = rekeys::begin(&mut act, id, new).await?;
+    let answer = Answer::created(&begun, format!("/v1/rekeys/{}", begun.id))?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// The rekeys of a registration (owner, agent, signatory, supplier).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Rekey>)))]
+async fn list_rekeys(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    uri: Uri,
+    Query(query): Query<ListQuery>,
+) -> Handled {
+    let page = query.page()?;
+    let found = rekeys::all(&app, &caller, id, page).await?;
+    Ok(list(&uri, page, found, |item| item.id.0))
+}
+
+/// A rekey as it stands.
+#[derive(Serialize, ToSchema)]
+struct RekeyView {
+    #[serde(flatten)]
+    rekey: Rekey,
+    /// Which differ takes the place of which.
+    differs: Vec<RekeyDiffer>,
+    /// The locks.
+    locks: Vec<RekeyLock>,
+    /// Who has an old key, and whether a new one was issued.
+    holders: Vec<Holder>,
+}
+
+/// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
+#[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys", params(("rekey_id" = RekeyId, Path)),
+    responses((status = 200, body = RekeyView)))]
+async fn read_rekey(State(app): State<App>, caller: Caller, Id(id): Id<RekeyId>) -> Handled {
+    let Standing { rekey, differs, locks, holders } = rekeys::rekey(&app, &caller, id).await?;
+    Ok(Answer::ok(&RekeyView { rekey, differs, locks, holders })?.into_response())
+}
+
+/// What a fitting led to.
+#[derive(Serialize, ToSchema)]
+struct FittingView {
+    /// The rekey: done, when this was its last lock.
+    rekey: Rekey,
+    /// The keys that came with the pack, in store.
+    keys: Vec<Key>,
+    /// Differs that are dead now: no lock answers to them any more.
+    dead_differ_ids: Vec<DifferId>,
+}
+
+/// Record that a lock was fitted with its new levers (owner, agent, supplier): it answers to the new differs
+/// from now on.
+#[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/fittings", tag = "rekeys",
+    params(("rekey_id" = RekeyId, Path)), request_body = NewFittingBody,
+    responses((status = 200, body = FittingView)))]
+async fn record_fitting(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RekeyId>,
+    Keyed { key, body }: Keyed<NewFittingBody>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let new = NewFitting {
+        lock: body.lock_id,
+        pack: body.pack_number,
+        by: body.fitted_by,
+        old_keys: body.old_key_ids.unwrap_or_default(),
+    };
+    let fitted = rekeys::fit(&mut act, id, new).await?;
+    let view = FittingView { rekey: fitted.rekey, keys: fitted.keys, dead_differ_ids: fitted.dead };
+    Ok(act.finish(Answer::ok(&view)?).await?.into_response())
+}
+
+/// Give up a rekey in which no lock was fitted yet (supplier): its new differs are released.
+#[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/stop", tag = "rekeys",
+    params(("rekey_id" = RekeyId, Path)), responses((status = 200, body = Rekey)))]
+async fn stop_rekey(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RekeyId>,
+    Keyed { key, .. }: Keyed<Nothing>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let stopped = rekeys::stop(&mut act, id).await?;
+    Ok(act.finish(Answer::ok(&stopped)?).await?.into_response())
+}

@@ -1,0 +1,140 @@
+//! Who can open what: locks, the keys that open them, and who has those.
+
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::Result;
+use crate::domain::ids::{DifferId, LockId, PersonId, RegistrationId};
+
+/// A lock and the keys that open it: those of every differ to which it answers.
+pub struct LockKeys {
+    /// The lock.
+    pub lock: LockId,
+    /// Its registration.
+    pub registration: RegistrationId,
+    /// Its line in the schedule.
+    pub label: String,
+    /// The class of the room behind it.
+    pub room_class: Option<String>,
+    /// Keys that are neither destroyed nor dead.
+    pub issued: u32,
+    /// Of them, missing.
+    pub missing: u32,
+}
+
+fn count(number: i64) -> u32 {
+    u32::try_from(number).unwrap_or(u32::MAX)
+}
+
+/// The locks that answer to a differ now, wherever they are registered.
+pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKeys>> {
+    let rows = sqlx::query!(
+        r#"SELECT locks.id AS "lock: LockId", locks.registration_id AS "registration: RegistrationId", label,
+                  room_class,
+                  count(keys.id) FILTER (WHERE keys.state NOT IN ('destroyed', 'dead')) AS "issued!",
+                  count(keys.id) FILTER (WHERE keys.state IN ('lost', 'stolen')) AS "missing!"
+           FROM answers exposed JOIN locks ON locks.id = exposed.lock_id
+           JOIN answers opening ON opening.lock_id = locks.id AND opening.until IS NULL
+           LEFT JOIN keys ON keys.differ_id = opening.differ_id
+           WHERE exposed.differ_id = $1 AND exposed.until IS NULL
+           GROUP BY locks.id ORDER BY locks.id"#,
+        differ.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| LockKeys {
+            lock: row.lock,
+            registration: row.registration,
+            label: row.label,
+            room_class: row.room_class,
+            issued: count(row.issued),
+            missing: count(row.missing),
+        })
+        .collect())
+}
+
+/// Who has live keys of a differ, and how many.
+pub async fn people(db: &mut PgConnection, differ: DifferId) -> Result<Vec<(PersonId, u32)>> {
+    let rows = sqlx::query!(
+        r#"SELECT holder_id AS "person!: PersonId", count(*) AS "keys!" FROM keys
+           WHERE differ_id = $1 AND state = 'with_person' GROUP BY holder_id ORDER BY holder_id"#,
+        differ.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.person, count(row.keys))).collect())
+}
+
+/// Live keys of a differ that are in store.
+pub async fn in_store(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
+    let found = sqlx::query_scalar!(
+        r#"SELECT count(*) AS "count!" FROM keys WHERE differ_id = $1 AND state IN ('in_store', 'returned')"#,
+        differ.0
+    );
+    Ok(count(found.fetch_one(db).await?))
+}
+
+/// Who has, or had and lost, a key of a differ that is not dead.
+pub async fn entitled_again(db: &mut PgConnection, differ: DifferId) -> Result<Vec<PersonId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT DISTINCT holder_id AS "person!: PersonId" FROM keys
+           WHERE differ_id = $1 AND holder_id IS NOT NULL AND state IN ('with_person', 'lost', 'stolen')
+           ORDER BY 1"#,
+        differ.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A lock that a differ opens.
+pub struct Opened {
+    /// The lock.
+    pub lock: LockId,
+    /// Its line in the schedule.
+    pub label: String,
+    /// The differ that opens it.
+    pub differ: DifferId,
+}
+
+/// Which differs open which locks of some registrations now.
+pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<Opened>> {
+    Ok(sqlx::query_as!(
+        Opened,
+        r#"SELECT lock_id AS "lock: _", label, differ_id AS "differ: _" FROM answers JOIN locks ON locks.id = lock_id
+           WHERE locks.registration_id = ANY ($1) AND until IS NULL ORDER BY label, lock_id, differ_id"#,
+        registrations
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A live key that is with a person.
+pub struct Held {
+    /// By whom.
+    pub person: PersonId,
+    /// Their name.
+    pub name: String,
+    /// Of which differ.
+    pub differ: DifferId,
+    /// How many.
+    pub keys: u32,
+}
+
+/// Who has live keys of some differs.
+pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<Held>> {
+    let rows = sqlx::query!(
+        r#"SELECT holder_id AS "person!: PersonId", name, differ_id AS "differ: DifferId", count(*) AS "keys!"
+           FROM keys JOIN people ON people.id = holder_id
+           WHERE differ_id = ANY ($1) AND state = 'with_person'
+           GROUP BY holder_id, name, differ_id ORDER BY name, holder_id, differ_id"#,
+        differs
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| Held { person: row.person, name: row.name, differ: row.differ, keys: count(row.keys) })
+        .collect())
+}

@@ -1,0 +1,286 @@
+//! A building site from its CSV to the last hand-over: one key for all, and a key of its own for each house.
+
+use serde_json::{Value, json};
+use sqlx::PgPool;
+use time::Duration;
+
+use super::harness::{Actor, Reply, Town, signature};
+
+/// Ten plots with a front and a back door, keyed alike in each: common practice.
+pub const TEN_PLOTS: &str = include_str!("../../src/cli/demo/site.csv");
+
+pub struct Site {
+    pub builder: Actor,
+    pub organisation: String,
+    pub project: String,
+    pub registration: String,
+    pub temporary: String,
+}
+
+pub async fn site(town: &Town) -> Site {
+    let path = format!("/v1/sections/{}/geometry", town.section);
+    if town.keeper.get(path).await.status == 404 {
+        let apart = json!({"positions": 2, "steps": 2});
+        town.set_geometry(
+            json!({"positions": 5, "heights": 6, "most_alike_in_a_row": 2, "separation": apart}),
+        )
+        .await;
+    }
+    let organisation = json!({"kind": "builder", "name": "Holmbury Homes"});
+    let organisation = town.keeper.post("/v1/organisations", organisation).await.id();
+    let builder = town.member("Site Manager", &organisation).await;
+    let project = json!({"section_id": town.section, "builder_id": organisation, "name": "Larkrise",
+        "premises": "Larkrise, Tannery Lane"});
+    let project = town.keeper.post("/v1/projects", project).await.expect(201);
+    let text = |name: &str| project[name].as_str().unwrap().to_owned();
+    Site {
+        builder,
+        organisation,
+        project: text("id"),
+        registration: text("registration_id"),
+        temporary: text("temporary_differ_id"),
+    }
+}
+
+pub async fn add_plots(town: &Town, site: &Site, csv: &str) -> Reply {
+    let key = uuid::Uuid::from_bytes(town.app.outside.bytes()).to_string();
+    let headers = [("content-type", "text/csv"), ("idempotency-key", key.as_str())];
+    let path = format!("/v1/projects/{}/plots", site.project);
+    town.keeper.call("POST", &path, &headers, csv.as_bytes().to_vec()).await
+}
+
+/// A buyer: the organisation that owns the house, and the person who collects.
+pub async fn buyer(town: &Town, name: &str) -> (String, Actor) {
+    let owner = town.keeper.post("/v1/organisations", json!({"kind": "owner", "name": name})).await.id();
+    (owner, town.person(name).await)
+}
+
+impl Site {
+    async fn progress(&self) -> Value {
+        self.builder.get(format!("/v1/projects/{}/progress", self.project)).await.expect(200)
+    }
+
+    async fn plot(&self, id: &str) -> Value {
+        self.builder.get(format!("/v1/plots/{id}")).await.expect(200)
+    }
+
+    async fn fit(&self, plot: &str, lock: &str, pack: &str) -> Reply {
+        let body = json!({"lock_id": lock, "pack_number": pack, "fitted_by": self.builder.id});
+        self.builder.post(format!("/v1/plots/{plot}/fittings"), body).await
+    }
+
+    async fn try_keys(&self, plot: &str, lock: &str, dead: bool) -> Reply {
+        let body = json!({"lock_id": lock, "tried_by": self.builder.id, "final_key_works": true,
+            "site_key_dead": dead});
+        self.builder.post(format!("/v1/plots/{plot}/trials"), body).await
+    }
+
+    async fn hand_over(&self, plot: &str, buyer: &(String, Actor)) -> Reply {
+        let body = json!({"buyer_id": buyer.0, "collected_by": buyer.1.id, "document_seen": "passport",
+            "signature": signature()});
+        self.builder.post(format!("/v1/plots/{plot}/hand-over"), body).await
+    }
+}
+
+/// The first plot, from its fitting to its hand-over.
+pub async fn first_plot(town: &Town, site: &Site) -> String {
+    let plot = site.progress().await["each"][0]["plot_id"].as_str().unwrap().to_owned();
+    for (at, lock) in ids(&site.plot(&plot).await).iter().enumerate() {
+        site.fit(&plot, lock, &format!("FP-{at}")).await.expect(200);
+        site.try_keys(&plot, lock, true).await.expect(200);
+    }
+    site.hand_over(&plot, &buyer(town, "First Buyer").await).await.expect(201);
+    plot
+}
+
+fn ids(plot: &Value) -> Vec<String> {
+    plot["locks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|lock| lock["lock_id"].as_str().unwrap().to_owned())
+        .collect()
+}
+
+/// 10 plots: 20 locks, 20 packs, 10 differs, 40 keys with the packs (common practice).
+#[sqlx::test]
+async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = site(&town).await;
+    add_plots(&town, &site, TEN_PLOTS).await.expect(201);
+    let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
+    let figures =
+        ["plots", "locks", "packs", "differs", "keys_with_packs"].map(|name| order[name].as_u64().unwrap());
+    assert_eq!(figures, [10, 20, 20, 10, 40]);
+    assert_eq!(order["cost"], Value::Null);
+    let prices = json!({"currency": "GBP", "pack": 3150, "key": 900, "fitting": 500,
+        "parts": [{"name": "spring", "per": "lock", "quantity": 2, "price": 25}]});
+    let path = format!("/v1/sections/{}/prices", town.section);
+    town.keeper.change("PUT", &path, 0, json!({ "prices": prices })).await.expect(200);
+    let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
+    assert_eq!(order["cost"], 20 * (3150 + 500) + 40 * 25);
+    assert_eq!(order["parts"][0], json!({"name": "spring", "quantity": 40, "cost": 1000}));
+    // The site's keys: recorded with a pack, issued to the builder's people.
+    let pack = json!({"differ_id": site.temporary, "number": "SITE-1", "keys": 6});
+    let pack = town.keeper.post(format!("/v1/registrations/{}/lever-packs", site.registration), pack);
+    let site_key = pack.await.expect(201)["keys"][0]["id"].as_str().unwrap().to_owned();
+    town.grant(&site.registration, "keyholder", &site.builder.id, json!({})).await;
+    let issued = json!({"person_id": site.builder.id});
+    town.keeper.post(format!("/v1/keys/{site_key}/issue"), issued).await.expect(200);
+
+    let progress = site.progress().await;
+    assert_eq!((&progress["plots"], &progress["on_site_key"]), (&json!(10), &json!(20)));
+    let plots: Vec<String> = progress["each"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|plot| plot["plot_id"].as_str().unwrap().to_owned())
+        .collect();
+    for (at, plot) in plots.iter().enumerate() {
+        town.pass(Duration::days(3));
+        let buyer = buyer(&town, &format!("Buyer {}", at + 1)).await;
+        let locks = ids(&site.plot(plot).await);
+        assert_eq!(locks.len(), 2);
+        let refused = site.hand_over(plot, &buyer).await.expect(409);
+        assert_eq!(
+            refused["detail"].as_str().unwrap(),
+            "Front door is still on the site key; Back door is still on the site key"
+        );
+        for (door, lock) in locks.iter().enumerate() {
+            site.try_keys(plot, lock, true).await.expect(409);
+            let fitted = site.fit(plot, lock, &format!("P{at}-{door}")).await.expect(200);
+            assert_eq!(fitted["keys"].as_array().unwrap().len(), 2);
+            let last = at == 9 && door == 1;
+            assert_eq!(fitted["site_key_dead"], last);
+            site.fit(plot, lock, "P-AGAIN").await.expect(409);
+        }
+        // A trial that fails is on record, and the lock is not ready.
+        let failed = site.try_keys(plot, &locks[0], false).await.expect(200);
+        assert_eq!(failed["site_key_dead_at"], Value::Null);
+        let refused = site.hand_over(plot, &buyer).await.expect(409);
+        assert!(refused["detail"].as_str().unwrap().contains("still to be tried in Front door"));
+        for lock in &locks {
+            site.try_keys(plot, lock, true).await.expect(200);
+        }
+        let handed = site.hand_over(plot, &buyer).await.expect(201);
+        assert_eq!(handed["keys_handed"], 4);
+        assert_eq!(handed["keys"][0]["holder_id"], json!(buyer.1.id));
+        // At that instant the builder's rights are over and the buyer's have begun.
+        site.builder.get(format!("/v1/plots/{plot}")).await.expect(404);
+        site.hand_over(plot, &buyer).await.expect(404);
+        let own = buyer.1.get(format!("/v1/plots/{plot}")).await.expect(200);
+        let registration = own["registration_id"].as_str().unwrap();
+        let mine = buyer.1.get(format!("/v1/registrations/{registration}")).await.expect(200);
+        assert_eq!(mine["owner_id"], json!(buyer.0));
+        let given = json!({"class": "keyholder", "person_id": town.tenant.id,
+            "first_day": town.clock_now().date().to_string()});
+        let given_at = format!("/v1/registrations/{registration}/authorities");
+        buyer.1.post(given_at, given).await.expect(201);
+        let order = json!({"differ_id": own["locks"][0]["final_differ_id"], "counter_id": town.counter,
+            "recipient_id": town.tenant.id});
+        let asked =
+            buyer.1.post(format!("/v1/registrations/{registration}/copy-requests"), order.clone()).await;
+        assert_eq!(asked.outcome(), "permitted", "{}", asked.text);
+        site.builder.post(format!("/v1/registrations/{registration}/copy-requests"), order).await.expect(404);
+    }
+    let progress = site.progress().await;
+    assert_eq!((&progress["handed_over"], &progress["on_site_key"]), (&json!(10), &json!(0)));
+    let key = town.keeper.get(format!("/v1/keys/{site_key}")).await.expect(200);
+    assert_eq!(key["state"], "dead");
+    let told = site.builder.get("/v1/me/notices").await.expect(200);
+    assert_eq!(
+        (&told["items"][0]["kind"], &told["items"][0]["subject_id"]),
+        (&json!("key_dead"), &json!(site_key))
+    );
+    // Nobody gets another site key.
+    let asked = json!({"differ_id": site.temporary, "counter_id": town.counter});
+    let asked =
+        site.builder.post(format!("/v1/registrations/{}/copy-requests", site.registration), asked).await;
+    assert!(asked.codes().contains(&"differ_dead".to_owned()), "{}", asked.text);
+    let signed = "SELECT count(*) FROM signatures WHERE plot_hand_over_id IS NOT NULL";
+    assert_eq!(town.count(signed).await, 10);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn the_builder_orders_site_keys_and_no_final_ones(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = site(&town).await;
+    add_plots(&town, &site, TEN_PLOTS).await.expect(201);
+    let plot = site.progress().await["each"][0].clone();
+    let (id, registration) = (plot["plot_id"].as_str().unwrap(), plot["registration_id"].as_str().unwrap());
+    let ask = |registration: &str, differ: &Value| {
+        let body = json!({"differ_id": differ, "counter_id": town.counter, "quantity": 1});
+        let path = format!("/v1/registrations/{registration}/copy-requests");
+        let builder = site.builder.clone();
+        async move { builder.post(path, body).await }
+    };
+    // The site's differ opens everything: two approve besides the one who asks, by default.
+    let asked = ask(&site.registration, &json!(site.temporary)).await;
+    assert_eq!(asked.outcome(), "needs_approval", "{}", asked.text);
+    let locks = site.plot(id).await;
+    let differ = locks["locks"][0]["final_differ_id"].clone();
+    assert_eq!(ask(registration, &differ).await.codes(), ["differ_reserved", "differ_out_of_service"]);
+    for (at, lock) in ids(&locks).iter().enumerate() {
+        site.fit(id, lock, &format!("P-{at}")).await.expect(200);
+    }
+    // The packs are there, the locks answer to it, and still nobody orders or takes a key.
+    assert_eq!(ask(registration, &differ).await.codes(), ["differ_reserved"]);
+    let keys = site.builder.get(format!("/v1/registrations/{registration}/keys")).await.expect(200);
+    let key = keys["items"][0]["id"].as_str().unwrap().to_owned();
+    town.grant(registration, "keyholder", &site.builder.id, json!({})).await;
+    let issue = json!({"person_id": site.builder.id});
+    site.builder.post(format!("/v1/keys/{key}/issue"), issue).await.expect(409);
+    // Another builder sees nothing of it.
+    let other =
+        town.keeper.post("/v1/organisations", json!({"kind": "builder", "name": "Elsewhere"})).await.id();
+    let other = town.member("Other Builder", &other).await;
+    other.get(format!("/v1/projects/{}", site.project)).await.expect(404);
+    other.get(format!("/v1/plots/{id}")).await.expect(404);
+    assert_eq!(other.get("/v1/projects").await.expect(200)["items"], json!([]));
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_file_with_a_wrong_line_brings_nothing_in(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = site(&town).await;
+    let wrong =
+        TEN_PLOTS.replacen("mortice_deadlock", "portcullis", 1).replacen("Back door", "Front door", 1);
+    let report = add_plots(&town, &site, &wrong).await.expect(200);
+    assert_eq!(report["imported"], false);
+    let said: Vec<_> =
+        report["lines"].as_array().unwrap().iter().filter(|line| line["outcome"] == "wrong").collect();
+    assert!(!said.is_empty() && said[0]["line"] == 2, "{report}");
+    assert_eq!(town.count("SELECT count(*) FROM plots").await, 0);
+    add_plots(&town, &site, "plot,label\n1,Front door\n").await.expect(422);
+    add_plots(&town, &site, TEN_PLOTS).await.expect(201);
+    add_plots(&town, &site, TEN_PLOTS).await.expect(409);
+    town.close().await;
+}
+
+/// Doors without a mark get a differ each; the site's differs are all apart, its own too.
+#[sqlx::test]
+async fn locks_of_different_plots_are_fitted_at_once(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = site(&town).await;
+    let csv = TEN_PLOTS.replace(",house", ",");
+    add_plots(&town, &site, &csv).await.expect(201);
+    let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
+    assert_eq!((&order["locks"], &order["differs"]), (&json!(20), &json!(20)));
+    let mut tasks = tokio::task::JoinSet::new();
+    for plot in site.progress().await["each"].as_array().unwrap() {
+        let id = plot["plot_id"].as_str().unwrap().to_owned();
+        for (at, lock) in ids(&site.plot(&id).await).into_iter().enumerate() {
+            let body =
+                json!({"lock_id": lock, "pack_number": format!("P-{at}"), "fitted_by": site.builder.id});
+            let (builder, path) = (site.builder.clone(), format!("/v1/plots/{id}/fittings"));
+            tasks.spawn(async move { builder.post(path, body).await.expect(200)["site_key_dead"] == true });
+        }
+    }
+    // The last one, whichever it is, kills the site key, once.
+    let dead = tasks.join_all().await.into_iter().filter(|dead| *dead).count();
+    assert_eq!(dead, 1);
+    assert_eq!(town.count("SELECT count(*) FROM changes WHERE kind = 'differ.dead'").await, 1);
+    town.close().await;
+}
