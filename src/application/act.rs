@@ -269,6 +269,17 @@ impl<'a> Act<'a> {
         subject: Uuid,
         personal: Vec<(&'static str, Value)>,
     ) -> Result<(), ActError> {
+        self.record_change_as(kind, registration, subject, personal).await.map(|_| ())
+    }
+
+    /// The same, for what has to name its entry.
+    pub async fn record_change_as(
+        &mut self,
+        kind: &'static str,
+        registration: Option<RegistrationId>,
+        subject: Uuid,
+        personal: Vec<(&'static str, Value)>,
+    ) -> Result<EntryId, ActError> {
         let draft = Draft { registration, ..self.change_draft(kind, subject, personal) };
         self.write_change(draft).await
     }
@@ -278,7 +289,7 @@ impl<'a> Act<'a> {
     pub async fn record_erasure(&mut self, under: String) -> Result<(), ActError> {
         let subject = self.id();
         let draft = Draft { under: Some(under), ..self.change_draft("person.erased", subject, vec![]) };
-        self.write_change(draft).await
+        self.write_change(draft).await.map(|_| ())
     }
 
     fn change_draft(
@@ -303,14 +314,14 @@ impl<'a> Act<'a> {
         }
     }
 
-    async fn write_change(&mut self, draft: Draft) -> Result<(), ActError> {
+    async fn write_change(&mut self, draft: Draft) -> Result<EntryId, ActError> {
         let (kind, registration, subject) = (draft.what, draft.registration, draft.subject);
         let by = self.caller.actor();
         let entry = self.write_entry(draft).await?;
         let change =
             evidence::NewChange { id: self.id(), kind, registration, subject, by, at: self.now, entry };
         evidence::write_change(&mut self.tx, &change).await?;
-        Ok(())
+        Ok(entry)
     }
 
     /// Writes that a person was entered or invited. The entry names no person: its subject is an id of

@@ -14,6 +14,7 @@
 mod act;
 
 pub mod access;
+pub mod audits;
 pub mod authorities;
 pub mod blanks;
 pub mod card_checks;
@@ -22,6 +23,7 @@ pub mod copies;
 pub mod counters;
 pub mod differs;
 pub mod holds;
+pub mod keying;
 pub mod keys;
 pub mod log;
 pub mod losses;
@@ -35,6 +37,7 @@ pub mod sections;
 pub mod sessions;
 pub mod signals;
 pub mod sites;
+pub mod statements;
 pub mod status_lists;
 pub mod tasks;
 

@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 
 use super::access::{self, Caller};
 use super::sections::{check_rules, newest_default_rules, rules_value};
-use super::{Act, ActError, App, notices};
+use super::{Act, ActError, App, audits, notices};
 use crate::domain::ids::{DifferId, LockId, OrganisationId, RegistrationId, SectionId};
 use crate::domain::key::KeyAct;
 use crate::domain::number::TypedNumber;
@@ -57,6 +57,7 @@ pub async fn add_numbered(
     let (_, rules) = newest_default_rules(act.db()).await?;
     let (by, now) = (act.caller.actor(), act.now);
     register::add_rules(act.db(), registration.id, 1, &rules, by, now).await?;
+    audits::plan_next(act, &registration, &parsed(rules)?).await?;
     act.record_change("registration.added", Some(registration.id), registration.id.0, vec![]).await?;
     Ok(registration)
 }
@@ -177,6 +178,7 @@ pub async fn set_rules(
     register::add_rules(act.db(), id, version + 1, &value, by, now).await?;
     let after = Registration { rules_version: version + 1, version: before.version + 1, ..before };
     register::change(act.db(), &after, now).await?;
+    audits::plan_next(act, &after, rules).await?;
     act.record_change("rules.set", Some(id), id.0, vec![]).await?;
     Ok(after.rules_version)
 }

@@ -10,7 +10,7 @@ use super::access::Caller;
 use super::{Act, ActError, App, copies};
 use crate::domain::ids::{KeyId, RegistrationId};
 use crate::domain::key::{KeyState, is_overdue};
-use crate::storage::{cards, copies as stored, idempotency, keys, register, sessions};
+use crate::storage::{audits, cards, copies as stored, idempotency, keys, register, sessions};
 
 /// The most of each kind in one round.
 const BATCH: i64 = 100;
@@ -26,6 +26,10 @@ pub struct Round {
     pub lapsed: u32,
     /// Keys that were marked overdue.
     pub overdue: u32,
+    /// Key audits that were opened.
+    pub audits_opened: u32,
+    /// Key audits that were closed.
+    pub audits_closed: u32,
 }
 
 /// One round of everything.
@@ -51,6 +55,22 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
         act.commit().await?;
         // Died here: the key is marked and says so; the others are found again.
         done.overdue += u32::from(marked);
+    }
+    let due = audits::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    for registration in due {
+        let mut act = Act::begin_unclaimed(app, &caller).await?;
+        let opened = super::audits::open_due(&mut act, registration).await?;
+        act.commit().await?;
+        // Died here: the audit is open and the next one planned; the others are found again.
+        done.audits_opened += u32::from(opened);
+    }
+    let over = audits::to_close(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    for (audit, registration) in over {
+        let mut act = Act::begin_unclaimed(app, &caller).await?;
+        let closed = super::audits::close_due(&mut act, audit, registration).await?;
+        act.commit().await?;
+        // Died here: the audit is closed and says so; the others are found again.
+        done.audits_closed += u32::from(closed);
     }
     let mut db = app.pool.acquire().await?;
     idempotency::forget(&mut db, now - ANSWERS_KEPT, BATCH).await?;
@@ -84,7 +104,13 @@ pub async fn run(app: App, every: Duration) {
         ticks.tick().await;
         match round(&app).await {
             Ok(done) if done == Round::default() => {}
-            Ok(done) => tracing::info!(lapsed = done.lapsed, overdue = done.overdue, "tasks.round"),
+            Ok(done) => tracing::info!(
+                lapsed = done.lapsed,
+                overdue = done.overdue,
+                audits_opened = done.audits_opened,
+                audits_closed = done.audits_closed,
+                "tasks.round"
+            ),
             Err(error) => tracing::error!(error = %error, "tasks.failed"),
         }
     }

@@ -154,6 +154,15 @@ impl Period {
     }
 }
 
+/// The same day so many months later; the last day of the month, where it has no such day.
+#[must_use]
+pub fn add_months(day: Date, months: u8) -> Date {
+    let count = i32::from(u8::from(day.month())) - 1 + i32::from(months);
+    let (year, month) = (day.year() + count / 12, u8::try_from(count % 12 + 1).unwrap_or(1));
+    let month = Month::try_from(month).unwrap_or(Month::January);
+    Date::from_calendar_date(year, month, day.day().min(month.length(year))).unwrap_or(Date::MAX)
+}
+
 /// The same day so many years later; 29 February becomes 28 February where there is none.
 #[must_use]
 pub fn add_years(day: Date, years: u16) -> Date {

@@ -56,6 +56,8 @@ counts! {
     BlankCount: 1 to 100_000;
     /// Blanks that were counted.
     BlanksCounted: 0 to 100_000;
+    /// Keys that were counted.
+    KeysCounted: 0 to 100_000;
     /// Keys in one lever pack.
     PackKeys: 1 to 20;
 }

@@ -8,6 +8,7 @@
 #[macro_use]
 mod words;
 
+pub mod audit;
 pub mod bitting;
 pub mod blanks;
 pub mod calendar;

@@ -47,7 +47,7 @@ pub fn check_digits(digits: &str) -> Option<String> {
 /// check digits, grouped 4-4-2.
 ///
 /// ```
-/// assert_eq!(wardbook::domain::number::differ_number(40_711_823), "4071-1823-68");
+/// assert_eq!(wardbook::domain::number::differ_number(40_711_823), "4071-1823-45");
 /// ```
 #[must_use]
 pub fn differ_number(value: u64) -> String {

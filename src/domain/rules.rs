@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::audit::AuditRule;
 use super::calendar::{DayCount, DayKind};
 use super::register::{AuthorityClass, Level, Purpose};
 use super::text::{Remark, Slug};
@@ -320,6 +321,8 @@ pub struct Rules {
     pub losses: Losses,
     /// People who leave.
     pub leaving: Leaving,
+    /// Key audits.
+    pub audit: AuditRule,
 }
 
 impl Default for Rules {
@@ -363,6 +366,7 @@ impl Default for Rules {
             transfer: Transfer::Forbidden,
             losses: Losses { crime_reference: true, ..Losses::default() },
             leaving: Leaving::default(),
+            audit: AuditRule::default(),
         }
     }
 }
@@ -419,6 +423,9 @@ impl Rules {
             }
         }
         self.losses.problems(&mut say);
+        for (pointer, problem) in self.audit.problems() {
+            say(pointer, problem);
+        }
         if self.at_cut.pin && !self.at_cut.card {
             say("/at_cut/pin".to_owned(), "needs the card whose PIN it is");
         }

@@ -1,4 +1,4 @@
-//! What is printed: cards, letters, cutting sheets. PDF with an embedded typeface and vector QR codes,
+//! What is printed: cards, letters, cutting sheets, schedules, statements. PDF with an embedded typeface and vector QR codes,
 //! the same bytes each time.
 //!
 //! Places and sizes are in millimetres from the upper left corner; text sizes in points.
@@ -6,8 +6,10 @@
 mod card;
 mod paper;
 mod qr;
+mod report;
 mod sheet;
 
 pub use card::{CardFace, Letter, card_pdf, card_svg, letter_pdf};
 pub use paper::PrintError;
+pub use report::{Report, Table, report_pdf};
 pub use sheet::{Sheet, sheet_pdf};

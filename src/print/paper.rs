@@ -90,19 +90,36 @@ pub(super) struct Drawing<'a, 'b> {
 /// Makes a document with one page of a size.
 pub(super) fn one_page(
     title: &str,
+    size: (f32, f32),
+    mut draw: impl FnMut(&mut Drawing<'_, '_>),
+) -> Result<Vec<u8>, PrintError> {
+    pages(title, size, |drawing| {
+        draw(drawing);
+        false
+    })
+}
+
+/// Makes a document of pages of a size: each is drawn, and said whether another follows.
+pub(super) fn pages(
+    title: &str,
     (width, height): (f32, f32),
-    draw: impl FnOnce(&mut Drawing<'_, '_>),
+    mut draw: impl FnMut(&mut Drawing<'_, '_>) -> bool,
 ) -> Result<Vec<u8>, PrintError> {
     let mut typeface = Type::new()?;
     let mut document = Document::new();
     document.set_metadata(Metadata::new().title(title.to_owned()));
     let settings = PageSettings::from_wh(width * POINTS, height * POINTS)
         .ok_or_else(|| PrintError("the size of the page".to_owned()))?;
-    let mut page = document.start_page_with(settings);
-    let mut surface = page.surface();
-    draw(&mut Drawing { surface: &mut surface, typeface: &mut typeface });
-    surface.finish();
-    page.finish();
+    loop {
+        let mut page = document.start_page_with(settings.clone());
+        let mut surface = page.surface();
+        let more = draw(&mut Drawing { surface: &mut surface, typeface: &mut typeface });
+        surface.finish();
+        page.finish();
+        if !more {
+            break;
+        }
+    }
     document.finish().map_err(|error| PrintError(format!("{error:?}")))
 }
 

@@ -6,6 +6,7 @@ use sqlx::postgres::{PgArgumentBuffer, PgHasArrayType, PgTypeInfo, PgValueRef, P
 use sqlx::{Decode, Encode, Type};
 use uuid::Uuid;
 
+use crate::domain::audit::{AuditAnswer, Silence};
 use crate::domain::blanks::{Explanation, MovementKind};
 use crate::domain::copy_request::RequestState;
 use crate::domain::decision::Outcome;
@@ -85,8 +86,8 @@ macro_rules! word_columns {
 }
 
 word_columns! {
-    AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
-    LossDecision, MovementKind, NoticeKind, OrganisationKind, Outcome, Post, Protection, Purpose, RekeyState, RequestState,
+    AuditAnswer, AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
+    LossDecision, MovementKind, NoticeKind, OrganisationKind, Outcome, Post, Protection, Purpose, RekeyState, RequestState, Silence,
 }
 
 text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

@@ -138,3 +138,53 @@ pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<Held>> 
         .map(|row| Held { person: row.person, name: row.name, differ: row.differ, keys: count(row.keys) })
         .collect())
 }
+
+/// A lock and a differ to which it answers, as the schedule has them.
+pub struct ScheduleRow {
+    /// The plot, on a site.
+    pub plot: Option<String>,
+    /// The lock.
+    pub label: String,
+    /// What kind of lock.
+    pub kind: String,
+    /// On which side the door hangs.
+    pub hand: Option<String>,
+    /// The standard that it was made to.
+    pub standard: Option<String>,
+    /// The door is on an escape route.
+    pub escape_route: bool,
+    /// The differ's number; none, where the lock answers to nothing.
+    pub differ: Option<String>,
+    /// What it opens.
+    pub level: Option<String>,
+    /// Locks of these registrations that answer to it.
+    pub locks_alike: i64,
+    /// Its live keys.
+    pub keys: i64,
+    /// The number of the differ that the lock of a plot gets in the end.
+    pub final_differ: Option<String>,
+}
+
+/// The locks of some registrations and the differs to which they answer, in the order of the plan.
+pub async fn schedule(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<ScheduleRow>> {
+    Ok(sqlx::query_as!(
+        ScheduleRow,
+        r#"SELECT plots.label AS "plot?", locks.label, locks.kind, hand, standard, escape_route,
+                  differs.number AS "differ?", differs.level AS "level?", finals.number AS "final_differ?",
+                  CASE WHEN differs.id IS NULL THEN 0
+                       ELSE count(*) OVER (PARTITION BY differs.id) END AS "locks_alike!",
+                  (SELECT count(*) FROM keys WHERE keys.differ_id = differs.id
+                   AND keys.state IN ('in_store', 'with_person', 'returned')) AS "keys!"
+           FROM locks
+           LEFT JOIN answers ON answers.lock_id = locks.id AND until IS NULL
+           LEFT JOIN differs ON differs.id = answers.differ_id
+           LEFT JOIN plot_locks ON plot_locks.lock_id = locks.id
+           LEFT JOIN plots ON plots.id = plot_id
+           LEFT JOIN differs finals ON finals.id = final_differ_id
+           WHERE locks.registration_id = ANY ($1)
+           ORDER BY plots.sequence, plot_locks.sequence, locks.label, locks.id, differs.number"#,
+        registrations
+    )
+    .fetch_all(db)
+    .await?)
+}

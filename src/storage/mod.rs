@@ -5,6 +5,7 @@
 
 mod columns;
 
+pub mod audits;
 pub mod authorities;
 pub mod blanks;
 pub mod cards;
@@ -27,6 +28,7 @@ pub mod sections;
 pub mod sessions;
 pub mod signals;
 pub mod sites;
+pub mod statements;
 
 use thiserror::Error;
 

@@ -364,12 +364,18 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
         "WITH disclosed AS (
                   DELETE FROM disclosures WHERE about = $1 OR (name IN ('signature', 'document') AND entry_id IN (
                       SELECT entry_id FROM hand_overs JOIN decisions ON decisions.id = decision_id
+                      WHERE collected_by = $1
+                      UNION ALL
+                      SELECT entry_id FROM plot_hand_overs
+                      JOIN changes ON subject_id = plot_id AND kind = 'plot.handed_over'
                       WHERE collected_by = $1))),
-              signed AS (DELETE FROM signatures USING hand_overs
-                         WHERE hand_over_id = hand_overs.id AND collected_by = $1),
+              signed AS (DELETE FROM signatures
+                         WHERE hand_over_id IN (SELECT id FROM hand_overs WHERE collected_by = $1)
+                            OR plot_hand_over_id IN (SELECT id FROM plot_hand_overs WHERE collected_by = $1)),
               pins AS (UPDATE cards SET pin_hash = NULL, changed_at = $2
                        WHERE person_id = $1 AND pin_hash IS NOT NULL),
               told AS (DELETE FROM notices WHERE person_id = $1),
+              stated AS (DELETE FROM statements WHERE content LIKE '%' || $1::text || '%'),
               account AS (DELETE FROM accounts WHERE person_id = $1),
               invited AS (DELETE FROM invitations WHERE person_id = $1),
               refreshed AS (DELETE FROM refresh_tokens USING sessions

@@ -47,6 +47,16 @@ pub async fn site_of(db: &mut PgConnection, registration: RegistrationId) -> Res
     .await?)
 }
 
+/// The registrations of the plots of a site that are not handed over; none, where it is no site.
+pub async fn plots_in_hand(db: &mut PgConnection, site: RegistrationId) -> Result<Vec<Uuid>> {
+    Ok(sqlx::query_scalar!(
+        "SELECT registration_id FROM plots WHERE site_registration_id = $1 AND handed_over_at IS NULL",
+        site.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// Adds a project.
 pub async fn add_project(db: &mut PgConnection, project: &Project) -> Result<()> {
     sqlx::query!(

@@ -166,7 +166,7 @@ async fn one_lost_key_is_replaced_once_and_may_be_lost_again(pool: PgPool) {
         let path = format!("/v1/keys/{key}/loss");
         async move { who.post(path, json!({"kind": "lost"})).await }
     };
-    lose(town.tenant.clone()).await.expect(201);
+    town.keep_locks(&lose(town.tenant.clone()).await.expect(201)).await;
     lose(town.owner.clone()).await.expect(409);
     let replace = json!({"purpose": "replace_lost", "replaces_key_id": key});
     let first = town.authorised(replace.clone()).await;

@@ -129,6 +129,7 @@ async fn a_charge_is_waived_by_the_post_that_the_rules_name(pool: PgPool) {
         (Some("due"), Some(true))
     );
     assert_eq!(report["cautions"].as_array().unwrap().len(), 1);
+    town.keep_locks(&report).await;
     let replace = json!({"purpose": "replace_lost", "replaces_key_id": key});
     assert!(town.ask(&town.tenant, replace.clone()).await.codes().contains(&"loss_charge_open".to_owned()));
     let path = format!("/v1/losses/{}/settlement", report["loss"]["id"].as_str().unwrap());

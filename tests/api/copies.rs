@@ -217,6 +217,7 @@ async fn a_lost_key_stops_further_copies_until_it_is_replaced(pool: PgPool) {
         (report["crime_reference_missing"].as_bool(), report["review_due"].as_bool()),
         (Some(true), Some(false))
     );
+    town.keep_locks(&report).await;
     let more = town.ask(&town.tenant, json!({})).await;
     assert!(more.codes().contains(&"earlier_key_unaccounted_for".to_owned()));
     let replacing = json!({"purpose": "replace_lost", "replaces_key_id": old});

@@ -7,6 +7,7 @@ use wardbook::domain::log::receipt::Receipt;
 
 use super::harness::Town;
 use super::log::asked;
+use super::sites;
 
 #[sqlx::test]
 async fn erasing_a_person_leaves_the_log_verifiable_and_says_so(pool: PgPool) {
@@ -77,4 +78,34 @@ async fn check_commitments(town: &Town) {
     for (body, disclosure) in rows {
         assert!(entry::disclosed(std::str::from_utf8(&body).unwrap(), &disclosure).is_some());
     }
+}
+
+/// A buyer who signed for a plot and stands in statements is erased from both.
+#[sqlx::test]
+async fn what_a_buyer_signed_goes_with_the_buyer(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = sites::site(&town).await;
+    sites::add_plots(&town, &site, sites::TEN_PLOTS).await.expect(201);
+    let plot = sites::first_plot(&town, &site).await;
+    let plot = town.keeper.get(format!("/v1/plots/{plot}")).await.expect(200);
+    let registration = format!("/v1/registrations/{}", plot["registration_id"].as_str().unwrap());
+    town.keeper.post(format!("{registration}/statements"), json!({})).await.expect(201);
+    let authorities = town.keeper.get(format!("{registration}/authorities")).await.expect(200);
+    let owner = authorities["items"].as_array().unwrap().iter().find(|own| own["class"] == "owner").unwrap();
+    let buyer = owner["person_id"].as_str().unwrap();
+    let keys = town.keeper.get(format!("{registration}/keys?state=with_person")).await.expect(200);
+    for key in keys["items"].as_array().unwrap() {
+        let path = format!("/v1/keys/{}/return", key["id"].as_str().unwrap());
+        town.keeper.post(path, json!({})).await.expect(200);
+    }
+    let revoke = format!("/v1/authorities/{}/revocation", owner["id"].as_str().unwrap());
+    town.keeper.post(revoke, json!({})).await.expect(200);
+    let left = "SELECT (SELECT count(*) FROM signatures) + (SELECT count(*) FROM statements)
+                + (SELECT count(*) FROM disclosures WHERE name IN ('signature', 'document'))";
+    assert_eq!(town.count(left).await, 4);
+    let erase = format!("/v1/people/{buyer}/erasure");
+    town.keeper.post(erase, json!({"under": "uk_gdpr_17"})).await.expect(200);
+    assert_eq!(town.count(left).await, 0);
+    check_commitments(&town).await;
+    town.app.pool.close().await;
 }

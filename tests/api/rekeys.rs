@@ -5,7 +5,7 @@ use sqlx::PgPool;
 
 use super::harness::{Actor, Town};
 
-async fn lose(town: &Town, who: &Actor, key: &str, more: Value) -> Value {
+async fn lose(who: &Actor, key: &str, more: Value) -> Value {
     let mut body = json!({"kind": "lost", "happened_on": "2026-11-01", "place": "Number 4 bus"});
     body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
     who.post(format!("/v1/keys/{key}/loss"), body).await.expect(201)
@@ -24,7 +24,7 @@ async fn ready(town: &Town) {
 async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided(pool: PgPool) {
     let town = Town::open(pool).await;
     let key = town.tenants_key(json!({})).await;
-    let report = lose(&town, &town.tenant, &key, json!({})).await;
+    let report = lose(&town.tenant, &key, json!({})).await;
     let loss = report["loss"]["id"].as_str().unwrap().to_owned();
     assert_eq!(
         (&report["loss"]["place"], &report["loss"]["happened_on"]),
@@ -58,12 +58,12 @@ async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided(pool
 async fn a_key_that_is_found_lifts_the_hold_by_itself_and_rules_may_do_without_one(pool: PgPool) {
     let town = Town::open(pool).await;
     let key = town.tenants_key(json!({})).await;
-    lose(&town, &town.tenant, &key, json!({})).await;
+    lose(&town.tenant, &key, json!({})).await;
     assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "refused");
     town.owner.post(format!("/v1/keys/{key}/return"), json!({})).await.expect(200);
     assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "permitted");
     town.set_rules(json!({"losses": {"hold": false}})).await;
-    lose(&town, &town.owner, &key, json!({"kind": "stolen", "crime_reference": "C-77"})).await;
+    lose(&town.owner, &key, json!({"kind": "stolen", "crime_reference": "C-77"})).await;
     assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "permitted");
     lose_in_the_future(&town).await;
     town.close().await;
@@ -131,7 +131,7 @@ async fn losing(town: &Town, at: usize, class: &str, level: &str, keys: u32, los
     }
     let mut report = Value::Null;
     for key in &made[..lost] {
-        report = lose(town, &town.owner, key["id"].as_str().unwrap(), json!({})).await;
+        report = lose(&town.owner, key["id"].as_str().unwrap(), json!({})).await;
     }
     let path = format!("/v1/losses/{}/exposure", report["loss"]["id"].as_str().unwrap());
     (town.owner.get(path).await.expect(200), report)
@@ -145,7 +145,7 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock(pool: PgPool) {
     for (key, person) in [(&town.keys[0], &town.owner), (&town.keys[1], &town.signatory)] {
         town.keeper.post(format!("/v1/keys/{key}/issue"), json!({"person_id": person.id})).await.expect(200);
     }
-    let report = lose(&town, &town.tenant, &lost, json!({"kind": "stolen", "crime_reference": "C-1"})).await;
+    let report = lose(&town.tenant, &lost, json!({"kind": "stolen", "crime_reference": "C-1"})).await;
     let loss = report["loss"]["id"].as_str().unwrap();
     let exposure = town.owner.get(format!("/v1/losses/{loss}/exposure")).await.expect(200);
     assert_eq!(exposure["locks"].as_array().unwrap().len(), 2);

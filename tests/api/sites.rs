@@ -11,7 +11,6 @@ pub const TEN_PLOTS: &str = include_str!("../../src/cli/demo/site.csv");
 
 pub struct Site {
     pub builder: Actor,
-    pub organisation: String,
     pub project: String,
     pub registration: String,
     pub temporary: String,
@@ -35,7 +34,6 @@ pub async fn site(town: &Town) -> Site {
     let text = |name: &str| project[name].as_str().unwrap().to_owned();
     Site {
         builder,
-        organisation,
         project: text("id"),
         registration: text("registration_id"),
         temporary: text("temporary_differ_id"),

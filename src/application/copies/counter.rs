@@ -270,7 +270,7 @@ pub async fn hand_over(
             let added = copies::add_signature(act.db(), hand_over.id, strokes, &hash_of(strokes)).await;
             if let Err(error) = added {
                 return Err(match error.violated() {
-                    Some("signatures_once") => ActError::invalid("/signature", "was given before: sign anew"),
+                    Some("signatures_pkey") => ActError::invalid("/signature", "was given before: sign anew"),
                     _ => error.into(),
                 });
             }

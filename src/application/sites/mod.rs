@@ -11,7 +11,7 @@ mod progress;
 
 pub use hand_over::{NewHandOver, hand_over};
 pub use plots_csv::{MOST_DOORS, add_plots};
-pub use progress::{OrderList, Progress, order_list, progress};
+pub use progress::{OrderList, PlotProgress, Progress, order_list, progress};
 
 use time::Date;
 

@@ -1,14 +1,16 @@
-//! Rekeys, building sites, and what people are told.
+//! Rekeys, building sites, key audits, and what people are told.
 
 use serde::Serialize;
-use time::OffsetDateTime;
+use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
+use crate::domain::audit::{AuditAnswer, Silence};
 use crate::domain::ids::{
-    DifferId, LeverPackId, LockId, LossId, NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId,
-    ProjectId, RegistrationId, RekeyId,
+    ActorId, AuditId, AuditLineId, DifferId, EntryId, KeyId, LeverPackId, LockId, LossId, NoticeId,
+    OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId, StatementId,
+    StockCountId,
 };
-use crate::domain::register::{DocumentKind, NoticeKind, RekeyState};
+use crate::domain::register::{DocumentKind, Level, NoticeKind, RekeyState};
 
 record! {
     /// A rekey that was begun.
@@ -136,6 +138,88 @@ record! {
         /// When.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
+    }
+
+    /// A key audit.
+    pub struct Audit {
+        /// Its id.
+        id: AuditId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// Of the keys of one person.
+        person_id: Option<PersonId>,
+        /// Of the keys of one level.
+        level: Option<Level>,
+        /// What silence means.
+        silence: Silence,
+        /// When it was opened.
+        #[serde(with = "time::serde::rfc3339")]
+        opened_at: OffsetDateTime,
+        /// The last day on which holders answer in time.
+        due_on: Date,
+        /// When it was closed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        closed_at: Option<OffsetDateTime>,
+        /// Keys in it.
+        keys: i64,
+        /// Of them, without an answer.
+        open: i64,
+        /// Of them, missing.
+        missing: i64,
+    }
+
+    /// One key in a key audit.
+    pub struct AuditLine {
+        /// Its id.
+        id: AuditLineId,
+        /// In which audit.
+        audit_id: AuditId,
+        /// Which key.
+        key_id: KeyId,
+        /// Who had it when the audit was opened.
+        holder_id: PersonId,
+        /// What is known of it.
+        answer: AuditAnswer,
+        /// Since when.
+        #[serde(with = "time::serde::rfc3339::option")]
+        answered_at: Option<OffsetDateTime>,
+        /// Its holder is to be chased: the time for an answer is over.
+        overdue: bool,
+    }
+
+    /// A count of the keys of a differ in store.
+    pub struct StockCount {
+        /// Its id.
+        id: StockCountId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// Of which differ.
+        differ_id: DifferId,
+        /// How many the register has.
+        book: i32,
+        /// How many there were.
+        counted: i32,
+        /// What there was to say.
+        remark: Option<String>,
+        /// Who counted.
+        made_by: ActorId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+    }
+
+    /// A statement of what the register held on some premises on a day.
+    pub struct Statement {
+        /// Its id.
+        id: StatementId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// The bytes that were hashed.
+        content: String,
+        /// Their hash.
+        hash: String,
+        /// The entry of the log that commits to the hash.
+        entry_id: EntryId,
     }
 
     /// Something that a person is told.

@@ -4,6 +4,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::App;
 
+mod audits;
 mod authorities;
 mod bitting;
 mod blanks;
@@ -15,6 +16,7 @@ mod differs;
 pub mod health;
 mod holds;
 mod imports;
+mod keying;
 mod keys;
 mod log_entries;
 mod losses;
@@ -29,6 +31,7 @@ mod rules;
 mod sections;
 mod sessions;
 mod signals;
+mod statements;
 mod uncollected_keys;
 
 /// Every resource.
@@ -51,6 +54,9 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs
         .merge(losses::routes()) //         /v1/keys/{id}/loss, /v1/losses
         .merge(rekeys::routes()) //         /v1/registrations/{id}/rekeys, /v1/rekeys, price lists
+        .merge(audits::routes()) //         …/audits, /v1/audit-lines, …/stock-counts
+        .merge(statements::routes()) //     …/statements, /v1/statements
+        .merge(keying::routes()) //         …/keyings, …/openings, …/keying-schedule.csv and .pdf
         .merge(projects::routes()) //       /v1/projects, /v1/plots
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
         .merge(differs::routes()) //        /v1/sections/{id}/geometry, …/differ-allotments, /v1/differs

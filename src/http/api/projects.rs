@@ -18,9 +18,11 @@ use crate::domain::ids::{LockId, OrganisationId, PersonId, PlotId, ProjectId, Se
 use crate::domain::records::{Key, Plot, PlotHandOver, PlotLock, Project};
 use crate::domain::register::DocumentKind;
 use crate::domain::signature::Signature;
+use crate::domain::site::PlotStep;
 use crate::domain::text::{Name, PackNumber, Premises};
-use crate::http::answer::{Handled, List, list};
+use crate::http::answer::{Handled, List, kept_nowhere, list, printing};
 use crate::http::extract::{Id, Keyed, Query};
+use crate::print::{Report, Table, report_pdf};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -29,6 +31,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(read_project))
         .routes(routes!(add_plots))
         .routes(routes!(read_progress))
+        .routes(routes!(progress_sheet))
         .routes(routes!(read_order_list))
         .routes(routes!(read_plot))
         .routes(routes!(record_plot_fitting))
@@ -153,6 +156,69 @@ async fn add_plots(
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = Progress)))]
 async fn read_progress(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
     Ok(Answer::ok(&sites::progress(&app, &caller, id).await?)?.into_response())
+}
+
+/// How a site stands, as a sheet to print (builder, supplier).
+#[utoipa::path(get, path = "/v1/projects/{project_id}/progress.pdf", tag = "sites",
+    params(("project_id" = ProjectId, Path)),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
+async fn progress_sheet(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
+    let progress = sites::progress(&app, &caller, id).await?;
+    let report = sheet(progress, app.outside.clock.now().date());
+    let bytes = printing(move || report_pdf(&report)).await?;
+    Ok((kept_nowhere("application/pdf"), bytes).into_response())
+}
+
+fn sheet(progress: Progress, today: time::Date) -> Report {
+    let row = |plot: sites::PlotProgress| {
+        let step = match plot.step {
+            PlotStep::OnSiteKey => "on the site key",
+            PlotStep::Fitted => "fitted, keys to be tried",
+            PlotStep::Ready => "ready to hand over",
+            PlotStep::HandedOver => "handed over",
+        };
+        vec![
+            plot.label,
+            plot.locks.to_string(),
+            plot.on_site_key.to_string(),
+            plot.fitted.to_string(),
+            plot.tried.to_string(),
+            step.to_owned(),
+            plot.handed_over_at.map(|at| at.date().to_string()).unwrap_or_default(),
+        ]
+    };
+    let name = &progress.project.name;
+    Report {
+        title: "Progress of a site",
+        foot: format!("{name}, {today}"),
+        about: vec![
+            ("Project", name.clone()),
+            ("Day", today.to_string()),
+            ("Plots handed over", format!("{} of {}", progress.handed_over, progress.plots)),
+            ("Locks on the site key", format!("{} of {}", progress.on_site_key, progress.locks)),
+            ("Fitted", format!("{} of {}", progress.fitted, progress.locks)),
+            ("Both keys tried", format!("{} of {}", progress.tried, progress.locks)),
+        ],
+        tables: vec![Table {
+            heading: "Plots".to_owned(),
+            columns: vec![
+                ("Plot", 4.0),
+                ("Locks", 1.2),
+                ("On site key", 1.6),
+                ("Fitted", 1.2),
+                ("Tried", 1.2),
+                ("Stands", 4.0),
+                ("Handed over on", 2.4),
+            ],
+            rows: progress.each.into_iter().map(row).collect(),
+            empty: "No plot was added yet.",
+        }],
+        notes: vec![
+            "A plot is handed over when the final key was tried in every lock and the site key was shown to \
+             be dead in each (common practice)."
+                .to_owned(),
+        ],
+    }
 }
 
 /// What to order for a site: packs, keys, parts (builder, supplier).

@@ -93,6 +93,9 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "issue_key" | "pass_key_on" => json!({"person_id": town.tenant.id}),
         "report_loss" => json!({"kind": "lost"}),
         "settle_loss" => json!({"crime_reference": "x"}),
+        "key_locks" => json!({"groups": [{"lock_ids": town.locks, "level": "suite"}]}),
+        "answer_audit_line" => json!({"has_it": true}),
+        "count_stock" => json!({"differ_id": town.differ, "counted": 1}),
         "decide_loss" => json!({"decision": "keep", "reason": "x"}),
         "set_prices" => json!({"prices": {"currency": "GBP", "pack": 1, "key": 1}}),
         "plan_rekey" => json!({"differ_ids": [town.differ]}),
@@ -217,6 +220,12 @@ async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static st
     town.owner.post(format!("/v1/losses/{lost_id}/decision"), kept).await.expect(200);
     let rekey = json!({"differ_ids": [town.differ], "reason": "x"});
     let rekey = town.keeper.post(format!("/v1/registrations/{}/rekeys", town.registration), rekey).await.id();
+    let registration = format!("/v1/registrations/{}", town.registration);
+    let audit = town.owner.post(format!("{registration}/audits"), json!({})).await.id();
+    let audit_line = town.tenant.get("/v1/me/audit-lines").await.expect(200);
+    let audit_line = audit_line["items"][0]["id"].as_str().unwrap().to_owned();
+    let statement = town.owner.post(format!("{registration}/statements"), json!({})).await.expect(201);
+    let statement = statement["content"]["statement_id"].as_str().unwrap().to_owned();
     let notice =
         town.tenant.get("/v1/me/notices").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
     let plot = town.keeper.get(format!("/v1/projects/{}/progress", site.project)).await.expect(200)["each"]
@@ -269,6 +278,9 @@ async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static st
         ("card_id", town.card.0.clone()),
         ("hold_id", hold),
         ("rekey_id", rekey),
+        ("audit_id", audit.clone()),
+        ("audit_line_id", audit_line),
+        ("statement_id", statement),
         ("notice_id", notice),
         ("project_id", site.project.clone()),
         ("plot_id", plot),
@@ -313,7 +325,11 @@ async fn try_it(
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 31] = [
+const CHANGED: [&str; 35] = [
+    "audits",
+    "audit_lines",
+    "stock_counts",
+    "statements",
     "answers",
     "rekeys",
     "rekey_locks",

@@ -35,12 +35,28 @@ async fn fill_every_table(town: &Town) {
     let sign_in = json!({"email": "ada@town.example", "password": "twelve letters and more"});
     town.anon.post("/v1/sessions", sign_in).await.expect(201);
     fill_the_counter(town, &key).await;
+    fill_the_audits(town).await;
     fill_the_site(town).await;
     town.pass(Duration::seconds(1));
     town.sequencer.round().await.unwrap();
     let recovered = "INSERT INTO log_recovered SELECT id FROM log_entries LIMIT 1";
     sqlx::query(recovered).execute(&town.admin).await.unwrap();
     town.ask(&town.tenant, json!({})).await.expect(201);
+}
+
+/// Audits, a count of the keys in store, a statement.
+async fn fill_the_audits(town: &Town) {
+    let at = |what: &str| format!("/v1/registrations/{}/{what}", town.registration);
+    let issue = json!({"person_id": town.tenant.id});
+    town.keeper.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    let audit = json!({"person_id": town.tenant.id});
+    town.owner.post(at("audits"), audit).await.expect(201);
+    let lines = town.tenant.get("/v1/me/audit-lines").await.expect(200);
+    let line = format!("/v1/audit-lines/{}/answer", lines["items"][0]["id"].as_str().unwrap());
+    town.tenant.post(line, json!({"has_it": true})).await.expect(200);
+    let counted = json!({"differ_id": town.differ, "counted": 1});
+    town.owner.post(at("stock-counts"), counted).await.expect(201);
+    town.owner.post(at("statements"), json!({})).await.expect(201);
 }
 
 /// A rekey that was carried out, prices, and a plot that was handed over.

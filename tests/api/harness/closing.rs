@@ -1,5 +1,10 @@
 //! What must hold after every test.
 
+use secrecy::ExposeSecret;
+use uuid::Uuid;
+use wardbook::application::secrets::{self, Context};
+use wardbook::domain::differs::geometry::Geometry;
+use wardbook::domain::ids::DifferId;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::policy::Policy;
 use wardbook::domain::log::tile::Frontier;
@@ -99,9 +104,39 @@ impl Town {
             let wrong: i64 = sqlx::query_scalar(sql).fetch_one(&self.admin).await.unwrap();
             assert_eq!(wrong, 0, "{what}");
         }
+        self.check_differs().await;
         while self.sequencer.round().await.unwrap() > 0 {}
         self.check_log().await;
         self.app.pool.close().await;
+    }
+
+    /// No combination is given out twice in a section, and two on one site are far enough apart (I13).
+    async fn check_differs(&self) {
+        let all: Vec<(Uuid, Uuid, Uuid, Option<serde_json::Value>)> = sqlx::query_as(
+            "SELECT d.id, d.section_id, coalesce(p.site_registration_id, d.registration_id), s.geometry
+             FROM bittings b JOIN differs d ON d.id = b.differ_id JOIN sections s ON s.id = d.section_id
+             LEFT JOIN plots p ON p.registration_id = d.registration_id",
+        )
+        .fetch_all(&self.admin)
+        .await
+        .unwrap();
+        let mut db = self.admin.acquire().await.unwrap();
+        let mut seen: Vec<(Uuid, Uuid, Vec<u8>)> = vec![];
+        for (differ, section, site, geometry) in all {
+            let differ = DifferId(differ);
+            let sealed = wardbook::storage::secrets::bitting(&mut db, differ).await.unwrap().unwrap();
+            let plain = secrets::open(&self.app, &mut db, Context::Bitting(differ), &sealed).await;
+            let heights = plain.unwrap().expose_secret().to_vec();
+            let separation =
+                geometry.map(|geometry| serde_json::from_value::<Geometry>(geometry).unwrap().separation);
+            for (_, other_site, other) in seen.iter().filter(|(other, _, _)| *other == section) {
+                assert_ne!(heights, *other, "a combination twice in a section");
+                if *other_site == site {
+                    assert!(separation.unwrap_or_default().holds(&heights, other), "too near on one site");
+                }
+            }
+            seen.push((section, site, heights));
+        }
     }
 
     /// The log has every entry once, without a gap, and its head is what is made of the entries.

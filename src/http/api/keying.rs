@@ -1,0 +1,161 @@
+//! Keyed alike and under masters, who can open what, and the schedule of it as CSV and PDF.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::application::access::Caller;
+use crate::application::keying::{self, Group, Openings, ScheduleLine};
+use crate::application::{Act, ActError, Answer, App};
+use crate::domain::ids::{LockId, RegistrationId};
+use crate::domain::records::Differ;
+use crate::domain::register::Level;
+use crate::http::answer::{Handled, kept_nowhere, printing};
+use crate::http::extract::{Id, Keyed};
+use crate::print::{Report, Table, report_pdf};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(key_locks))
+        .routes(routes!(read_openings))
+        .routes(routes!(schedule_csv))
+        .routes(routes!(schedule_pdf))
+}
+
+/// Locks that share one differ.
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct KeyGroup {
+    /// The locks: a pair, a group, all of them.
+    #[schema(min_items = 1, max_items = 500)]
+    lock_ids: Vec<LockId>,
+    /// What the differ opens.
+    level: Level,
+}
+
+body! {
+    /// Groups of locks; one that lies over others is a master's.
+    pub struct NewKeying {
+        /// The groups: each gets a differ of its own.
+        #[schema(min_items = 1, max_items = 100)]
+        groups: Vec<KeyGroup>,
+    }
+}
+
+/// A differ and its locks.
+#[derive(Serialize, ToSchema)]
+struct KeyedView {
+    /// The differ that was drawn.
+    differ: Differ,
+    /// The locks that answer to it.
+    lock_ids: Vec<LockId>,
+}
+
+/// What was keyed.
+#[derive(Serialize, ToSchema)]
+struct KeyingView {
+    /// Each group.
+    groups: Vec<KeyedView>,
+}
+
+/// Key locks alike (supplier): draws a differ for each group, to which its locks answer from now on, besides
+/// those to which they answer already.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/keyings", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewKeying,
+    responses((status = 201, body = KeyingView)))]
+async fn key_locks(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+    Keyed { key, body }: Keyed<NewKeying>,
+) -> Handled {
+    let mut act = Act::begin(&app, &caller, &key).await?;
+    let group = |group: KeyGroup| Group { locks: group.lock_ids, level: group.level };
+    let keyed = keying::key(&mut act, id, body.groups.into_iter().map(group).collect()).await?;
+    let groups = keyed.into_iter().map(|keyed| KeyedView { differ: keyed.differ, lock_ids: keyed.locks });
+    let answer = Answer::new(StatusCode::CREATED, &KeyingView { groups: groups.collect() })?;
+    Ok(act.finish(answer).await?.into_response())
+}
+
+/// Who can open what, lock by lock and person by person (owner, agent, signatory, supplier). Of a site, with
+/// the plots that are not handed over.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Openings)))]
+async fn read_openings(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+    Ok(Answer::ok(&keying::openings(&app, &caller, id).await?)?.into_response())
+}
+
+/// The keying schedule as CSV (owner, agent, supplier). It shows no address.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.csv", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)),
+    responses((status = 200, body = String, content_type = "text/csv")))]
+async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+    let (_, lines) = keying::schedule(&app, &caller, id).await?;
+    let internal = |error: &dyn std::error::Error| ActError::Internal(error.to_string());
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    for line in lines {
+        writer.serialize(line).map_err(|error| internal(&error))?;
+    }
+    let bytes = writer.into_inner().map_err(|error| internal(&error))?;
+    Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
+}
+
+/// The keying schedule as PDF (owner, agent, supplier). It shows no address.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.pdf", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
+async fn schedule_pdf(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+    let (number, lines) = keying::schedule(&app, &caller, id).await?;
+    let today = app.outside.clock.now().date();
+    let report = Report {
+        title: "Keying schedule",
+        about: vec![("Registration", number.grouped()), ("Day", today.to_string())],
+        foot: format!("Keying schedule of registration {}, {today}", number.grouped()),
+        tables: vec![schedule_table(lines)],
+        notes: vec![
+            "This schedule is confidential, and shows no address on purpose: a differ's number beside one \
+             helps a burglar. Neither key nor tag shows the differ or an address."
+                .to_owned(),
+        ],
+    };
+    let bytes = printing(move || report_pdf(&report)).await?;
+    Ok((kept_nowhere("application/pdf"), bytes).into_response())
+}
+
+fn schedule_table(lines: Vec<ScheduleLine>) -> Table {
+    let row = |line: ScheduleLine| {
+        let door = if line.plot.is_empty() { line.label } else { format!("{}, {}", line.plot, line.label) };
+        vec![
+            door,
+            line.kind.replace('_', " "),
+            line.hand,
+            line.standard,
+            line.differ,
+            line.level,
+            line.locks_alike.to_string(),
+            line.keys.to_string(),
+            line.final_differ,
+        ]
+    };
+    Table {
+        heading: "Locks".to_owned(),
+        columns: vec![
+            ("Door", 5.0),
+            ("Kind", 3.2),
+            ("Hand", 1.2),
+            ("Standard", 1.8),
+            ("Differ", 2.5),
+            ("Opens", 2.0),
+            ("Alike", 1.0),
+            ("Keys", 1.0),
+            ("Final differ", 2.5),
+        ],
+        rows: lines.into_iter().map(row).collect(),
+        empty: "No lock is registered.",
+    }
+}
