@@ -128,6 +128,12 @@ const REMARKS: [&str; 3] = [
 ];
 
 #[derive(Deserialize)]
+struct RegistrationRow {
+    premises: String,
+    owner_id: OrganisationId,
+}
+
+#[derive(Deserialize)]
 struct LockRow {
     id: Uuid,
     label: String,
@@ -187,8 +193,7 @@ struct RekeyRow {
 /// The rows of a registration as they stood at an instant.
 #[derive(Default)]
 struct Rows {
-    premises: String,
-    owner: Option<OrganisationId>,
+    registration: Option<RegistrationRow>,
     locks: Vec<LockRow>,
     answers: Vec<AnswerRow>,
     keys: Vec<KeyRow>,
@@ -208,10 +213,7 @@ impl Rows {
         let mut found = Self::default();
         for (table, row) in rows {
             match table.as_str() {
-                "registrations" => {
-                    found.premises = row["premises"].as_str().unwrap_or_default().to_owned();
-                    found.owner = row["owner_id"].as_str().and_then(|id| id.parse().ok()).map(OrganisationId);
-                }
+                "registrations" => found.registration = Some(read(row)?),
                 "locks" => found.locks.push(read(row)?),
                 "answers" => found.answers.push(read(row)?),
                 "keys" => found.keys.push(read(row)?),
@@ -334,15 +336,14 @@ pub async fn make(
     let end = on.saturating_add(Duration::DAY).midnight().assume_utc() - Duration::MICROSECOND;
     let at = end.min(act.now);
     let rows = Rows::of(history::as_of(act.db(), registration, at).await?)?;
-    let owner = match rows.owner {
-        Some(owner) => people::organisation(act.db(), owner).await?,
-        None => None,
-    };
+    let gone = || ActError::Internal("a registration without its history".to_owned());
+    let stood = rows.registration.as_ref().ok_or_else(gone)?;
+    let owner = people::organisation(act.db(), stood.owner_id).await?;
     let section = sections::section(act.db(), record.section_id).await?;
     let content = Content {
         statement_id: act.id(),
         registration: record.number.clone(),
-        premises: rows.premises.clone(),
+        premises: stood.premises.clone(),
         owner: owner.map(|owner| owner.name).unwrap_or_default(),
         section: section.map(|section| section.name).unwrap_or_default(),
         on,

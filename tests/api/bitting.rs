@@ -172,12 +172,16 @@ async fn what_was_sealed_is_still_read_after_its_keys_were_rotated(pool: PgPool)
     let (_, other, ..) = town.premises("8 Alder Rise", "N-1").await;
     let path = format!("/v1/differs/{other}/bitting");
     let keeper = super::harness::Actor { router: staff.router.clone(), ..town.keeper.clone() };
-    keeper.post(path, json!({"heights": [2, 2, 2, 2, 2, 2]})).await.expect(201);
+    // What was taken before the rotation is taken after it.
+    keeper.post(&path, json!({"heights": HEIGHTS})).await.expect(409);
+    keeper.post(&path, json!({"heights": [2, 2, 2, 2, 2, 2]})).await.expect(201);
     let copied = "UPDATE bittings SET sealed = (SELECT sealed FROM bittings other
                   WHERE other.differ_id <> bittings.differ_id)";
     sqlx::query(copied).execute(&town.admin).await.unwrap();
     let broken = staff.post(format!("/v1/copy-requests/{id}/cutting-sheet"), json!({})).await;
     assert_eq!(broken.status, 500);
     assert!(!broken.text.contains("bitting"), "{}", broken.text);
+    // Each where it belongs again.
+    sqlx::query(copied).execute(&town.admin).await.unwrap();
     town.close().await;
 }

@@ -1,5 +1,7 @@
 //! `wardbook demo`: an invented scenario, served on this machine.
 
+mod site;
+
 use std::error::Error;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -117,6 +119,7 @@ struct Scene {
     card: String,
     pin: &'static str,
     auditor: (ClientProgramId, String),
+    site: site::Site,
 }
 
 impl Scene {
@@ -133,6 +136,7 @@ impl Scene {
         println!("differ       {}", self.differ);
         println!("counter      {}", self.counter);
         println!("card         {} with PIN {} (the tenant's)", self.card, self.pin);
+        println!("site         {}: {}", self.site.project, self.site.figures);
         println!("auditor      {} {}", self.auditor.0, self.auditor.1);
         for key in sequencer.verifiers() {
             println!("log key      {key}");
@@ -260,7 +264,11 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     set_pin(app, tenant.id, card.id, pin).await?;
 
     let auditor = loader.auditor("Fennick & Vale").await?;
-    let sign_ins = [keeper, staff, manager, landlord, tenant];
+    let builder = loader.organisation(OrganisationKind::Builder, "Holmbury Homes").await?;
+    let site_manager =
+        loader.person("builder", "Rafe Holmbury", "rafe@holmbury.example", Some(builder)).await?;
+    let site = site::load(&loader, section, (builder, site_manager.id)).await?;
+    let sign_ins = [keeper, staff, manager, landlord, tenant, site_manager];
     Ok(Scene {
         sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
         registration,
@@ -269,6 +277,7 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
         card: card.number.grouped(),
         pin,
         auditor,
+        site,
     })
 }
 

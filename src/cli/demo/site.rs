@@ -1,0 +1,144 @@
+//! The building site of the scenario: ten plots, from one site key to a key of their own each.
+
+use std::error::Error;
+
+use super::{Loader, caller_of};
+use wardbook::application::access::Caller;
+use wardbook::application::sites::{self, NewHandOver, NewProject, Trial};
+use wardbook::application::{Act, App, differs, people, rekeys};
+use wardbook::domain::differs::geometry::{Geometry, Separation};
+use wardbook::domain::differs::standards::Claim;
+use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, ProjectId, SectionId};
+use wardbook::domain::register::{DocumentKind, OrganisationKind};
+use wardbook::domain::rekey::{Per, Prices, ServicePart};
+use wardbook::domain::signature::Signature;
+use wardbook::domain::text::{Name, PackNumber, Premises};
+
+/// One door a line; invented, as everything here.
+const PLOTS: &str = include_str!("site.csv");
+
+/// Who buys, plot by plot.
+const BUYERS: [&str; 10] = [
+    "Ansel Thirkettle",
+    "Bettany Crouchley",
+    "Corwin Dapplegate",
+    "Delphine Hexworth",
+    "Eamon Wraysbury",
+    "Fenella Quillfeather",
+    "Gareth Ottershaw",
+    "Hanne Brindlecombe",
+    "Ivo Marlpitt",
+    "Jorun Saltmarsh",
+];
+
+/// What the demo prints of it.
+pub struct Site {
+    /// The project.
+    pub project: ProjectId,
+    /// Its figures.
+    pub figures: String,
+}
+
+/// A section of six levers and seven heights, as a supplier might have it.
+fn geometry() -> Geometry {
+    Geometry {
+        most_alike: Some(3),
+        most_alike_in_a_row: Some(2),
+        largest_step: Some(4),
+        separation: Separation { positions: 2, steps: 3 },
+        claims: vec![Claim::Bs3621],
+        ..Geometry::plain(6, 7)
+    }
+}
+
+fn prices() -> Result<Prices, Box<dyn Error>> {
+    let springs = ServicePart { name: Name::parse("lever spring")?, per: Per::Lock, quantity: 2, price: 25 };
+    Ok(Prices {
+        currency: "GBP".to_owned(),
+        pack: 3150,
+        keys_with_pack: 2,
+        levers: Some(2200),
+        key: 900,
+        fitting: 500,
+        parts: vec![springs],
+    })
+}
+
+/// Begins the project, adds its plots from the file, and takes each to its buyer.
+pub async fn load(
+    loader: &Loader<'_>,
+    section: SectionId,
+    (builder, manager): (OrganisationId, PersonId),
+) -> Result<Site, Box<dyn Error>> {
+    let mut act = loader.act().await?;
+    differs::set_geometry(&mut act, section, 1, &geometry()).await?;
+    rekeys::set_prices(&mut act, section, 0, &prices()?).await?;
+    let new = NewProject {
+        section,
+        builder,
+        name: Name::parse("Larkrise")?,
+        premises: Premises::parse("Larkrise, Tannery Lane, Tolverne")?,
+    };
+    let project = sites::begin(&mut act, new).await?;
+    let report = sites::add_plots(&mut act, project.id, PLOTS.as_bytes()).await?;
+    if !report.imported {
+        return Err("the plots of the scenario did not come in".into());
+    }
+    act.commit().await?;
+    let builders = caller_of(loader.app, manager).await?;
+    let order = sites::order_list(loader.app, &builders, project.id).await?;
+    let progress = sites::progress(loader.app, &builders, project.id).await?;
+    for (plot, buyer) in progress.each.iter().zip(BUYERS) {
+        hand_over(loader, &builders, plot.plot_id, buyer).await?;
+    }
+    let progress = sites::progress(loader.app, &builders, project.id).await?;
+    let figures = format!(
+        "{} plots, {} locks, {} packs, {} differs, {} keys with the packs; {} plots handed over",
+        order.plots, order.locks, order.packs, order.differs, order.keys_with_packs, progress.handed_over
+    );
+    Ok(Site { project: project.id, figures })
+}
+
+async fn begin<'a>(app: &'a App, caller: &'a Caller) -> Result<Act<'a>, Box<dyn Error>> {
+    Ok(Act::begin_unclaimed(app, caller).await?)
+}
+
+/// Fits and tries every lock of a plot, and hands it over.
+async fn hand_over(
+    loader: &Loader<'_>,
+    builders: &Caller,
+    id: PlotId,
+    buyer: &str,
+) -> Result<(), Box<dyn Error>> {
+    let (app, fitter) = (loader.app, builders.require_person()?);
+    let (plot, locks) = sites::plot(app, builders, id).await?;
+    for (door, lock) in (1..).zip(&locks) {
+        let mut act = begin(app, builders).await?;
+        let number = plot.label.to_uppercase().replace(' ', "-");
+        let pack = PackNumber::parse(&format!("{number}-{door}"))?;
+        sites::fit(&mut act, id, lock.lock_id, pack, fitter).await?;
+        let trial = Trial { lock: lock.lock_id, by: fitter, final_key_works: true, site_key_dead: true };
+        sites::record_trial(&mut act, id, trial).await?;
+        act.commit().await?;
+    }
+    let owner = loader.organisation(OrganisationKind::Owner, &format!("{buyer}, {}", plot.label)).await?;
+    let mut act = loader.act().await?;
+    let (person, _) = people::add_person(&mut act, Name::parse(buyer)?, None).await?;
+    act.commit().await?;
+    let mut act = begin(app, builders).await?;
+    let new = NewHandOver {
+        buyer: owner,
+        collected_by: person.id,
+        document: DocumentKind::Passport,
+        signature: signature(app.outside.bytes())?,
+    };
+    sites::hand_over(&mut act, id, new).await?;
+    act.commit().await?;
+    Ok(())
+}
+
+/// A signature that nobody drew: a stroke by chance, each time another.
+fn signature(drawn: [u8; 16]) -> Result<Signature, Box<dyn Error>> {
+    let point = |(at, byte): (u32, u8)| [1000 + 300 * at, 2000 + 20 * u32::from(byte), 15 * at];
+    Ok(Signature::try_from(vec![(0..).zip(drawn).map(point).collect::<Vec<_>>()])?)
+}
