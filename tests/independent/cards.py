@@ -18,8 +18,8 @@ import zxingcpp
 from jwcrypto import jwk, jws
 from PIL import Image, ImageDraw
 
-# Planted: stands on the cutting sheet, and must stand in no log line.
-HEIGHTS = [13, 7, 29, 3, 17, 11]
+# Those of the demo's house: they stand on the cutting sheet, and must stand in no log line.
+HEIGHTS = [5, 2, 6, 3, 7, 4]
 
 
 def fetch(address, path, token=None, headers=None, data=None):
@@ -107,7 +107,6 @@ def check(address, call, keeper, ids, card, ok):
     assert read_qr(image) == token
     ok("zxing-cpp: QR codes of card, letter and phone, read back from rendered pages")
 
-    call(f"/v1/differs/{ids['differ']}/bitting", keeper, {"heights": HEIGHTS})
     return keys
 
 

@@ -5,6 +5,8 @@
 - PyJWT, jwcrypto: access tokens and key ids (RFC 7519, RFC 7638, RFC 8037)
 - PyJWT, jwcrypto, zlib, pypdfium2, zxing-cpp: cards, status lists, what is printed
   (tests/independent/cards.py)
+- hashlib, pypdfium2, csv: a site's figures and sheets, a statement and its hash
+  (tests/independent/sites.py)
 - python-stdnum: check digits of registrations and cards (ISO/IEC 7064 MOD 97-10)
 
 - tlog-scales, aics-tlog (tests/independent/log.py, where there is a Python of 3.12 or newer), Go's
@@ -31,6 +33,7 @@ from pathlib import Path
 
 import cards as owners_cards
 import jwt
+import sites as sites_and_statements
 from jwcrypto import jwk
 from openapi_spec_validator import OpenAPIV31SpecValidator
 from stdnum.iso7064 import mod_97_10
@@ -113,6 +116,9 @@ ids = dict(re.findall(r"^(registration|differ|counter) +(\S+)", log, re.M))
 owner, staff = sign_in("tobiah@ostrey.example"), sign_in("bram@pellworth.example")
 card_keys = owners_cards.check(address, call, keeper, ids, cards[0], ok)
 owners_cards.check_counter(address, call, owner, staff, ids, card_keys, ok)
+
+site = re.search(r"^site +([0-9a-f-]+)", log, re.M)[1]
+sites_and_statements.check(address, call, owner, sign_in("rafe@holmbury.example"), ids, site, ok)
 
 folder = Path(tempfile.mkdtemp())
 log_key = re.search(r"^log key +(\S+)", log, re.M)[1]

@@ -20,8 +20,11 @@ use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
 use wardbook::application::registrations::LockContent;
 use wardbook::application::secrets::{self, Context};
 use wardbook::application::sections::SectionContent;
-use wardbook::application::{Act, App, authorities, cards, counters, keys, people, registrations, sections};
+use wardbook::application::{
+    Act, App, authorities, cards, counters, differs, keys, people, registrations, sections,
+};
 use wardbook::archive::Archive;
+use wardbook::domain::bitting::Bitting;
 use wardbook::domain::blanks::MovementKind;
 use wardbook::domain::calendar::{Period, add_years};
 use wardbook::domain::ids::{
@@ -227,6 +230,9 @@ impl Loader<'_> {
     }
 }
 
+/// The heights of the house's levers; invented, as everything here.
+const HEIGHTS: [u8; 6] = [5, 2, 6, 3, 7, 4];
+
 /// Loads the scenario.
 async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let (loader, keeper) = begin(app).await?;
@@ -243,6 +249,7 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let mut act = loader.act().await?;
     let (section, counter, parcel) = trade(&mut act, dealer).await?;
     let (registration, differ, pack_keys) = house(&mut act, section, owner).await?;
+    differs::record_bitting(&mut act, differ, &Bitting::new(HEIGHTS.to_vec())?).await?;
     let rights = [
         grant(&act, AuthorityClass::Owner, Some(landlord.id), None),
         grant(&act, AuthorityClass::Agent, None, Some(agent)),

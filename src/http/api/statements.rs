@@ -194,7 +194,12 @@ fn report(view: &StatementView) -> Report {
          whoever keeps the register.",
         view.entry_id, view.hash
     ));
-    notes.extend(view.disclosure.iter().map(|shown| format!("Disclosure: {shown}")));
+    // One word of some two hundred characters: broken by hand, since nothing in it is a place to break.
+    let lines = |shown: &String| -> Vec<String> {
+        shown.as_bytes().chunks(96).map(|part| String::from_utf8_lossy(part).into_owned()).collect()
+    };
+    let shown = |shown| format!("Disclosure, without the line breaks:\n{}", lines(shown).join("\n"));
+    notes.extend(view.disclosure.iter().map(shown));
     Report {
         title: "Statement on restricted keys",
         foot: format!("Statement {} of {}", plain("statement_id"), plain("on")),
