@@ -26,6 +26,14 @@ pub async fn export(app: &App, caller: &Caller, id: RegistrationId) -> Result<Ve
     lines.extend(lock_lines(&mut db, id, &of).await?);
     lines.extend(holder_lines(&mut db, id, &of).await?);
     lines.extend(key_lines(&mut db, id, &of).await?);
+    written(&lines)
+}
+
+/// Lines as CSV (RFC 4180), with their header.
+///
+/// # Errors
+/// When one cannot be written.
+pub fn written<T: serde::Serialize>(lines: &[T]) -> Result<Vec<u8>, ActError> {
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     for line in lines {
         writer.serialize(line).map_err(|error| ActError::Internal(error.to_string()))?;

@@ -20,7 +20,7 @@ mod export;
 mod import;
 pub(super) mod report;
 
-pub use export::export;
+pub use export::{export, written};
 pub use import::import;
 pub use report::{ColumnProblem, ImportReport, LineReport};
 

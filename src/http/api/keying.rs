@@ -10,7 +10,7 @@ use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::keying::{self, Group, Openings, ScheduleLine};
-use crate::application::{Act, ActError, Answer, App};
+use crate::application::{Act, Answer, App, register_csv};
 use crate::domain::ids::{LockId, RegistrationId};
 use crate::domain::records::Differ;
 use crate::domain::register::Level;
@@ -96,12 +96,7 @@ async fn read_openings(State(app): State<App>, caller: Caller, Id(id): Id<Regist
     responses((status = 200, body = String, content_type = "text/csv")))]
 async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
     let (_, lines) = keying::schedule(&app, &caller, id).await?;
-    let internal = |error: &dyn std::error::Error| ActError::Internal(error.to_string());
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    for line in lines {
-        writer.serialize(line).map_err(|error| internal(&error))?;
-    }
-    let bytes = writer.into_inner().map_err(|error| internal(&error))?;
+    let bytes = register_csv::written(&lines)?;
     Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
 }
 
