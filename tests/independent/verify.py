@@ -174,7 +174,9 @@ def contract(who: str, token: str | None, examples: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
     if done.returncode != 0:
-        print(done.stdout[-12000:], done.stderr[-2000:])
+        # What went wrong comes first; the warnings after it are long.
+        told = re.search(r"=+ (?:ERRORS|FAILURES) =+.*?(?==+ (?:WARNINGS|SUMMARY) =+)", done.stdout, re.S)
+        print(told[0][:20000] if told else "", done.stdout[-3000:], done.stderr[-2000:])
         raise SystemExit(f"schemathesis as {who}: something is wrong")
     summary = re.search(r"(\d+) generated", done.stdout)
     ok(f"schemathesis as {who}: {summary[0] if summary else 'no failures'}")

@@ -27,8 +27,8 @@ use utoipa::ToSchema;
 
 use super::geometry::Geometry;
 
-/// The most states that are kept for one geometry: some tens of megabytes.
-const MOST_STATES: usize = 300_000;
+/// The most states that are kept for one geometry: some ten megabytes.
+const MOST_STATES: usize = 150_000;
 
 /// A geometry that is not counted.
 #[derive(Debug, Error, PartialEq, Eq)]
@@ -110,7 +110,10 @@ impl Rules {
         if self.in_a_row.is_some_and(|most| run > most) {
             return None;
         }
-        let allowance = if self.most_alike.is_some() { self.spend(state, height, left)? } else { 0 };
+        let allowance = match self.most_alike {
+            Some(most) => self.spend(state, height, left, most)?,
+            None => 0,
+        };
         let used = self.use_height(state.used, height, left)?;
         if left == 0 {
             return Some(State { left, last: NONE, run: 0, used: u32::MAX, allowance: 0 });
@@ -125,10 +128,13 @@ impl Rules {
         })
     }
 
-    fn spend(&self, state: State, height: u8, left: u8) -> Option<u128> {
+    fn spend(&self, state: State, height: u8, left: u8, most: u8) -> Option<u128> {
         let of = |height: u8| state.allowance >> (4 * height) & 15;
         if of(height) == 0 {
             return None;
+        }
+        if left >= most {
+            return Some(state.allowance - (1 << (4 * height)));
         }
         let spent = |other: u8| (of(other) - u128::from(other == height)).min(u128::from(left));
         Some((0..self.heights).fold(0, |bits, other| bits | spent(other) << (4 * other)))
