@@ -61,6 +61,7 @@ CREATE TABLE plot_locks (
         num_nonnulls(final_key_works_at, site_key_dead_at, tried_by) IN (0, 3)),
     CONSTRAINT plot_locks_tried_after_fitting CHECK (final_key_works_at IS NULL OR fitted_at IS NOT NULL)
 );
+CREATE INDEX plot_locks_by_final_differ ON plot_locks (final_differ_id);
 CREATE UNIQUE INDEX plot_locks_sequence_once ON plot_locks (plot_id, sequence);
 CREATE TRIGGER plot_locks_history AFTER INSERT OR UPDATE ON plot_locks
     FOR EACH ROW EXECUTE FUNCTION keep_history();

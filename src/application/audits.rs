@@ -2,11 +2,12 @@
 //! the keys in store.
 
 use serde_json::json;
+use time::Duration;
 
 use super::access::{self, Access, Caller};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App, notices};
-use crate::domain::audit::AuditAnswer;
+use crate::domain::audit::{AuditAnswer, AuditEvery};
 use crate::domain::ids::{AuditId, AuditLineId, DifferId, PersonId, RegistrationId};
 use crate::domain::records::{Audit, AuditLine, Registration, StockCount};
 use crate::domain::register::{Level, NoticeKind};
@@ -82,7 +83,10 @@ pub(super) async fn plan_next(
     rules: &Rules,
 ) -> Result<(), ActError> {
     let last = audits::last(act.db(), record.id).await?.unwrap_or(record.created_at);
-    let (next, now) = (rules.audit.next_after(last.date()), act.now);
+    // A term that began before anybody asked for audits is no reason for one.
+    let by_term = rules.audit.every == AuditEvery::Term;
+    let since = if by_term { last.date().max(act.today() - Duration::DAY) } else { last.date() };
+    let (next, now) = (rules.audit.next_after(since), act.now);
     Ok(audits::set_next(act.db(), record.id, next, now).await?)
 }
 
@@ -150,12 +154,20 @@ pub async fn close(act: &mut Act<'_>, id: AuditId) -> Result<Audit, ActError> {
 pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<AuditLine, ActError> {
     let today = act.today();
     let found = audits::line(act.db(), id, today).await?.ok_or(ActError::NotFound)?;
-    let (access, audit) = locked(act, found.audit_id).await?;
-    let own = act.caller.person() == Some(found.holder_id);
-    if !own && !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
-    access.require(own || access.governs())?;
+    let audit = if act.caller.person() == Some(found.holder_id) {
+        // Whoever has a key answers for it, also when their right to it has ended.
+        let audit = audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?;
+        register::lock(act.db(), audit.registration_id).await?;
+        act.read_clock();
+        audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?
+    } else {
+        let (access, audit) = locked(act, found.audit_id).await?;
+        if !access.sees_all() {
+            return Err(ActError::NotFound);
+        }
+        access.require(access.governs())?;
+        audit
+    };
     require_open(&audit)?;
     let line = audits::line(act.db(), id, today).await?.ok_or(ActError::NotFound)?;
     if line.answer != AuditAnswer::Open {

@@ -245,7 +245,7 @@ const LARGEST_BATCH: usize = 4096;
 /// How often is drawn. With one in a thousand free, all of it fails once in 10^10.
 const ROUNDS: usize = 13;
 /// How many are looked at one after the other, where drawing found none.
-const MOST_WALKED: u128 = 1 << 20;
+const MOST_WALKED: u128 = 1 << 18;
 
 impl Drawing {
     /// Locks the space of the section, and reads what stands on the site.
@@ -353,6 +353,9 @@ pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitti
     storage::lock_space(act.db(), section).await?;
     let app = act.app();
     let sealed = secrets::seal_bitting(app, act.db(), differ, section, heights).await?;
+    if found.state == DifferState::Released {
+        return Err(ActError::Conflict("this differ is released: another one is needed"));
+    }
     if sealed::bitting(act.db(), differ).await?.is_some() {
         return Err(ActError::Conflict("the bitting of this differ is on record already"));
     }

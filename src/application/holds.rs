@@ -8,7 +8,7 @@ use crate::domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
 use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
-use crate::storage::{Page, authorities, people, register};
+use crate::storage::{Page, authorities, keys, people, register};
 
 /// A hold to place.
 pub struct NewHold {
@@ -87,6 +87,14 @@ pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
         return Err(ActError::WrongState {
             state: "lifted",
             detail: "this hold was lifted before".to_owned(),
+        });
+    }
+    if let Some(loss) = found.loss_id
+        && keys::loss(act.db(), loss).await?.is_some_and(|loss| loss.decision.is_none())
+    {
+        return Err(ActError::WrongState {
+            state: "undecided",
+            detail: "this hold stands for a loss: decide on the loss".to_owned(),
         });
     }
     lift_locked(act, found).await

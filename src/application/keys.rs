@@ -4,7 +4,7 @@ use serde_json::json;
 use time::Date;
 
 use super::access::{self, Access, Caller};
-use super::registrations::rules_in_force;
+use super::registrations::{require_living, rules_in_force};
 use super::{Act, ActError, App};
 use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::key::{KeyAct, KeyState};
@@ -29,6 +29,7 @@ pub async fn add_pack(
     if register::own_differs(act.db(), registration, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
+    require_living(act, differ).await?;
     pack_with_keys(act, &record, differ, number, key_count).await
 }
 
@@ -240,8 +241,7 @@ pub async fn issue(
     access.require(access.governs_differ(key.differ_id))?;
     access::require_active(&record)?;
     require_holder(act, &key, person, "/person_id").await?;
-    let differ = register::differ(act.db(), key.differ_id).await?.ok_or(ActError::NotFound)?;
-    if differ.state == DifferState::Reserved {
+    if require_living(act, key.differ_id).await? == DifferState::Reserved {
         return Err(ActError::Conflict("this differ is reserved: its keys are issued once it is given out"));
     }
     if keys::is_promised(act.db(), id).await? {

@@ -224,6 +224,9 @@ pub async fn decide(
     act.record_change("loss.decided", Some(record.id), id.0, said).await?;
     if decision == LossDecision::Keep {
         super::holds::lift_for(act, id).await?;
+    } else if loss.found_at.is_none() && authorities::holds_for(act.db(), id).await?.is_empty() {
+        let key = keys::key(act.db(), loss.key_id).await?.ok_or(ActError::NotFound)?;
+        hold_for(act, &loss, key.differ_id).await?;
     }
     Ok(loss)
 }

@@ -13,7 +13,7 @@ use crate::domain::records::{Answering, Differ, Lock, Registration};
 use crate::domain::register::{DifferState, Hand, Level, LockKind, NoticeKind};
 use crate::domain::rules::Rules;
 use crate::domain::text::{DifferNumber, Label, Premises, Reference, Slug};
-use crate::storage::{Page, StorageError, differs, history, keys, people, register, sections};
+use crate::storage::{Page, StorageError, differs, history, keys, people, register, sections, sites};
 
 /// Registers premises of an owner. The rules are the supplier's defaults, as version 1.
 pub async fn add(
@@ -114,6 +114,10 @@ pub async fn change(
 
 /// Ends a registration. Open requests stop.
 pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, ActError> {
+    let site = sites::site_of_plot(act.db(), id).await?;
+    if let Some(site) = site {
+        register::lock(act.db(), site).await?;
+    }
     let (before, access) = access::locked_for(act, id).await?;
     access.require(access.keeps())?;
     access::require_active(&before)?;
@@ -124,6 +128,10 @@ pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, 
     let open = crate::storage::copies::open(act.db(), id).await?;
     super::copies::stop(act, &after, open).await?;
     super::cards::revoke_all(act, id).await?;
+    // A plot that is given up holds its site's key alive no longer.
+    for (lock, differ) in register::answers_elsewhere(act.db(), id).await? {
+        change_levers(act, id, lock, &[differ], &[]).await?;
+    }
     Ok(after)
 }
 
@@ -344,10 +352,8 @@ pub async fn begin_answering(
     let (record, access) = access::locked_for(act, found.registration_id).await?;
     access.require(access.keeps())?;
     access::require_active(&record)?;
-    let own = register::differ(act.db(), differ).await?.filter(|own| own.registration_id == record.id);
-    let own = own.ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
-    if !matches!(own.state, DifferState::GivenOut | DifferState::Reserved) {
-        return Err(ActError::Conflict("this differ is dead or released: give the lock another differ"));
+    if register::own_differs(act.db(), record.id, &[differ]).await?.is_empty() {
+        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
     begin_one(act, record.id, lock, differ).await
 }
@@ -381,12 +387,24 @@ async fn end_one(
     act.record_change("lock.answers_no_more", Some(registration), lock.0, vec![]).await
 }
 
+/// A differ of which something new may be made: a lock, a pack, a key.
+pub(super) async fn require_living(act: &mut Act<'_>, differ: DifferId) -> Result<DifferState, ActError> {
+    let found = register::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
+    match found.state {
+        state @ (DifferState::GivenOut | DifferState::Reserved) => Ok(state),
+        DifferState::Dead | DifferState::Released => {
+            Err(ActError::Conflict("this differ is dead or released: another one is needed"))
+        }
+    }
+}
+
 async fn begin_one(
     act: &mut Act<'_>,
     registration: RegistrationId,
     lock: LockId,
     differ: DifferId,
 ) -> Result<Answering, ActError> {
+    require_living(act, differ).await?;
     let answering = Answering {
         id: act.id(),
         registration_id: registration,

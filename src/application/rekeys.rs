@@ -3,6 +3,7 @@
 use serde::Serialize;
 use serde_json::Value;
 use sqlx::PgConnection;
+use time::Date;
 use utoipa::ToSchema;
 
 use super::access::{self, Access, Caller};
@@ -15,7 +16,9 @@ use crate::domain::records::{Key, Registration, Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::register::{DifferState, NoticeKind, RekeyState};
 use crate::domain::rekey::{Job, Prices, cheapest};
 use crate::domain::text::{PackNumber, Remark};
-use crate::storage::{Page, StorageError, differs, exposure, keys, people, register, rekeys, sections};
+use crate::storage::{
+    Page, StorageError, authorities, differs, exposure, keys, people, register, rekeys, sections, sites,
+};
 
 /// The prices of a section and their version; none were set, when absent.
 pub async fn prices(
@@ -90,7 +93,8 @@ pub struct PlannedLock {
 pub struct PlannedDiffer {
     /// The old one.
     old_differ_id: DifferId,
-    /// People who have, or had and lost, a key of it: each gets one of the differ in its place.
+    /// People with a right to one who have, or had and lost, a key of it: each gets one of the differ in its
+    /// place.
     people: Vec<PersonId>,
     /// Keys that come with the packs.
     keys_with_packs: u32,
@@ -143,6 +147,7 @@ async fn planned(
     db: &mut PgConnection,
     record: &Registration,
     compromised: &[DifferId],
+    today: Date,
 ) -> Result<RekeyPlan, ActError> {
     let mut locks: Vec<PlannedLock> = Vec::new();
     let (mut needs, mut affected) = (Vec::new(), Vec::new());
@@ -163,7 +168,7 @@ async fn planned(
                 }),
             }
         }
-        let people = exposure::entitled_again(db, *differ).await?;
+        let people = exposure::entitled_again(db, record.id, *differ, today).await?;
         needs.push(u32::try_from(people.len()).unwrap_or(u32::MAX));
         let live = keys::live_of_differ(db, *differ).await?;
         let out =
@@ -231,7 +236,7 @@ pub async fn plan(
     let (record, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
     let differs = compromised(&mut db, &record, differs).await?;
-    planned(&mut db, &record, &differs).await
+    planned(&mut db, &record, &differs, today).await
 }
 
 /// A rekey to begin.
@@ -253,23 +258,16 @@ pub async fn begin(
     let (record, access) = access::locked_for(act, registration).await?;
     access.require(access.keeps())?;
     access::require_active(&record)?;
-    if let Some(loss) = new.loss
-        && keys::loss(act.db(), loss).await?.is_none_or(|loss| loss.registration_id != registration)
-    {
-        return Err(ActError::invalid("/loss_id", "is not a loss of this registration"));
-    }
     let old = compromised(act.db(), &record, &new.differs).await?;
+    if let Some(loss) = new.loss {
+        require_loss_of(act, registration, loss, &old).await?;
+    }
     if rekeys::is_under_way(act.db(), registration, &old).await? {
         return Err(ActError::Conflict("a rekey of these locks is under way"));
     }
-    let plan = planned(act.db(), &record, &old).await?;
-    let mut drawing = Drawing::begin(act, &record, &[]).await?;
-    let mut pairs = Vec::new();
-    for old in &old {
-        let level = register::differ(act.db(), *old).await?.ok_or(ActError::NotFound)?.level;
-        let new = drawing.draw(act, &record, level, false).await?;
-        pairs.push(RekeyDiffer { old_differ_id: *old, new_differ_id: new.id });
-    }
+    let today = act.today();
+    let plan = planned(act.db(), &record, &old, today).await?;
+    let pairs = draw_successors(act, &record, &old).await?;
     let locks: Vec<(uuid::Uuid, RekeyLock)> = plan
         .locks
         .iter()
@@ -306,6 +304,45 @@ pub async fn begin(
         notices::tell(act, person, NoticeKind::RekeyBegun, registration, rekey.id.0).await?;
     }
     Ok(rekey)
+}
+
+/// Draws a differ in the place of each.
+async fn draw_successors(
+    act: &mut Act<'_>,
+    record: &Registration,
+    old: &[DifferId],
+) -> Result<Vec<RekeyDiffer>, ActError> {
+    let mut drawing = Drawing::begin(act, record, &[]).await?;
+    let mut pairs = Vec::new();
+    for old in old {
+        let found = register::differ(act.db(), *old).await?.ok_or(ActError::NotFound)?;
+        // What is a buyer's to be stays reserved for the buyer.
+        let reserve = found.state == DifferState::Reserved;
+        let new = drawing.draw(act, record, found.level, reserve).await?;
+        // Whoever had a right for some differs has it for the one in the place of each.
+        for authority in authorities::extend_to(act.db(), record.id, *old, new.id).await? {
+            act.record_change("authority.extended", Some(record.id), authority.0, vec![]).await?;
+        }
+        pairs.push(RekeyDiffer { old_differ_id: *old, new_differ_id: new.id });
+    }
+    Ok(pairs)
+}
+
+async fn require_loss_of(
+    act: &mut Act<'_>,
+    registration: RegistrationId,
+    loss: LossId,
+    differs: &[DifferId],
+) -> Result<(), ActError> {
+    let loss = keys::loss(act.db(), loss).await?.filter(|loss| loss.registration_id == registration);
+    let key = match loss {
+        Some(loss) => keys::key(act.db(), loss.key_id).await?,
+        None => None,
+    };
+    match key {
+        Some(key) if differs.contains(&key.differ_id) => Ok(()),
+        _ => Err(ActError::invalid("/loss_id", "is not the loss of a key of these differs")),
+    }
 }
 
 fn successor(pairs: &[RekeyDiffer], old: DifferId) -> Option<DifferId> {
@@ -375,6 +412,7 @@ pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitt
     let pack_differ = lock
         .keys_for
         .or(successors.first().copied())
+        .filter(|differ| successors.contains(differ))
         .ok_or(ActError::Conflict("this lock answers to none of the old differs any more"))?;
     let with_pack =
         newest_prices(act.db(), record.section_id).await?.unwrap_or_else(no_prices).keys_with_pack;
@@ -392,16 +430,28 @@ pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitt
     )
     .await?;
     let dead = change_levers(act, record.id, new.lock, &old, &successors).await?;
+    for (old, successor) in old.iter().zip(&successors) {
+        sites::rekeyed(act.db(), new.lock, *old, *successor, now).await?;
+    }
     let mut rekey = rekey;
     if locks.iter().all(|lock| lock.fitted_at.is_some() || lock.lock_id == new.lock) {
         rekeys::end(act.db(), id, RekeyState::Done, now).await?;
         act.record_change("rekey.done", Some(record.id), id.0, vec![]).await?;
         rekey = Rekey { state: RekeyState::Done, ended_at: Some(now), ..rekey };
         if let Some(loss) = rekey.loss_id {
-            super::holds::lift_for(act, loss).await?;
+            lift_hold_of(act, loss).await?;
         }
     }
     Ok(Fitted { rekey, keys: made, dead })
+}
+
+/// The hold for a loss ends with its differ; one that some lock still answers to stays held.
+async fn lift_hold_of(act: &mut Act<'_>, loss: LossId) -> Result<(), ActError> {
+    let Some(loss) = keys::loss(act.db(), loss).await? else { return Ok(()) };
+    match keys::key(act.db(), loss.key_id).await? {
+        Some(key) if key.state == KeyState::Dead => super::holds::lift_for(act, loss.id).await,
+        _ => Ok(()),
+    }
 }
 
 /// Takes in old keys that were collected where a lock was fitted.
@@ -411,7 +461,10 @@ async fn collect(act: &mut Act<'_>, pairs: &[RekeyDiffer], collected: &[KeyId]) 
         let old = key.filter(|key| successor(pairs, key.differ_id).is_some());
         let problem = "is not a key of a differ that is replaced";
         let old = old.ok_or_else(|| ActError::invalid(&format!("/old_key_ids/{at}"), problem))?;
-        key_acts::move_key(act, old, KeyAct::Return, None, None).await?;
+        // One that is dead, or came back before, is only counted.
+        if matches!(old.state, KeyState::WithPerson | KeyState::Lost | KeyState::Stolen) {
+            key_acts::move_key(act, old, KeyAct::Return, None, None).await?;
+        }
     }
     Ok(())
 }

@@ -8,6 +8,8 @@
 //!
 //! It names no differ: a differ's number beside an address helps a burglar.
 
+use std::collections::{HashMap, HashSet};
+
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sqlx::PgConnection;
@@ -15,7 +17,7 @@ use time::{Date, Duration, OffsetDateTime};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::access::{self, Caller};
+use super::access::{self, Access, Caller};
 use super::{Act, ActError, App};
 use crate::domain::calendar::Period;
 use crate::domain::ids::{EntryId, OrganisationId, PersonId, RegistrationId, StatementId};
@@ -24,7 +26,7 @@ use crate::domain::number::TypedNumber;
 use crate::domain::records::Statement;
 use crate::domain::register::{AuthorityClass, LockKind, LossDecision, LossKind};
 use crate::domain::signature::hash_of;
-use crate::storage::{Page, StorageError, evidence, history, people, sections, statements};
+use crate::storage::{Page, StorageError, evidence, history, people, sections, sites, statements};
 
 /// A lock in a statement.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -227,32 +229,53 @@ impl Rows {
         Ok(found)
     }
 
-    /// The differs to which a lock answered.
-    fn differs_of(&self, lock: Uuid) -> Vec<Uuid> {
-        let now = self.answers.iter().filter(|answer| answer.lock_id == lock && answer.until.is_none());
-        now.map(|answer| answer.differ_id).collect()
+    /// Keys and losses of another registration, as far as locks of this one answer to their differs.
+    fn take_in(&mut self, other: Self) {
+        let answered: HashSet<Uuid> = self.standing().map(|answer| answer.differ_id).collect();
+        let keys: Vec<KeyRow> =
+            other.keys.into_iter().filter(|key| answered.contains(&key.differ_id)).collect();
+        let theirs: HashSet<Uuid> = keys.iter().map(|key| key.id).collect();
+        self.losses.extend(other.losses.into_iter().filter(|loss| theirs.contains(&loss.key_id)));
+        self.keys.extend(keys);
+    }
+
+    fn standing(&self) -> impl Iterator<Item = &AnswerRow> {
+        self.answers.iter().filter(|answer| answer.until.is_none())
     }
 
     fn locks(&self) -> Vec<StatedLock> {
         let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+        let mut differs_of: HashMap<Uuid, Vec<Uuid>> = HashMap::new();
+        let mut locks_of: HashMap<Uuid, Vec<Uuid>> = HashMap::new();
+        for answer in self.standing() {
+            differs_of.entry(answer.lock_id).or_default().push(answer.differ_id);
+            locks_of.entry(answer.differ_id).or_default().push(answer.lock_id);
+        }
+        let mut keyed_on: HashMap<Uuid, Date> = HashMap::new();
+        for answer in &self.answers {
+            let day = keyed_on.entry(answer.lock_id).or_insert(answer.since.date());
+            *day = (*day).max(answer.since.date());
+        }
+        let mut keys_of: HashMap<Uuid, (usize, usize)> = HashMap::new();
+        for key in &self.keys {
+            let (live, missing) = keys_of.entry(key.differ_id).or_default();
+            *live += usize::from(in_existence(key.state));
+            *missing += usize::from(key.state.is_missing());
+        }
         let stated = |lock: &LockRow| {
-            let own = self.differs_of(lock.id);
-            let shares = |other: &&LockRow| {
-                other.id != lock.id && self.differs_of(other.id).iter().any(|differ| own.contains(differ))
-            };
-            let opens = |is: fn(KeyState) -> bool| {
-                self.keys.iter().filter(|key| own.contains(&key.differ_id) && is(key.state)).count()
-            };
-            let since = self.answers.iter().filter(|answer| answer.lock_id == lock.id);
+            let own: &[Uuid] = differs_of.get(&lock.id).map_or(&[], Vec::as_slice);
+            let alike: HashSet<&Uuid> =
+                own.iter().filter_map(|differ| locks_of.get(differ)).flatten().collect();
+            let counts = || own.iter().filter_map(|differ| keys_of.get(differ));
             StatedLock {
                 label: lock.label.clone(),
                 kind: lock.kind,
                 standard: lock.standard.clone(),
                 escape_route: lock.escape_route,
-                keyed_on: since.map(|answer| answer.since.date()).max(),
-                alike_with: count(self.locks.iter().filter(shares).count()),
-                keys: count(opens(in_existence)),
-                missing: count(opens(KeyState::is_missing)),
+                keyed_on: keyed_on.get(&lock.id).copied(),
+                alike_with: count(alike.len().saturating_sub(1)),
+                keys: count(counts().map(|(live, _)| live).sum()),
+                missing: count(counts().map(|(_, missing)| missing).sum()),
             }
         };
         self.locks.iter().map(stated).collect()
@@ -270,9 +293,10 @@ impl Rows {
     }
 
     fn open_losses(&self) -> Vec<StatedLoss> {
-        let dead =
-            |loss: &LossRow| self.keys.iter().any(|key| key.id == loss.key_id && !key.state.is_missing());
-        let open = self.losses.iter().filter(|loss| loss.found_at.is_none() && !dead(loss));
+        let missing: HashSet<Uuid> =
+            self.keys.iter().filter(|key| key.state.is_missing()).map(|key| key.id).collect();
+        let open =
+            self.losses.iter().filter(|loss| loss.found_at.is_none() && missing.contains(&loss.key_id));
         let stated = |loss: &LossRow| StatedLoss {
             kind: loss.kind,
             reported_on: loss.reported_at.date(),
@@ -329,13 +353,18 @@ pub async fn make(
     let (record, access) = access::locked_for(act, registration).await?;
     access.require(access.governs())?;
     let on = on.unwrap_or_else(|| act.today());
-    if on > act.today() || on < record.created_at.date() {
-        let problem = "must be a day from the registration's first to today";
+    let since = owners_past(act.db(), &access, registration).await?;
+    if on > act.today() || on < since.unwrap_or(record.created_at).date() {
+        let problem = "must be a day from the owner's first to today";
         return Err(ActError::invalid("/on", problem));
     }
     let end = on.saturating_add(Duration::DAY).midnight().assume_utc() - Duration::MICROSECOND;
     let at = end.min(act.now);
-    let rows = Rows::of(history::as_of(act.db(), registration, at).await?)?;
+    let mut rows = Rows::of(history::as_of(act.db(), registration, at).await?)?;
+    // On a site, its key opens the plot's doors too: those keys are the site's.
+    if let Some(site) = sites::site_of_plot(act.db(), registration).await? {
+        rows.take_in(Rows::of(history::as_of(act.db(), site, at).await?)?);
+    }
     let gone = || ActError::Internal("a registration without its history".to_owned());
     let stood = rows.registration.as_ref().ok_or_else(gone)?;
     let owner = people::organisation(act.db(), stood.owner_id).await?;
@@ -367,6 +396,16 @@ pub async fn make(
     Ok((statement, shown))
 }
 
+/// Since when what was stated is the caller's to see: the supplier sees everything, and the buyer of a plot
+/// nothing of the builder's time.
+async fn owners_past(
+    db: &mut PgConnection,
+    access: &Access,
+    registration: RegistrationId,
+) -> Result<Option<OffsetDateTime>, ActError> {
+    Ok(if access.keeps() { None } else { statements::owned_since(db, registration).await? })
+}
+
 /// What shows the hash of a statement in its entry.
 async fn shown(db: &mut PgConnection, entry: EntryId) -> Result<Option<String>, ActError> {
     let disclosures = evidence::disclosures(db, entry).await?;
@@ -383,7 +422,8 @@ pub async fn statement(
     let mut db = app.pool.acquire().await?;
     let found = statements::statement(&mut db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = access::visible(&mut db, caller, found.registration_id, today).await?;
-    if !access.governs() {
+    let since = owners_past(&mut db, &access, found.registration_id).await?;
+    if !access.governs() || since > statements::made_at(&mut db, id).await? {
         return Err(ActError::NotFound);
     }
     let shown = shown(&mut db, found.entry_id).await?;
@@ -401,5 +441,6 @@ pub async fn all(
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.governs())?;
-    Ok(statements::all(&mut db, registration, page).await?)
+    let since = owners_past(&mut db, &access, registration).await?;
+    Ok(statements::all(&mut db, registration, since, page).await?)
 }

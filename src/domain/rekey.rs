@@ -226,6 +226,13 @@ fn place(
     slot: usize,
     differ: usize,
 ) -> bool {
+    // A lock that is free needs no search.
+    let is_free = |lock: &usize| filled.get(*lock).is_some_and(Option::is_none);
+    let free = (0..).zip(&job.locks).find(|(lock, fits)| fits.contains(&differ) && is_free(lock));
+    if let Some(own) = free.and_then(|(lock, _)| filled.get_mut(lock)) {
+        *own = Some(slot);
+        return true;
+    }
     for (lock, fits) in job.locks.iter().enumerate() {
         if !fits.contains(&differ) || seen.get(lock).copied().unwrap_or(true) {
             continue;

@@ -268,11 +268,12 @@ pub async fn to_close(
     Ok(rows.into_iter().map(|row| (row.id, row.registration_id)).collect())
 }
 
-/// Keys of a differ that should be in store.
+/// Keys of a differ that should be in the owner's store: what was cut and waits at a counter is there.
 pub async fn in_store(db: &mut PgConnection, registration: RegistrationId, differ: DifferId) -> Result<i32> {
     Ok(sqlx::query_scalar!(
         r#"SELECT count(*)::int AS "count!" FROM keys
-           WHERE registration_id = $1 AND differ_id = $2 AND state IN ('in_store', 'returned')"#,
+           WHERE registration_id = $1 AND differ_id = $2
+             AND (state = 'returned' OR (state = 'in_store' AND cut_id IS NULL))"#,
         registration.0,
         differ.0
     )

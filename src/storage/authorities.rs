@@ -4,7 +4,9 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Page, Result, wrote};
-use crate::domain::ids::{ActorId, AuthorityId, HoldId, LossId, MandateId, PersonId, RegistrationId};
+use crate::domain::ids::{
+    ActorId, AuthorityId, DifferId, HoldId, LossId, MandateId, PersonId, RegistrationId,
+};
 use crate::domain::records::{Authority, Hold, Mandate};
 
 macro_rules! select_authorities {
@@ -87,6 +89,26 @@ pub async fn add(db: &mut PgConnection, authority: &Authority, by: ActorId) -> R
     .execute(db)
     .await?;
     Ok(())
+}
+
+/// Authorities in force for some differs, an old one among them, are for a new one too: which.
+pub async fn extend_to(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    old: DifferId,
+    new: DifferId,
+) -> Result<Vec<AuthorityId>> {
+    Ok(sqlx::query_scalar!(
+        r#"INSERT INTO authority_differs (authority_id, differ_id, registration_id)
+           SELECT authority_id, $3, $1 FROM authority_differs JOIN authorities ON authorities.id = authority_id
+           WHERE authority_differs.registration_id = $1 AND differ_id = $2 AND revoked_at IS NULL
+           RETURNING authority_id AS "id: _""#,
+        registration.0,
+        old.0,
+        new.0
+    )
+    .fetch_all(db)
+    .await?)
 }
 
 /// An authority.

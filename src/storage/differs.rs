@@ -150,7 +150,7 @@ pub async fn set_state(
 }
 
 /// Whether anything was ever made or promised to a differ: a key, a lever pack, a lock that answered, a
-/// copy that was asked for.
+/// copy that was asked for, a plot, a site, a rekey.
 pub async fn was_used(db: &mut PgConnection, differ: DifferId) -> Result<bool> {
     Ok(sqlx::query_scalar!(
         r#"SELECT EXISTS (SELECT 1 FROM keys WHERE differ_id = $1)
@@ -158,7 +158,11 @@ pub async fn was_used(db: &mut PgConnection, differ: DifferId) -> Result<bool> {
                OR EXISTS (SELECT 1 FROM answers WHERE differ_id = $1)
                OR EXISTS (SELECT 1 FROM copy_requests
                           WHERE registration_id = (SELECT registration_id FROM differs WHERE id = $1)
-                            AND differ_id = $1) AS "used!""#,
+                            AND differ_id = $1)
+               OR EXISTS (SELECT 1 FROM plot_locks WHERE final_differ_id = $1)
+               OR EXISTS (SELECT 1 FROM projects WHERE temporary_differ_id = $1)
+               OR EXISTS (SELECT 1 FROM rekey_differs JOIN rekeys ON rekeys.id = rekey_id
+                          WHERE new_differ_id = $1 AND state <> 'stopped') AS "used!""#,
         differ.0
     )
     .fetch_one(db)

@@ -1,6 +1,7 @@
 //! Who can open what: locks, the keys that open them, and who has those.
 
 use sqlx::PgConnection;
+use time::Date;
 use uuid::Uuid;
 
 use super::Result;
@@ -76,13 +77,27 @@ pub async fn in_store(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
     Ok(count(found.fetch_one(db).await?))
 }
 
-/// Who has, or had and lost, a key of a differ that is not dead.
-pub async fn entitled_again(db: &mut PgConnection, differ: DifferId) -> Result<Vec<PersonId>> {
+/// Who has, or had and lost, a key of a differ that is not dead, and has a right to one on a day: an authority
+/// that covers it, and no court that bars them.
+pub async fn entitled_again(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    differ: DifferId,
+    today: Date,
+) -> Result<Vec<PersonId>> {
     Ok(sqlx::query_scalar!(
         r#"SELECT DISTINCT holder_id AS "person!: PersonId" FROM keys
-           WHERE differ_id = $1 AND holder_id IS NOT NULL AND state IN ('with_person', 'lost', 'stolen')
+           WHERE differ_id = $2 AND holder_id IS NOT NULL AND state IN ('with_person', 'lost', 'stolen')
+             AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1 AND person_id = holder_id
+                 AND revoked_at IS NULL AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3)
+                 AND (every_differ OR EXISTS (SELECT 1 FROM authority_differs
+                      WHERE authority_id = authorities.id AND differ_id = $2)))
+             AND NOT EXISTS (SELECT 1 FROM holds WHERE registration_id = $1 AND barred_person_id = holder_id
+                 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $3))
            ORDER BY 1"#,
-        differ.0
+        registration.0,
+        differ.0,
+        today
     )
     .fetch_all(db)
     .await?)

@@ -164,6 +164,9 @@ pub async fn is_known_to(
                  AND (own.person_id = $2 OR own.organisation_id = ANY ($3))
                  AND own.revoked_at IS NULL AND own.first_day <= $4
                  AND (own.last_day IS NULL OR own.last_day >= $4)
+                 -- Whom a builder knew on a plot the buyer does not get to know.
+                 AND NOT EXISTS (SELECT 1 FROM plots WHERE plots.registration_id = theirs.registration_id
+                     AND theirs.revoked_at <= plots.handed_over_at)
            ) AS "known!""#,
         person.0,
         by_person.map(|id| id.0),

@@ -349,7 +349,7 @@ pub async fn differs(db: &mut PgConnection, registration: RegistrationId, page: 
     .await?)
 }
 
-/// Differs of a registration, all or some, those first that were added first.
+/// Differs of a registration that were given out, all or some, those first that were added first.
 pub async fn differs_in_scope(
     db: &mut PgConnection,
     registration: RegistrationId,
@@ -358,7 +358,7 @@ pub async fn differs_in_scope(
     most: usize,
 ) -> Result<Vec<Differ>> {
     Ok(select_differs!(
-        "WHERE registration_id = $1 AND ($2 OR id = ANY ($3)) ORDER BY id LIMIT $4",
+        "WHERE registration_id = $1 AND ($2 OR id = ANY ($3)) AND state = 'given_out' ORDER BY id LIMIT $4",
         registration.0,
         every,
         some,
@@ -448,6 +448,21 @@ pub async fn answered_by(db: &mut PgConnection, lock: LockId) -> Result<Vec<Diff
     )
     .fetch_all(db)
     .await?)
+}
+
+/// Locks of a registration that answer to a differ of another one: that of the site whose plot it is.
+pub async fn answers_elsewhere(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+) -> Result<Vec<(LockId, DifferId)>> {
+    let rows = sqlx::query!(
+        r#"SELECT lock_id AS "lock: LockId", differ_id AS "differ: DifferId" FROM answers
+           WHERE registration_id = $1 AND until IS NULL AND site_registration_id IS NOT NULL ORDER BY lock_id"#,
+        registration.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.lock, row.differ)).collect())
 }
 
 /// Which lock answered to which differ and when, on a registration.

@@ -226,6 +226,8 @@ pub async fn holders(db: &mut PgConnection, id: RekeyId) -> Result<Vec<(PersonId
                   count(*) FILTER (WHERE differ_id = new_differ_id) AS "new!"
            FROM rekey_differs JOIN keys ON differ_id IN (old_differ_id, new_differ_id)
            WHERE rekey_id = $1 AND holder_id IS NOT NULL AND state IN ('with_person', 'dead')
+             -- One that was lost before it died is not with whoever lost it.
+             AND NOT EXISTS (SELECT 1 FROM losses WHERE key_id = keys.id AND found_at IS NULL)
            GROUP BY holder_id ORDER BY holder_id"#,
         id.0
     )

@@ -89,7 +89,7 @@ pub async fn section(db: &mut PgConnection, id: SectionId) -> Result<Option<Sect
 
 /// A section, locked.
 pub async fn section_locked(db: &mut PgConnection, id: SectionId) -> Result<Option<Section>> {
-    Ok(select_sections!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
+    Ok(select_sections!("WHERE id = $1 FOR NO KEY UPDATE", id.0).fetch_optional(db).await?)
 }
 
 /// The section with a name.

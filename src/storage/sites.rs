@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::{Page, Result, wrote};
 use crate::domain::ids::{
-    ActorId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
+    ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
 };
 use crate::domain::records::{Plot, PlotHandOver, PlotLock, Project};
 
@@ -54,6 +54,19 @@ pub async fn plots_in_hand(db: &mut PgConnection, site: RegistrationId) -> Resul
         site.0
     )
     .fetch_all(db)
+    .await?)
+}
+
+/// The registration of the site whose plot a registration is.
+pub async fn site_of_plot(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+) -> Result<Option<RegistrationId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT site_registration_id AS "id: _" FROM plots WHERE registration_id = $1"#,
+        registration.0
+    )
+    .fetch_optional(db)
     .await?)
 }
 
@@ -177,6 +190,55 @@ pub async fn fit(
     .execute(db)
     .await?;
     wrote("plot_locks", 1, &done)
+}
+
+/// Writes that a lock has to be tried again.
+pub async fn untried(db: &mut PgConnection, lock: LockId, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "UPDATE plot_locks SET final_key_works_at = NULL, site_key_dead_at = NULL, tried_by = NULL, changed_at = $2
+         WHERE lock_id = $1",
+        lock.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Writes that a lock of a plot was rekeyed before the hand-over: it has another final differ, and both keys
+/// are to be tried again.
+pub async fn rekeyed(
+    db: &mut PgConnection,
+    lock: LockId,
+    old: DifferId,
+    new: DifferId,
+    now: OffsetDateTime,
+) -> Result<()> {
+    sqlx::query!(
+        "UPDATE plot_locks SET final_differ_id = $3, final_key_works_at = NULL, site_key_dead_at = NULL,
+             tried_by = NULL, changed_at = $4
+         WHERE lock_id = $1 AND final_differ_id = $2",
+        lock.0,
+        old.0,
+        new.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Locks of a plot that answer to another differ than their final one or the site's, by their labels.
+pub async fn answering_otherwise(db: &mut PgConnection, plot: PlotId) -> Result<Vec<String>> {
+    Ok(sqlx::query_scalar!(
+        "SELECT DISTINCT label FROM plot_locks JOIN locks ON locks.id = lock_id
+         JOIN answers ON answers.lock_id = locks.id AND until IS NULL
+         WHERE plot_id = $1 AND answers.site_registration_id IS NULL AND differ_id <> final_differ_id
+         ORDER BY label",
+        plot.0
+    )
+    .fetch_all(db)
+    .await?)
 }
 
 /// Writes that the final key works in a lock and the site key does not.

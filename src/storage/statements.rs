@@ -60,15 +60,38 @@ pub struct Listed {
     pub entry_id: EntryId,
 }
 
-/// The statements of a registration.
-pub async fn all(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Listed>> {
+/// Since when a registration is its owner's: that of a plot since its hand-over.
+pub async fn owned_since(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+) -> Result<Option<OffsetDateTime>> {
+    Ok(sqlx::query_scalar!("SELECT handed_over_at FROM plots WHERE registration_id = $1", registration.0)
+        .fetch_optional(db)
+        .await?
+        .flatten())
+}
+
+/// When a statement was made.
+pub async fn made_at(db: &mut PgConnection, id: StatementId) -> Result<Option<OffsetDateTime>> {
+    Ok(sqlx::query_scalar!("SELECT made_at FROM statements WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// The statements of a registration that were made since an instant, where one is named.
+pub async fn all(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    since: Option<OffsetDateTime>,
+    page: Page,
+) -> Result<Vec<Listed>> {
     Ok(sqlx::query_as!(
         Listed,
         r#"SELECT id AS "id: _", on_day AS on, made_at, entry_id AS "entry_id: _" FROM statements
-           WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
+           WHERE registration_id = $1 AND ($4::timestamptz IS NULL OR made_at >= $4)
+             AND id > $2 ORDER BY id LIMIT $3"#,
         registration.0,
         page.after,
-        page.limit
+        page.limit,
+        since
     )
     .fetch_all(db)
     .await?)

@@ -127,3 +127,21 @@ async fn keys_in_store_are_counted_beside_the_book(pool: PgPool) {
     assert_eq!(town.owner.get(&path).await.expect(200)["items"].as_array().unwrap().len(), 2);
     town.close().await;
 }
+
+/// Those whose right has ended are whom an audit is for.
+#[sqlx::test]
+async fn whoever_has_a_key_answers_for_it_without_a_right_to_it(pool: PgPool) {
+    let town = Town::open(pool).await;
+    two_holders(&town).await;
+    let revoke = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
+    town.owner.post(revoke, json!({})).await.expect(200);
+    town.owner.post(format!("/v1/registrations/{}/audits", town.registration), json!({})).await.expect(201);
+    let line = &open_lines(&town.tenant).await[0];
+    assert_eq!(town.tenant.post(answer(line), json!({"has_it": true})).await.expect(200)["answer"], "has_it");
+    // A term that began long ago opens none.
+    town.pass(Duration::days(800));
+    let term = json!({"audit": {"every": "term", "terms": [{"month": 9, "day": 1}]}});
+    town.set_rules(term).await;
+    assert_eq!(tasks::round(&town.app).await.unwrap().audits_opened, 0);
+    town.close().await;
+}

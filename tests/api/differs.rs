@@ -201,3 +201,27 @@ async fn nobody_orders_keys_of_a_differ_that_is_reserved_or_dead(pool: PgPool) {
     town.keeper.post(&answers, json!({"differ_id": town.differ})).await.expect(409);
     town.close().await;
 }
+
+#[sqlx::test]
+async fn nothing_new_is_made_of_a_differ_that_is_dead_or_released(pool: PgPool) {
+    let town = Town::open(pool).await;
+    town.set_geometry(json!({"positions": 5, "heights": 6})).await;
+    let made = allot(&town, &town.registration, json!({})).await.expect(201);
+    let differ = made["differs"][0]["id"].as_str().unwrap().to_owned();
+    town.keeper.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(200);
+    let pack = json!({"differ_id": differ, "number": "LP-7"});
+    town.keeper.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await.expect(409);
+    let heights = json!({"heights": [1, 2, 3, 4, 5]});
+    town.keeper.post(format!("/v1/differs/{differ}/bitting"), heights).await.expect(409);
+    let answers = format!("/v1/locks/{}/answers", town.locks[0]);
+    town.keeper.post(&answers, json!({"differ_id": differ})).await.expect(409);
+    for lock in &town.locks {
+        let path = format!("/v1/locks/{lock}/answers/end");
+        town.keeper.post(path, json!({"differ_id": town.differ})).await.expect(200);
+    }
+    let pack = json!({"differ_id": town.differ, "number": "LP-8"});
+    town.keeper.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await.expect(409);
+    let unreachable = json!({"geometry": {"positions": 5, "heights": 6, "separation": {"positions": 6}}});
+    town.keeper.post("/v1/differ-counts", unreachable).await.expect(422);
+    town.close().await;
+}

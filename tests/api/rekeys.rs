@@ -261,3 +261,54 @@ async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay(pool
     assert_eq!(town.ask(&town.owner, json!({"differ_id": master})).await.codes()[0], "differ_dead");
     town.close().await;
 }
+
+/// Rights for one differ go on to the one in its place; a hold for a loss is not lifted past its decision.
+#[sqlx::test]
+async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision(pool: PgPool) {
+    let town = Town::open(pool).await;
+    ready(&town).await;
+    let scoped = json!({"differ_ids": [town.differ], "occupier": true});
+    town.grant(&town.registration, "keyholder", &town.stranger.id, scoped).await;
+    let issue = json!({"person_id": town.stranger.id});
+    town.keeper.post(format!("/v1/keys/{}/issue", town.keys[0]), issue.clone()).await.expect(200);
+    let report = lose(&town.stranger, &town.keys[0], json!({})).await;
+    let loss = report["loss"]["id"].as_str().unwrap().to_owned();
+    let holds = town.owner.get(format!("/v1/registrations/{}/holds", town.registration)).await.expect(200);
+    let hold = format!("/v1/holds/{}/lift", holds["items"][0]["id"].as_str().unwrap());
+    assert_eq!(town.owner.post(&hold, json!({})).await.expect(409)["state"], "undecided");
+    // Kept first, and then not: the hold stands again.
+    town.keep_locks(&report).await;
+    let rekey = json!({"decision": "rekey", "reason": "It was found by a stranger after all."});
+    town.owner.post(format!("/v1/losses/{loss}/decision"), rekey).await.expect(200);
+    assert!(town.ask(&town.owner, json!({})).await.codes().contains(&"registration_on_hold".to_owned()));
+    let other = json!({"number": "Z-1", "level": "lock"});
+    let other =
+        town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), other).await.id();
+    town.keeper
+        .post(format!("/v1/locks/{}/answers", town.locks[0]), json!({"differ_id": other}))
+        .await
+        .expect(201);
+    let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
+    let wrong = json!({"differ_ids": [other], "loss_id": loss, "reason": "x"});
+    town.keeper.post(&rekeys, wrong).await.expect(422);
+    let new = json!({"differ_ids": [town.differ], "loss_id": loss, "reason": "x"});
+    let rekey = town.keeper.post(&rekeys, new).await.id();
+    let mut made = vec![];
+    for (at, lock) in town.locks.iter().enumerate() {
+        let body = json!({"lock_id": lock, "pack_number": format!("N-{at}"), "fitted_by": town.owner.id});
+        let fitted = town.keeper.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
+        made.extend(fitted["keys"].as_array().unwrap().clone());
+    }
+    if made.is_empty() {
+        let differ =
+            town.owner.get(format!("/v1/rekeys/{rekey}")).await.expect(200)["differs"][0]["new_differ_id"]
+                .clone();
+        let pack = json!({"differ_id": differ, "number": "EXTRA", "keys": 1});
+        let pack =
+            town.keeper.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await;
+        made.push(pack.expect(201)["keys"][0].clone());
+    }
+    let key = format!("/v1/keys/{}/issue", made[0]["id"].as_str().unwrap());
+    town.owner.post(key, issue).await.expect(200);
+    town.close().await;
+}

@@ -282,3 +282,108 @@ async fn locks_of_different_plots_are_fitted_at_once(pool: PgPool) {
     assert_eq!(town.count("SELECT count(*) FROM changes WHERE kind = 'differ.dead'").await, 1);
     town.close().await;
 }
+
+/// The ways round a hand-over: each is closed.
+#[sqlx::test]
+async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = site(&town).await;
+    add_plots(&town, &site, TEN_PLOTS).await.expect(201);
+    let plot = site.progress().await["each"][0].clone();
+    let (id, registration) = (plot["plot_id"].as_str().unwrap(), plot["registration_id"].as_str().unwrap());
+    let locks = ids(&site.plot(id).await);
+    let mut keys = vec![];
+    for (at, lock) in locks.iter().enumerate() {
+        let fitted = site.fit(id, lock, &format!("P-{at}")).await.expect(200);
+        keys.extend(
+            fitted["keys"].as_array().unwrap().iter().map(|key| key["id"].as_str().unwrap().to_owned()),
+        );
+        site.try_keys(id, lock, true).await.expect(200);
+    }
+    let buyer = buyer(&town, "Buyer").await;
+    // Not to the builder's own people, and not while a failed trial is the last one.
+    let (owner, person) = &buyer;
+    site.hand_over(id, &(owner.clone(), site.builder.clone())).await.expect(422);
+    site.try_keys(id, &locks[0], false).await.expect(200);
+    site.hand_over(id, &buyer).await.expect(409);
+    site.try_keys(id, &locks[0], true).await.expect(200);
+    // The final differ is neither released nor taken away from the plot.
+    let differ = site.plot(id).await["locks"][0]["final_differ_id"].as_str().unwrap().to_owned();
+    town.keeper.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(409);
+    // A key that is missing: the plot is rekeyed first, and its successor is as reserved as it was.
+    let lost =
+        site.builder.post(format!("/v1/keys/{}/loss", keys[0]), json!({"kind": "lost"})).await.expect(201);
+    let refused = site.hand_over(id, &buyer).await.expect(409);
+    assert!(refused["detail"].as_str().unwrap().contains("1 key of the plot is lost"), "{refused}");
+    let loss = lost["loss"]["id"].as_str().unwrap();
+    let rekey = json!({"differ_ids": [differ], "loss_id": loss, "reason": "A key is lost."});
+    let rekey = town.keeper.post(format!("/v1/registrations/{registration}/rekeys"), rekey).await.id();
+    for (at, lock) in locks.iter().enumerate() {
+        let body = json!({"lock_id": lock, "pack_number": format!("Q-{at}"), "fitted_by": site.builder.id});
+        site.builder.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
+    }
+    let now = site.plot(id).await;
+    assert_ne!(now["locks"][0]["final_differ_id"], json!(differ));
+    let ask = json!({"differ_id": now["locks"][0]["final_differ_id"], "counter_id": town.counter});
+    let asked = site.builder.post(format!("/v1/registrations/{registration}/copy-requests"), ask).await;
+    assert!(asked.codes().contains(&"differ_reserved".to_owned()), "{}", asked.text);
+    let refused = site.hand_over(id, &buyer).await.expect(409);
+    assert!(refused["detail"].as_str().unwrap().contains("still to be tried"), "{refused}");
+    for lock in &locks {
+        site.try_keys(id, lock, true).await.expect(200);
+    }
+    // A key that came back is handed over like the others; what the builder had on the plot ends.
+    let all =
+        site.builder.get(format!("/v1/registrations/{registration}/keys?state=in_store")).await.expect(200);
+    let spare = all["items"][0]["id"].as_str().unwrap();
+    let loss = site.builder.post(format!("/v1/keys/{spare}/loss"), json!({"kind": "lost"})).await;
+    loss.expect(201);
+    site.builder.post(format!("/v1/keys/{spare}/return"), json!({})).await.expect(200);
+    let mandate = json!({"recipient_id": person.id, "collector_id": site.builder.id,
+        "first_day": "2026-11-01", "last_day": "2027-11-01"});
+    site.builder.post(format!("/v1/registrations/{registration}/mandates"), mandate).await.expect(201);
+    let statement =
+        site.builder.post(format!("/v1/registrations/{registration}/statements"), json!({})).await;
+    let statement = statement.expect(201)["content"]["statement_id"].as_str().unwrap().to_owned();
+    town.pass(Duration::days(1));
+    assert_eq!(site.hand_over(id, &buyer).await.expect(201)["keys_handed"], 4);
+    let mandates = town.keeper.get(format!("/v1/registrations/{registration}/mandates")).await.expect(200);
+    assert!(!mandates["items"][0]["revoked_at"].is_null());
+    // Nothing of the builder's time is the buyer's to see.
+    person.get(format!("/v1/statements/{statement}")).await.expect(404);
+    town.keeper.get(format!("/v1/statements/{statement}")).await.expect(200);
+    let path = format!("/v1/registrations/{registration}/statements");
+    assert_eq!(person.get(&path).await.expect(200)["items"], json!([]));
+    person.post(&path, json!({"on": "2026-11-02"})).await.expect(422);
+    person.get(format!("/v1/people/{}", site.builder.id)).await.expect(404);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_site_key_that_is_dead_opens_no_further_plots_and_one_given_up_lets_it_die(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let site = site(&town).await;
+    let one: String = TEN_PLOTS.lines().take(5).map(|line| format!("{line}\n")).collect();
+    add_plots(&town, &site, &one).await.expect(201);
+    let pack = json!({"differ_id": site.temporary, "number": "SITE-1", "keys": 3});
+    town.keeper.post(format!("/v1/registrations/{}/lever-packs", site.registration), pack).await.expect(201);
+    let each = site.progress().await["each"].clone();
+    let (first, second) =
+        (each[0]["plot_id"].as_str().unwrap(), each[1]["registration_id"].as_str().unwrap());
+    // The keys of the site open the plot's doors, and a statement on the plot counts them.
+    let stated =
+        town.keeper.post(format!("/v1/registrations/{second}/statements"), json!({})).await.expect(201);
+    assert_eq!(stated["content"]["keys"]["in_existence"], 3);
+    assert_eq!(stated["content"]["locks"][0]["keys"], 3);
+    for (at, lock) in ids(&site.plot(first).await).iter().enumerate() {
+        assert_eq!(site.fit(first, lock, &format!("P-{at}")).await.expect(200)["site_key_dead"], false);
+    }
+    town.keeper.post(format!("/v1/registrations/{second}/end"), json!({})).await.expect(200);
+    let differs =
+        town.keeper.get(format!("/v1/registrations/{}/differs", site.registration)).await.expect(200);
+    assert_eq!(differs["items"][0]["state"], "dead");
+    // A second phase would hang on keys that are dead.
+    let refused = add_plots(&town, &site, &one.replace("Plot ", "Plot 2")).await;
+    assert!(refused.expect(409)["detail"].as_str().unwrap().contains("site key is dead"));
+    town.close().await;
+}

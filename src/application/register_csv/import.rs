@@ -13,7 +13,7 @@ use crate::domain::ids::{DifferId, LeverPackId, LockId, OrganisationId, PersonId
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Key, LeverPack, Organisation};
-use crate::domain::register::{AuthorityClass, OrganisationKind};
+use crate::domain::register::{AuthorityClass, DifferState, OrganisationKind};
 use crate::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Slug};
 use crate::storage;
 
@@ -354,6 +354,12 @@ async fn bring_key(
     }
     let (Some(differ), Some(copy_number), Some(state)) = (differ, copy_number, state) else { return Ok(()) };
     if !columns.problems.is_empty() {
+        return Ok(());
+    }
+    let is_live = matches!(state, KeyState::InStore | KeyState::WithPerson | KeyState::Returned);
+    let stands = storage::register::differ(act.db(), differ).await?.map(|differ| differ.state);
+    if is_live && stands != Some(DifferState::GivenOut) {
+        columns.say("differ", "is reserved, dead or released: it has no live key to bring in");
         return Ok(());
     }
     let pack = pack.map_or_else(|| format!("{UNKNOWN_PACK}-{}", line.differ), String::from);

@@ -7,7 +7,7 @@ use crate::application::keys::move_key;
 use crate::application::{Act, ActError, differs};
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
 use crate::domain::key::{KeyAct, KeyState};
-use crate::domain::records::{Authority, Key, PlotHandOver, Registration};
+use crate::domain::records::{Authority, Key, Plot, PlotHandOver, PlotLock, Registration};
 use crate::domain::register::{DifferState, DocumentKind, OrganisationKind};
 use crate::domain::signature::{Signature, hash_of};
 use crate::domain::site::in_the_way;
@@ -34,21 +34,18 @@ pub async fn hand_over(
 ) -> Result<(PlotHandOver, Vec<Key>), ActError> {
     let (plot, record, _) = locked(act, id).await?;
     let locks = sites::locks(act.db(), id).await?;
-    let problems = in_the_way(&locks);
-    if !problems.is_empty() {
-        return Err(ActError::WrongState { state: "not_ready", detail: problems.join("; ") });
-    }
-    let buyer = people::organisation(act.db(), new.buyer).await?;
-    if buyer.is_none_or(|buyer| buyer.kind != OrganisationKind::Owner) {
-        return Err(ActError::invalid("/buyer_id", "is not an owner"));
-    }
-    super::require_person(act, new.collected_by, "/collected_by").await?;
+    require_ready(act, &plot, &record, &locks).await?;
+    require_buyer(act, &record, &new).await?;
     let builder = record.owner_id;
     end_builders_rights(act, &record).await?;
     let mut finals: Vec<DifferId> = locks.iter().map(|lock| lock.final_differ_id).collect();
     finals.sort_unstable();
     finals.dedup();
     for differ in &finals {
+        let found = register::differ(act.db(), *differ).await?.ok_or(ActError::NotFound)?;
+        if found.state == DifferState::GivenOut {
+            continue;
+        }
         differs::move_on(act, &record, *differ, DifferState::GivenOut).await?;
     }
     let now = act.now;
@@ -87,7 +84,58 @@ pub async fn hand_over(
     Ok((hand_over, handed))
 }
 
-/// Every authority, card and open request on a plot that is the builder's ends.
+/// Every lock is the buyer's own, and every key is there.
+async fn require_ready(
+    act: &mut Act<'_>,
+    plot: &Plot,
+    record: &Registration,
+    locks: &[PlotLock],
+) -> Result<(), ActError> {
+    let mut problems = in_the_way(locks);
+    let otherwise = sites::answering_otherwise(act.db(), plot.id).await?;
+    problems.extend(otherwise.iter().map(|label| format!("{label} answers to another differ than its own")));
+    problems.extend(keys_in_the_way(act, record).await?);
+    if problems.is_empty() {
+        Ok(())
+    } else {
+        Err(ActError::WrongState { state: "not_ready", detail: problems.join("; ") })
+    }
+}
+
+/// The buyer is an owner, and whoever collects is not of the builder.
+async fn require_buyer(act: &mut Act<'_>, record: &Registration, new: &NewHandOver) -> Result<(), ActError> {
+    let buyer = people::organisation(act.db(), new.buyer).await?;
+    if buyer.is_none_or(|buyer| buyer.kind != OrganisationKind::Owner) {
+        return Err(ActError::invalid("/buyer_id", "is not an owner"));
+    }
+    super::require_person(act, new.collected_by, "/collected_by").await?;
+    let today = act.today();
+    let seats = people::seats(act.db(), new.collected_by, today).await?;
+    let of_builder = seats.iter().any(|seat| seat.organisation == record.owner_id);
+    if of_builder || act.caller.person() == Some(new.collected_by) {
+        let problem = "is the builder's: a plot is handed over to its buyer";
+        return Err(ActError::invalid("/collected_by", problem));
+    }
+    Ok(())
+}
+
+/// Keys of the plot that somebody has, or that are missing: the buyer gets every key there is.
+async fn keys_in_the_way(act: &mut Act<'_>, record: &Registration) -> Result<Vec<String>, ActError> {
+    let mut found = Vec::new();
+    for (state, problem) in [
+        (KeyState::WithPerson, "key of the plot is with somebody"),
+        (KeyState::Lost, "key of the plot is lost: its locks are rekeyed first"),
+        (KeyState::Stolen, "key of the plot is stolen: its locks are rekeyed first"),
+    ] {
+        let keys = keys::of_registration(act.db(), record.id, None, None, Some(state), Page::ALL).await?;
+        if !keys.is_empty() {
+            found.push(format!("{} {problem}", keys.len()));
+        }
+    }
+    Ok(found)
+}
+
+/// Every authority, card, mandate and open request on a plot that is the builder's ends.
 async fn end_builders_rights(act: &mut Act<'_>, record: &Registration) -> Result<(), ActError> {
     let now = act.now;
     let given = authorities::of_registration(act.db(), record.id, Page::ALL).await?;
@@ -99,6 +147,12 @@ async fn end_builders_rights(act: &mut Act<'_>, record: &Registration) -> Result
         act.record_change("authority.revoked", Some(record.id), authority.id.0, who).await?;
     }
     crate::application::cards::revoke_all(act, record.id).await?;
+    for mandate in authorities::mandates(act.db(), record.id, Page::ALL).await? {
+        if mandate.revoked_at.is_none() {
+            authorities::revoke_mandate(act.db(), mandate.id, now).await?;
+            act.record_change("mandate.revoked", Some(record.id), mandate.id.0, vec![]).await?;
+        }
+    }
     let open = copies::open(act.db(), record.id).await?;
     crate::application::copies::stop(act, record, open).await
 }
@@ -108,7 +162,8 @@ async fn keys_out(act: &mut Act<'_>, finals: &[DifferId], collector: PersonId) -
     let mut handed = Vec::new();
     for differ in finals {
         let live = keys::live_of_differ(act.db(), *differ).await?;
-        let waiting: Vec<Key> = live.into_iter().filter(|key| key.state == KeyState::InStore).collect();
+        let in_hand = |key: &Key| matches!(key.state, KeyState::InStore | KeyState::Returned);
+        let waiting: Vec<Key> = live.into_iter().filter(in_hand).collect();
         if waiting.is_empty() {
             return Err(ActError::Conflict(
                 "no key of one of the plot's differs is in store to be handed over",

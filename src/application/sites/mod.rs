@@ -234,6 +234,8 @@ pub async fn record_trial(act: &mut Act<'_>, id: PlotId, trial: Trial) -> Result
     let now = act.now;
     if passed {
         sites::tried(act.db(), trial.lock, trial.by, now).await?;
+    } else {
+        sites::untried(act.db(), trial.lock, now).await?;
     }
     let what = if passed { "lock.trial_passed" } else { "lock.trial_failed" };
     let who = vec![("tried_by", serde_json::json!(trial.by))];

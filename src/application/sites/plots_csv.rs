@@ -26,7 +26,7 @@ use crate::domain::text::{Label, Premises};
 use crate::storage::sites;
 
 /// The most doors of one file.
-pub const MOST_DOORS: usize = 1_000;
+pub const MOST_DOORS: usize = 500;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -113,6 +113,9 @@ pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result
     let project = sites::project(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (site, _) = access::locked_for(act, project.registration_id).await?;
     access::require_active(&site)?;
+    if registrations::require_living(act, project.temporary_differ_id).await.is_err() {
+        return Err(ActError::Conflict("the site key is dead: begin another project for these plots"));
+    }
     let mut drawing = Drawing::begin(act, &site, &[]).await?;
     for label in &houses.order {
         let Some((premises, doors)) = houses.of.remove(label) else { continue };

@@ -47,7 +47,7 @@ pub(super) fn differ_in_service(facts: &Facts, _: &Rules, reasons: &mut Vec<Reas
             "This differ is dead: every lock that answered to it was rekeyed.",
             "Ask for a key of the differ to which the lock answers now.",
         ));
-    } else if !facts.differ.in_service {
+    } else if !facts.differ.in_service || facts.differ.state == DifferState::Released {
         reasons.push(Reason::refuses(
             Code::DifferOutOfService,
             "No lock of this registration answers to this key any more.",

@@ -161,11 +161,16 @@ impl Geometry {
                 say(pointer, "must be from 1 to 16");
             }
         }
-        if !(1..=16).contains(&self.separation.positions) {
-            say("/separation/positions", "must be from 1 to 16");
+        if self.largest_step.is_some_and(|step| step > 30) {
+            say("/largest_step", "must be at most 30");
         }
-        if !(1..=480).contains(&self.separation.steps) {
-            say("/separation/steps", "must be from 1 to 480");
+        // Two keys of six positions cannot differ in seven, and then nothing is apart from anything.
+        if !(1..=self.positions).contains(&self.separation.positions) {
+            say("/separation/positions", "must be from 1 to the number of positions");
+        }
+        let most_steps = u16::from(self.positions) * u16::from(self.heights.saturating_sub(1));
+        if !(1..=most_steps).contains(&self.separation.steps) {
+            say("/separation/steps", "must be from 1 to the most that two differs can be apart");
         }
         if self.forbidden.len() > MOST_LINES || self.claims.len() > Claim::ALL.len() {
             say("/forbidden", "has too many lines");

@@ -83,7 +83,7 @@ impl Rules {
             forbidden: (0..positions).map(forbidden_at).collect(),
             most_alike: geometry.most_alike.filter(|most| *most < positions),
             in_a_row: geometry.most_alike_in_a_row.filter(|most| *most < positions),
-            largest_step: geometry.largest_step.filter(|most| most + 1 < heights),
+            largest_step: geometry.largest_step.filter(|most| *most < heights.saturating_sub(1)),
             fewest_heights: geometry.fewest_heights.filter(|fewest| *fewest > 1),
         }
     }

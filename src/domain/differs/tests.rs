@@ -227,6 +227,7 @@ fn a_geometry_that_cannot_be_names_what_is_wrong() {
         forbidden: vec![Forbidden { position: 9, heights: vec![0] }],
         separation: Separation { positions: 0, steps: 0 },
         most_alike: Some(0),
+        largest_step: Some(255),
         ..Geometry::plain(1, 40)
     };
     let places: Vec<_> = geometry.problems().into_iter().map(|problem| problem.pointer).collect();
@@ -236,6 +237,7 @@ fn a_geometry_that_cannot_be_names_what_is_wrong() {
             "/positions",
             "/heights",
             "/most_alike",
+            "/largest_step",
             "/separation/positions",
             "/separation/steps",
             "/forbidden/0/position",

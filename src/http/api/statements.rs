@@ -124,15 +124,19 @@ fn text(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
         Value::Bool(yes) => if *yes { "yes" } else { "no" }.to_owned(),
-        Value::String(text) => text.replace('_', " "),
+        Value::String(text) => text.clone(),
         other => other.to_string(),
     }
 }
 
 fn rows(content: &Value, list: &str, fields: &[&str]) -> Vec<Vec<String>> {
     let items = content.get(list).and_then(Value::as_array).cloned().unwrap_or_default();
-    let row =
-        |item: &Value| fields.iter().map(|field| text(item.get(field).unwrap_or(&Value::Null))).collect();
+    // Words of the register are printed as words; labels, names and references as they were written.
+    let cell = |item: &Value, field: &str| {
+        let written = text(item.get(field).unwrap_or(&Value::Null));
+        if ["kind", "class", "decision"].contains(&field) { written.replace('_', " ") } else { written }
+    };
+    let row = |item: &Value| fields.iter().map(|field| cell(item, field)).collect();
     items.iter().map(row).collect()
 }
 
