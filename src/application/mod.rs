@@ -29,6 +29,7 @@ pub mod log;
 pub mod losses;
 pub mod notices;
 pub mod people;
+pub mod prices;
 pub mod register_csv;
 pub mod registrations;
 pub mod rekeys;

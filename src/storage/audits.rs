@@ -38,7 +38,7 @@ macro_rules! select_lines {
     };
 }
 
-/// Opens an audit; its lines come with [`add_lines`].
+/// Opens an audit; its lines come with [`add_line`].
 pub async fn open(db: &mut PgConnection, audit: &Audit, by: ActorId) -> Result<()> {
     sqlx::query!(
         "INSERT INTO audits

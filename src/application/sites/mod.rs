@@ -197,7 +197,7 @@ pub async fn fit(
         return Err(ActError::Conflict("this lock was fitted with its final pack before"));
     }
     let project = sites::project(act.db(), plot.project_id).await?.ok_or(ActError::NotFound)?;
-    let prices = super::rekeys::newest_prices(act.db(), record.section_id).await?;
+    let prices = super::prices::newest_prices(act.db(), record.section_id).await?;
     let count = prices.map_or(2, |prices| u16::from(prices.keys_with_pack));
     let (pack, keys) = key_acts::pack_with_keys(act, &record, own.final_differ_id, pack, count).await?;
     let now = act.now;

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 
 use super::visible;
 use crate::application::access::Caller;
-use crate::application::rekeys::newest_prices;
+use crate::application::prices::newest_prices;
 use crate::application::{ActError, App};
 use crate::domain::ids::{PlotId, ProjectId, RegistrationId};
 use crate::domain::records::Project;

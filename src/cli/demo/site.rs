@@ -5,7 +5,7 @@ use std::error::Error;
 use super::{Loader, caller_of};
 use wardbook::application::access::Caller;
 use wardbook::application::sites::{self, NewHandOver, NewProject, Trial};
-use wardbook::application::{Act, App, differs, people, rekeys};
+use wardbook::application::{Act, App, differs, people, prices};
 use wardbook::domain::differs::geometry::{Geometry, Separation};
 use wardbook::domain::differs::standards::Claim;
 use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, ProjectId, SectionId};
@@ -51,7 +51,7 @@ fn geometry() -> Geometry {
     }
 }
 
-fn prices() -> Result<Prices, Box<dyn Error>> {
+fn price_list() -> Result<Prices, Box<dyn Error>> {
     let springs = ServicePart { name: Name::parse("lever spring")?, per: Per::Lock, quantity: 2, price: 25 };
     Ok(Prices {
         currency: "GBP".to_owned(),
@@ -72,7 +72,7 @@ pub async fn load(
 ) -> Result<Site, Box<dyn Error>> {
     let mut act = loader.act().await?;
     differs::set_geometry(&mut act, section, 1, &geometry()).await?;
-    rekeys::set_prices(&mut act, section, 0, &prices()?).await?;
+    prices::set_prices(&mut act, section, 0, &price_list()?).await?;
     let new = NewProject {
         section,
         builder,

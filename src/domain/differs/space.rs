@@ -1,7 +1,7 @@
 //! The differs of a geometry, counted and numbered without listing them.
 //!
 //! A differ is built from bow to tip. What the positions so far leave possible for the rest is a
-//! [`State`]; differs that lead to the same state can be completed in the same number of ways, so
+//! `State`; differs that lead to the same state can be completed in the same number of ways, so
 //! each state is counted once (dynamic programming):
 //!
 //! ```text

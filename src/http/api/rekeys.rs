@@ -12,7 +12,7 @@ use utoipa_axum::routes;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::rekeys::{self, Holder, NewFitting, RekeyPlan, Standing};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, Answer, App, prices};
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
 use crate::domain::records::{Key, Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::rekey::Prices;
@@ -85,7 +85,7 @@ struct PricesView {
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = PricesView)))]
 async fn read_prices(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> Handled {
-    let found = rekeys::prices(&app, &caller, id).await?;
+    let found = prices::prices(&app, &caller, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
     Ok(Answer::ok(&PricesView { version, prices })?.version(version).into_response())
 }
@@ -102,7 +102,7 @@ async fn set_prices(
     Body(body): Body<PricesBody>,
 ) -> Handled {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let version = rekeys::set_prices(&mut act, id, version, &body.prices).await?;
+    let version = prices::set_prices(&mut act, id, version, &body.prices).await?;
     let prices = serde_json::to_value(&body.prices).ok();
     Ok(act.finish(Answer::ok(&PricesView { version, prices })?.version(version)).await?.into_response())
 }
