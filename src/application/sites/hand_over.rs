@@ -32,7 +32,7 @@ pub async fn hand_over(
     id: PlotId,
     new: NewHandOver,
 ) -> Result<(PlotHandOver, Vec<Key>), ActError> {
-    let (plot, record, _) = locked(act, id).await?;
+    let (plot, record) = locked(act, id).await?;
     let locks = sites::locks(act.db(), id).await?;
     require_ready(act, &plot, &record, &locks).await?;
     require_buyer(act, &record, &new).await?;

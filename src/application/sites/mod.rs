@@ -15,7 +15,7 @@ pub use progress::{OrderList, PlotProgress, Progress, order_list, progress};
 
 use time::Date;
 
-use super::access::{self, Access, Caller};
+use super::access::{self, Caller};
 use super::differs::Drawing;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, registrations};
@@ -149,7 +149,7 @@ pub async fn plot(app: &App, caller: &Caller, id: PlotId) -> Result<(Plot, Vec<P
 }
 
 /// A plot that is not handed over, locked with its site, for whoever governs it.
-async fn locked(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration, Access), ActError> {
+async fn locked(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
     register::lock(act.db(), found.site_registration_id).await?;
     let (record, access) = access::locked_for(act, found.registration_id).await?;
@@ -165,7 +165,7 @@ async fn locked(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration, Ac
             detail: "this plot was handed over to its buyer".to_owned(),
         });
     }
-    Ok((plot, record, access))
+    Ok((plot, record))
 }
 
 async fn lock_of(act: &mut Act<'_>, plot: &Plot, lock: LockId) -> Result<PlotLock, ActError> {
@@ -190,7 +190,7 @@ pub async fn fit(
     pack: PackNumber,
     by: PersonId,
 ) -> Result<(Vec<Key>, bool), ActError> {
-    let (plot, record, _) = locked(act, id).await?;
+    let (plot, record) = locked(act, id).await?;
     let own = lock_of(act, &plot, lock).await?;
     require_person(act, by, "/fitted_by").await?;
     if own.fitted_at.is_some() {
@@ -224,7 +224,7 @@ pub struct Trial {
 /// Both keys were tried in a lock. Only when the final one works and the site's does not is the lock ready;
 /// what failed is on record too.
 pub async fn record_trial(act: &mut Act<'_>, id: PlotId, trial: Trial) -> Result<PlotLock, ActError> {
-    let (plot, record, _) = locked(act, id).await?;
+    let (plot, record) = locked(act, id).await?;
     let own = lock_of(act, &plot, trial.lock).await?;
     require_person(act, trial.by, "/tried_by").await?;
     if own.fitted_at.is_none() {
