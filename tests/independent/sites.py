@@ -16,7 +16,9 @@ from cards import fetch
 
 
 def pages(pdf):
-    return [page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(pdf)]
+    # A hyphen at the end of a line is read as U+FFFE, since it may be one that was put in there.
+    texts = (page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(pdf))
+    return [text.replace("\ufffe", "-") for text in texts]
 
 
 def check(address, call, owner, builder, ids, site, ok):

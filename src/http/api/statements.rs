@@ -193,7 +193,7 @@ fn report(view: &StatementView) -> Report {
     let remarks = content.get("remarks").and_then(Value::as_array).cloned().unwrap_or_default();
     let mut notes: Vec<String> = remarks.iter().map(text).collect();
     notes.push(format!(
-        "On record: entry {} of the evidence log commits to this statement, whose SHA-256 is {} (base64url). The \
+        "On record: entry {} of the evidence log commits to this statement, whose SHA-256 (base64url) is\n{}\nThe \
          receipt of the entry and the disclosure below prove that it was made as it stands, without trusting \
          whoever keeps the register.",
         view.entry_id, view.hash
