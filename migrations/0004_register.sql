@@ -114,7 +114,10 @@ CREATE TABLE authorities (
     given_by uuid NOT NULL CONSTRAINT authorities_given_by REFERENCES actors,
     given_at timestamptz NOT NULL,
     revoked_at timestamptz,
+    -- The day on which the person left the premises: an occupier who has left keeps no key to them.
+    left_on date,
     changed_at timestamptz NOT NULL,
+    CONSTRAINT authorities_left_is_revoked CHECK (left_on IS NULL OR revoked_at IS NOT NULL),
     CONSTRAINT authorities_one_holder CHECK (num_nonnulls(person_id, organisation_id) = 1),
     CONSTRAINT authorities_organisation_is_agent CHECK (organisation_id IS NULL OR class = 'agent'),
     CONSTRAINT authorities_occupier_is_person CHECK (NOT occupier OR person_id IS NOT NULL),

@@ -1,20 +1,20 @@
 //! Authorities: given, seen, revoked; and mandates to collect.
 
 use serde_json::json;
+use sqlx::PgConnection;
 use time::Date;
 
 use super::access::{self, Access, Caller};
 use super::registrations::rules_in_force;
-use super::{Act, ActError, App, FieldProblem};
+use super::{Act, ActError, App, FieldProblem, rights};
 use crate::domain::calendar::Period;
-use crate::domain::ids::{
-    AuthorityId, CardId, CopyRequestId, DifferId, KeyId, MandateId, OrganisationId, PersonId, RegistrationId,
-};
+use crate::domain::ids::{AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
 use crate::domain::records::{Authority, Mandate, Registration};
-use crate::domain::register::{AuthorityClass, CardState, OrganisationKind};
+use crate::domain::register::{AuthorityClass, OrganisationKind};
 use crate::domain::review;
+use crate::domain::rights::{Ending, LeftWithout};
 use crate::domain::text::Slug;
-use crate::storage::{Page, authorities, cards, copies, facts, keys, people, register};
+use crate::storage::{Page, authorities, people, register};
 
 /// An authority to give.
 pub struct Grant {
@@ -173,21 +173,13 @@ pub async fn grant(
         given_under,
         given_at: act.now,
         revoked_at: None,
+        left_on: None,
     };
     let by = act.caller.actor();
     authorities::add(act.db(), &authority, by).await?;
-    let who = holder_of(&authority);
+    let who = rights::holder_of(&authority);
     act.record_change("authority.given", Some(registration), authority.id.0, who).await?;
     Ok(authority)
-}
-
-/// What an entry about an authority commits to.
-pub(super) fn holder_of(authority: &Authority) -> Vec<(&'static str, serde_json::Value)> {
-    vec![
-        ("class", json!(authority.class)),
-        ("person", json!(authority.person_id)),
-        ("organisation", json!(authority.organisation_id)),
-    ]
 }
 
 fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, ActError> {
@@ -226,19 +218,13 @@ pub async fn authority(app: &App, caller: &Caller, id: AuthorityId) -> Result<Au
     if own || access.sees_all() { Ok(found) } else { Err(ActError::NotFound) }
 }
 
-/// What hangs on an authority: what goes with it when it is revoked.
+/// What goes with an authority when it is revoked.
 pub struct Consequences {
     /// It and every authority that was given under it.
     pub authorities: Vec<Authority>,
-    /// Requests that stop.
-    pub requests: Vec<CopyRequestId>,
-    /// Cards that are revoked.
-    pub cards: Vec<CardId>,
-    /// Keys to call in.
-    pub keys_to_call_in: Vec<KeyId>,
-    /// Keys of occupiers to their own homes, which they keep.
-    pub keys_kept_by_occupiers: Vec<KeyId>,
-    /// The person left longer ago than the rules allow for telling the register.
+    /// What people are left without.
+    pub left: LeftWithout,
+    /// The register was told longer after the person left than the rules allow.
     pub told_late: bool,
     /// What to think of first.
     pub cautions: Vec<&'static str>,
@@ -252,18 +238,52 @@ pub const OCCUPIER_CAUTIONS: [&str; 3] = [
     "This ends the right to order further keys. It takes no key away from the occupier. Take advice first.",
 ];
 
-/// Shows what hangs on an authority before it is revoked. Changes nothing.
-pub async fn consequences(app: &App, caller: &Caller, id: AuthorityId) -> Result<Consequences, ActError> {
-    let mut act = Act::begin_unclaimed(app, caller).await?;
-    let (_, found) = revocable(&mut act, id).await?;
-    consequences_of(&mut act, &found).await
+/// Shows what goes with an authority before it is revoked. Changes nothing, and waits for nobody.
+pub async fn consequences(
+    app: &App,
+    caller: &Caller,
+    id: AuthorityId,
+    left_on: Option<Date>,
+) -> Result<Consequences, ActError> {
+    let now = app.outside.clock.now();
+    let mut db = app.pool.acquire().await?;
+    let found = authorities::authority(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    let (record, access) = access::visible(&mut db, caller, found.registration_id, now.date()).await?;
+    require_revocable(&access, &found)?;
+    let tree = authorities::tree(&mut db, id).await?;
+    let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
+    let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
+    let left = rights::left_without(&mut db, record.id, Some(&ending), now.date()).await?;
+    consequences_of(&mut db, &record, tree, left, left_on, now.date()).await
 }
 
-async fn revocable(act: &mut Act<'_>, id: AuthorityId) -> Result<(Registration, Authority), ActError> {
+/// Revokes an authority and all that was given under it: one entry each. Requests that rested on them
+/// stop, cards of people who have no right left are revoked.
+pub async fn revoke(
+    act: &mut Act<'_>,
+    id: AuthorityId,
+    left_on: Option<Date>,
+) -> Result<Consequences, ActError> {
     let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (record, access) = access::locked_for(act, found.registration_id).await?;
     let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let own = access.authorities.iter().any(|own| own.id == id);
+    require_revocable(&access, &found)?;
+    let (now, today) = (act.now, act.today());
+    let tree = authorities::tree(act.db(), id).await?;
+    let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
+    let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
+    let left = rights::end(act, &record, &tree, &ending).await?;
+    consequences_of(act.db(), &record, tree, left, left_on, today).await
+}
+
+/// The person who left, where the authority is a person's.
+fn leaver(authority: &Authority, day: Date) -> Option<(PersonId, Date)> {
+    authority.person_id.map(|person| (person, day))
+}
+
+/// Whether the caller sees the authority, may revoke it, and it was not revoked before.
+fn require_revocable(access: &Access, found: &Authority) -> Result<(), ActError> {
+    let own = access.authorities.iter().any(|own| own.id == found.id);
     if !own && !access.sees_all() {
         return Err(ActError::NotFound);
     }
@@ -281,97 +301,22 @@ async fn revocable(act: &mut Act<'_>, id: AuthorityId) -> Result<(Registration, 
             detail: "this authority was revoked before".to_owned(),
         });
     }
-    Ok((record, found))
+    Ok(())
 }
 
-async fn consequences_of(act: &mut Act<'_>, root: &Authority) -> Result<Consequences, ActError> {
-    let (registration, today) = (root.registration_id, act.today());
-    let tree = authorities::tree(act.db(), root.id).await?;
-    let gone: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
-    let mut found = Consequences {
-        authorities: tree,
-        requests: vec![],
-        cards: vec![],
-        keys_to_call_in: vec![],
-        keys_kept_by_occupiers: vec![],
-        told_late: false,
-        cautions: vec![],
-    };
-    let mut people: Vec<PersonId> =
-        found.authorities.iter().filter_map(|authority| authority.person_id).collect();
-    people.sort_unstable();
-    people.dedup();
-    let cards = cards::all(act.db(), registration, Page::ALL).await?;
-    for person in people {
-        let left = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
-        let left: Vec<Authority> =
-            left.into_iter().filter(|authority| !gone.contains(&authority.id)).collect();
-        let home = |authority: &&Authority| authority.occupier && authority.person_id == Some(person);
-        let homes: Vec<Authority> = found.authorities.iter().filter(home).cloned().collect();
-        for key in keys::held_by(act.db(), registration, person).await? {
-            if homes.iter().any(|home| home.covers(key.differ_id)) {
-                found.keys_kept_by_occupiers.push(key.id);
-            } else if !left.iter().any(|authority| authority.covers(key.differ_id)) {
-                found.keys_to_call_in.push(key.id);
-            }
-        }
-        if left.is_empty() {
-            let own = cards.iter().filter(|card| card.person_id == person);
-            found.cards.extend(own.filter(|card| card.state != CardState::Revoked).map(|card| card.id));
-        }
-        for request in copies::open_of_people(act.db(), registration, &[person]).await? {
-            let covered = left.iter().any(|authority| authority.covers(request.differ_id));
-            if !covered && !found.requests.contains(&request.id) {
-                found.requests.push(request.id);
-            }
-        }
-    }
-    if found.authorities.iter().any(|authority| authority.occupier) {
-        found.cautions.extend(OCCUPIER_CAUTIONS);
-    }
-    Ok(found)
-}
-
-/// Revokes an authority and all that was given under it: one entry each. Requests that rested on them
-/// stop, cards of people who have no authority left are revoked.
-pub async fn revoke(
-    act: &mut Act<'_>,
-    id: AuthorityId,
+async fn consequences_of(
+    db: &mut PgConnection,
+    registration: &Registration,
+    tree: Vec<Authority>,
+    left: LeftWithout,
     left_on: Option<Date>,
+    today: Date,
 ) -> Result<Consequences, ActError> {
-    let (record, root) = revocable(act, id).await?;
-    let mut consequences = consequences_of(act, &root).await?;
-    if let Some(left_on) = left_on {
-        let rules = rules_in_force(act.db(), &record).await?;
-        consequences.told_late = !review::told_in_time(&rules.leaving, left_on, act.today());
-    }
-    let (registration, now) = (record.id, act.now);
-    let ids: Vec<AuthorityId> = consequences.authorities.iter().map(|authority| authority.id).collect();
-    authorities::revoke(act.db(), &ids, now).await?;
-    for authority in &consequences.authorities {
-        let who = holder_of(authority);
-        act.record_change("authority.revoked", Some(registration), authority.id.0, who).await?;
-    }
-    for card in &consequences.cards {
-        cards::set_state(act.db(), *card, CardState::Revoked, now).await?;
-        act.record_change("card.revoked", Some(registration), card.0, vec![]).await?;
-    }
-    stop_unsupported(act, &record).await?;
-    Ok(consequences)
-}
-
-/// Stops the open requests whose asker or recipient has no authority for the differ any more.
-async fn stop_unsupported(act: &mut Act<'_>, registration: &Registration) -> Result<(), ActError> {
-    let today = act.today();
-    let mut unsupported = Vec::new();
-    for request in copies::open(act.db(), registration.id).await? {
-        let people = [request.asked_by, request.recipient_id];
-        let found = facts::people(act.db(), registration.id, request.differ_id, &people, None, today).await?;
-        if found.iter().any(|person| person.standing_authorities(today).next().is_none()) {
-            unsupported.push(request);
-        }
-    }
-    super::copies::stop(act, registration, unsupported).await
+    let rules = rules_in_force(db, registration).await?;
+    let told_late = left_on.is_some_and(|day| !review::told_in_time(&rules.leaving, day, today));
+    let occupied = tree.iter().any(|authority| authority.occupier);
+    let cautions = if occupied { OCCUPIER_CAUTIONS.to_vec() } else { vec![] };
+    Ok(Consequences { authorities: tree, left, told_late, cautions })
 }
 
 /// Records a mandate: somebody may collect for somebody else, between two days.

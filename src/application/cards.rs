@@ -42,10 +42,15 @@ pub async fn issue(
 /// Revokes the cards of a registration that ends.
 pub(super) async fn revoke_all(act: &mut Act<'_>, registration: RegistrationId) -> Result<(), ActError> {
     let all = cards::all(act.db(), registration, Page::ALL).await?;
-    for card in all.into_iter().filter(|card| card.state != CardState::Revoked) {
-        retire(act, &card, "card.revoked").await?;
+    for card in all.iter().filter(|card| card.state != CardState::Revoked) {
+        revoke_with_right(act, card).await?;
     }
     Ok(())
+}
+
+/// Revokes a card since the right behind it has ended.
+pub(super) async fn revoke_with_right(act: &mut Act<'_>, card: &Card) -> Result<(), ActError> {
+    retire(act, card, "card.revoked").await
 }
 
 /// Issues a card in place of one that is worn, lost or about to expire; the old one counts no more. The

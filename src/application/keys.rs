@@ -5,12 +5,13 @@ use time::Date;
 
 use super::access::{self, Access, Caller};
 use super::registrations::{require_living, rules_in_force};
-use super::{Act, ActError, App};
+use super::{Act, ActError, App, rights};
 use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::key::{KeyAct, KeyState};
 use crate::domain::records::{Key, LeverPack, Registration};
 use crate::domain::register::{DifferState, LossDecision};
 use crate::domain::review;
+use crate::domain::rights::KeyToCallIn;
 use crate::domain::rules::Transfer;
 use crate::domain::text::PackNumber;
 use crate::storage::{Page, authorities, facts, keys, register};
@@ -125,15 +126,15 @@ fn sees(access: &Access, key: &Key) -> bool {
     access.sees_all() || access.authorities.iter().any(|own| own.covers(key.differ_id))
 }
 
-/// A key that should come back.
+/// A key to call in.
 pub struct ToCallIn {
-    /// The key, and since when its holder has no right to it.
-    pub unreturned: keys::Unreturned,
-    /// The rules call for a rekey by now.
+    /// Which, and since when its holder has no right to it.
+    pub found: KeyToCallIn,
+    /// The rules call for a rekey of the locks by now.
     pub rekey_due: bool,
 }
 
-/// Keys whose holders have no authority for them any more.
+/// Keys whose holders have no right to them any more, the longest without one first.
 pub async fn to_call_in(
     app: &App,
     caller: &Caller,
@@ -144,10 +145,11 @@ pub async fn to_call_in(
     let (record, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
     let rules = rules_in_force(&mut db, &record).await?;
-    let found = keys::unreturned(&mut db, registration, today).await?;
-    let with_rekey = |unreturned: keys::Unreturned| ToCallIn {
-        rekey_due: review::rekey_is_due(&rules.leaving, unreturned.last_day, today),
-        unreturned,
+    let mut found = rights::left_without(&mut db, registration, None, today).await?.keys_to_call_in;
+    found.sort_by_key(|found| (found.last_day, found.key.id));
+    let with_rekey = |found: KeyToCallIn| {
+        let rekey_due = found.last_day.is_some_and(|day| review::rekey_is_due(&rules.leaving, day, today));
+        ToCallIn { found, rekey_due }
     };
     Ok(found.into_iter().map(with_rekey).collect())
 }

@@ -33,6 +33,7 @@ pub mod prices;
 pub mod register_csv;
 pub mod registrations;
 pub mod rekeys;
+mod rights;
 pub mod secrets;
 pub mod sections;
 pub mod sessions;

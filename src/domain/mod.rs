@@ -27,6 +27,7 @@ pub mod records;
 pub mod register;
 pub mod rekey;
 pub mod review;
+pub mod rights;
 pub mod rules;
 pub mod signals;
 pub mod signature;

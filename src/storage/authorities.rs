@@ -4,10 +4,12 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Page, Result, wrote};
+use crate::domain::calendar::Period;
 use crate::domain::ids::{
-    ActorId, AuthorityId, DifferId, HoldId, LossId, MandateId, PersonId, RegistrationId,
+    ActorId, AuthorityId, DifferId, HoldId, LossId, MandateId, OrganisationId, PersonId, RegistrationId,
 };
 use crate::domain::records::{Authority, Hold, Mandate};
+use crate::domain::rights::Right;
 
 macro_rules! select_authorities {
     ($rest:tt $(, $argument:expr)*) => {
@@ -18,7 +20,7 @@ macro_rules! select_authorities {
                       ARRAY(SELECT differ_id FROM authority_differs WHERE authority_id = authorities.id
                             ORDER BY differ_id) AS "differ_ids!: Vec<crate::domain::ids::DifferId>",
                       may_order, may_approve, may_pass_on, occupier, most_per_request, most_keys,
-                      first_day, last_day, given_under AS "given_under: _", given_at, revoked_at
+                      first_day, last_day, given_under AS "given_under: _", given_at, revoked_at, left_on
                FROM authorities "# + $rest
             $(, $argument)*
         )
@@ -191,17 +193,41 @@ pub async fn tree(db: &mut PgConnection, id: AuthorityId) -> Result<Vec<Authorit
     .await?)
 }
 
-/// Revokes authorities.
-pub async fn revoke(db: &mut PgConnection, ids: &[AuthorityId], now: OffsetDateTime) -> Result<()> {
-    let list: Vec<uuid::Uuid> = ids.iter().map(|id| id.0).collect();
+/// Writes that an authority has ended.
+pub async fn end(db: &mut PgConnection, ended: &Authority) -> Result<()> {
     let done = sqlx::query!(
-        "UPDATE authorities SET revoked_at = $2, changed_at = $2 WHERE id = ANY ($1) AND revoked_at IS NULL",
-        &list,
-        now
+        "UPDATE authorities SET revoked_at = $2, left_on = $3, changed_at = $2
+         WHERE id = $1 AND revoked_at IS NULL",
+        ended.id.0,
+        ended.revoked_at,
+        ended.left_on
     )
     .execute(db)
     .await?;
-    wrote("authorities", list.len() as u64, &done)
+    wrote("authorities", 1, &done)
+}
+
+/// The rights that people have or had on a registration, their own and through organisations.
+pub async fn rights(db: &mut PgConnection, registration: RegistrationId) -> Result<Vec<Right>> {
+    let given = of_registration(db, registration, Page::ALL).await?;
+    let mut organisations: Vec<OrganisationId> = given.iter().filter_map(|one| one.organisation_id).collect();
+    organisations.sort_unstable();
+    organisations.dedup();
+    let mut seats = Vec::new();
+    for organisation in organisations {
+        seats.extend(super::people::members(db, organisation, Page::ALL).await?);
+    }
+    let mut found = Vec::new();
+    for authority in given {
+        let of_it = seats.iter().filter(|seat| Some(seat.organisation_id) == authority.organisation_id);
+        found.extend(of_it.map(|seat| Right {
+            person: seat.person_id,
+            authority: authority.clone(),
+            seat: Some(Period { first_day: seat.first_day, last_day: seat.last_day }),
+        }));
+        found.extend(authority.person_id.map(|person| Right { person, authority, seat: None }));
+    }
+    Ok(found)
 }
 
 /// Adds a mandate.

@@ -199,62 +199,6 @@ pub async fn of_registration(
     .await?)
 }
 
-/// Live keys of a person on a registration.
-pub async fn held_by(
-    db: &mut PgConnection,
-    registration: RegistrationId,
-    person: PersonId,
-) -> Result<Vec<Key>> {
-    Ok(select_keys!(
-        "WHERE keys.registration_id = $1 AND holder_id = $2 AND keys.state = 'with_person' ORDER BY keys.id",
-        registration.0,
-        person.0
-    )
-    .fetch_all(db)
-    .await?)
-}
-
-/// A key whose holder has no right to it any more.
-pub struct Unreturned {
-    /// The key.
-    pub key: Key,
-    /// The last day on which its holder had an authority for it.
-    pub last_day: Date,
-    /// That authority was an occupier's for a home.
-    pub occupier: bool,
-}
-
-/// Keys of a registration whose holders have no authority in force for them, longest first.
-pub async fn unreturned(
-    db: &mut PgConnection,
-    registration: RegistrationId,
-    today: Date,
-) -> Result<Vec<Unreturned>> {
-    let ended = sqlx::query!(
-        r#"SELECT keys.id AS "id: KeyId",
-                  max(least(last_day, (revoked_at AT TIME ZONE 'UTC')::date)) AS "last_day!",
-                  bool_or(occupier) AS "occupier!"
-           FROM keys JOIN authorities ON authorities.registration_id = keys.registration_id
-                AND authorities.person_id = holder_id
-                AND (every_differ OR EXISTS (SELECT 1 FROM authority_differs
-                     WHERE authority_id = authorities.id AND authority_differs.differ_id = keys.differ_id))
-           WHERE keys.registration_id = $1 AND state = 'with_person'
-           GROUP BY keys.id
-           HAVING NOT bool_or(revoked_at IS NULL AND (last_day IS NULL OR last_day >= $2))
-           ORDER BY 2, 1"#,
-        registration.0,
-        today
-    )
-    .fetch_all(&mut *db)
-    .await?;
-    let mut found = Vec::new();
-    for row in ended {
-        let key = key(db, row.id).await?;
-        found.extend(key.map(|key| Unreturned { key, last_day: row.last_day, occupier: row.occupier }));
-    }
-    Ok(found)
-}
-
 /// Keys of a differ that are not dead or destroyed.
 pub async fn live_of_differ(db: &mut PgConnection, differ: DifferId) -> Result<Vec<Key>> {
     Ok(select_keys!(

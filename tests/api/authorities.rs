@@ -1,7 +1,8 @@
 //! Authorities: given no wider than one's own, revoked with all that hangs on them.
 
-use serde_json::json;
+use serde_json::{Value, json};
 use sqlx::PgPool;
+use wardbook::application::log::Standing;
 
 use super::harness::Town;
 
@@ -168,5 +169,102 @@ async fn keys_of_people_who_left_are_called_in_and_a_rekey_falls_due(pool: PgPoo
     assert_eq!(listed(&town).await[0]["rekey_due"], true);
     town.manager.post(format!("/v1/keys/{}/return", town.keys[0]), json!({})).await.expect(200);
     assert_eq!(listed(&town).await, json!([]));
+    town.close().await;
+}
+
+/// What a revocation says beforehand, what it answers, and what happened, are one.
+async fn revoked_as_shown(town: &Town, authority: &str, left_on: Option<&str>) -> Value {
+    let path = format!("/v1/authorities/{authority}/revocation");
+    let (query, body) = match left_on {
+        Some(day) => (format!("?left_on={day}"), json!({"left_on": day})),
+        None => (String::new(), json!({})),
+    };
+    let shown = town.keeper.get(format!("{path}{query}")).await.expect(200);
+    let stopped = "SELECT count(*) FROM copy_requests WHERE state = 'stopped'";
+    let revoked = "SELECT count(*) FROM cards WHERE state = 'revoked'";
+    let before = (town.count(stopped).await, town.count(revoked).await);
+    let mut answered = town.keeper.post(&path, body).await.expect(200);
+    let went = (town.count(stopped).await - before.0, town.count(revoked).await - before.1);
+    let listed = |field: &str| i64::try_from(answered[field].as_array().unwrap().len()).unwrap();
+    assert_eq!(went, (listed("copy_request_ids"), listed("card_ids")), "{answered}");
+    let to_call_in =
+        town.keeper.get(format!("/v1/registrations/{}/keys-to-call-in", town.registration)).await;
+    let to_call_in: Vec<Value> = to_call_in.expect(200)["items"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|item| item["key"]["id"].clone())
+        .collect();
+    assert_eq!(answered["keys_to_call_in"], json!(to_call_in));
+    // The authorities themselves are shown as they were.
+    answered["authorities"] = shown["authorities"].clone();
+    assert_eq!(shown, answered);
+    answered
+}
+
+#[sqlx::test]
+async fn the_right_of_an_organisation_stops_what_its_people_asked_for(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let request = town.ask(&town.manager, json!({})).await.request_id();
+    let gone = revoked_as_shown(&town, &town.authority["agent"], None).await;
+    assert_eq!(gone["copy_request_ids"], json!([request]));
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn what_an_organisation_still_gives_does_not_go(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let own = town.grant(&town.registration, "keyholder", &town.manager.id, json!({})).await;
+    town.card_for(&town.manager).await;
+    let issue = json!({"person_id": town.manager.id});
+    town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    town.ask(&town.manager, json!({})).await.request_id();
+    let gone = revoked_as_shown(&town, &own, None).await;
+    assert_eq!(
+        (&gone["copy_request_ids"], &gone["card_ids"], &gone["keys_to_call_in"]),
+        (&json!([]), &json!([]), &json!([]))
+    );
+    // Once the organisation's right ends too, all of it goes.
+    let gone = revoked_as_shown(&town, &town.authority["agent"], None).await;
+    assert_eq!(gone["keys_to_call_in"], json!([town.keys[0]]));
+    assert_eq!((gone["card_ids"].as_array().unwrap().len(), &gone["cautions"]), (1, &json!([])));
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn the_key_of_an_occupier_is_called_in_once_the_occupier_has_left(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let home = json!({"occupier": true});
+    let (leaves, stays) = (town.person("Leaves").await, town.person("Stays").await);
+    let leaving = town.grant(&town.registration, "keyholder", &leaves.id, home.clone()).await;
+    let staying = town.grant(&town.registration, "keyholder", &stays.id, home).await;
+    for (key, holder) in town.keys.iter().zip([&leaves, &stays]) {
+        let issue = json!({"person_id": holder.id});
+        town.owner.post(format!("/v1/keys/{key}/issue"), issue).await.expect(200);
+    }
+    let gone = revoked_as_shown(&town, &leaving, Some("2026-11-02")).await;
+    assert_eq!(gone["keys_to_call_in"], json!([town.keys[0]]));
+    assert_eq!(gone["keys_kept_by_occupiers"], json!([]));
+    town.owner.post(format!("/v1/keys/{}/return", town.keys[0]), json!({})).await.expect(200);
+    let kept = revoked_as_shown(&town, &staying, None).await;
+    assert_eq!(kept["keys_to_call_in"], json!([]));
+    assert_eq!(kept["keys_kept_by_occupiers"], json!([town.keys[1]]));
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_preview_is_a_read(pool: PgPool) {
+    let town = Town::open(pool).await;
+    // Somebody else has the row of the registration, and the log takes no more for now.
+    let mut other = town.admin.begin().await.unwrap();
+    sqlx::query("SELECT id FROM registrations FOR UPDATE").fetch_all(&mut *other).await.unwrap();
+    let late = town.clock_now() - time::Duration::hours(1);
+    let full = Standing { oldest: Some(late), waiting: 1, ..Standing::default() };
+    town.app.log.saw(full, town.clock_now());
+    let path = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
+    town.owner.post(&path, json!({})).await.expect(503);
+    town.owner.get(&path).await.expect(200);
+    other.rollback().await.unwrap();
+    town.app.log.saw(Standing::default(), town.clock_now());
     town.close().await;
 }

@@ -4,14 +4,15 @@ use serde_json::json;
 
 use super::{every_right, give, locked};
 use crate::application::keys::move_key;
-use crate::application::{Act, ActError, differs};
+use crate::application::{Act, ActError, differs, rights};
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
 use crate::domain::key::{KeyAct, KeyState};
 use crate::domain::records::{Authority, Key, Plot, PlotHandOver, PlotLock, Registration};
 use crate::domain::register::{DifferState, DocumentKind, OrganisationKind};
+use crate::domain::rights::Ending;
 use crate::domain::signature::{Signature, hash_of};
 use crate::domain::site::in_the_way;
-use crate::storage::{Page, authorities, copies, keys, people, register, sites};
+use crate::storage::{Page, authorities, keys, people, register, sites};
 
 /// A hand-over as it is made.
 pub struct NewHandOver {
@@ -139,22 +140,15 @@ async fn keys_in_the_way(act: &mut Act<'_>, record: &Registration) -> Result<Vec
 async fn end_builders_rights(act: &mut Act<'_>, record: &Registration) -> Result<(), ActError> {
     let now = act.now;
     let given = authorities::of_registration(act.db(), record.id, Page::ALL).await?;
-    let standing: Vec<Authority> = given.into_iter().filter(|given| given.revoked_at.is_none()).collect();
-    let ids: Vec<_> = standing.iter().map(|given| given.id).collect();
-    authorities::revoke(act.db(), &ids, now).await?;
-    for authority in &standing {
-        let who = crate::application::authorities::holder_of(authority);
-        act.record_change("authority.revoked", Some(record.id), authority.id.0, who).await?;
-    }
-    crate::application::cards::revoke_all(act, record.id).await?;
+    let ids: Vec<_> = given.iter().map(|given| given.id).collect();
+    rights::end(act, record, &given, &Ending { authorities: &ids, at: now, left: None }).await?;
     for mandate in authorities::mandates(act.db(), record.id, Page::ALL).await? {
         if mandate.revoked_at.is_none() {
             authorities::revoke_mandate(act.db(), mandate.id, now).await?;
             act.record_change("mandate.revoked", Some(record.id), mandate.id.0, vec![]).await?;
         }
     }
-    let open = copies::open(act.db(), record.id).await?;
-    crate::application::copies::stop(act, record, open).await
+    Ok(())
 }
 
 /// The keys that came with the final packs go to the buyer; a plot without one is not handed over.

@@ -99,13 +99,14 @@ fn every_right(act: &Act<'_>, record: &Registration, first_day: Date) -> Authori
         given_under: None,
         given_at: act.now,
         revoked_at: None,
+        left_on: None,
     }
 }
 
 async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> {
     let by = act.caller.actor();
     authorities::add(act.db(), authority, by).await?;
-    let who = super::authorities::holder_of(authority);
+    let who = super::rights::holder_of(authority);
     act.record_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
 }
 

@@ -6,6 +6,7 @@ use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
 use super::blanks::{Explanation, MovementKind};
+use super::calendar::Period;
 use super::copy_request::{Authorisation, Progress, RequestState};
 use super::ids::{
     ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
@@ -338,6 +339,8 @@ record! {
         /// When it was revoked.
         #[serde(with = "time::serde::rfc3339::option")]
         revoked_at: Option<OffsetDateTime>,
+        /// The day on which its person left the premises, where that is why it was revoked.
+        left_on: Option<Date>,
     }
 
     /// A written mandate to collect for somebody else.
@@ -602,6 +605,12 @@ impl CopyRequest {
 }
 
 impl Authority {
+    /// In force on a day.
+    #[must_use]
+    pub fn in_force(&self, day: Date) -> bool {
+        self.revoked_at.is_none() && Period { first_day: self.first_day, last_day: self.last_day }.covers(day)
+    }
+
     /// Whether its scope includes a differ.
     #[must_use]
     pub fn covers(&self, differ: DifferId) -> bool {

@@ -69,7 +69,8 @@ body! {
 
     /// A revocation.
     pub struct Revocation {
-        /// The day on which the person left, for the rule on telling the register in time.
+        /// The day on which the person left the premises: for the rule on telling the register in time, and
+        /// since an occupier who has left keeps no key.
         left_on: Option<Day>,
     }
 
@@ -84,6 +85,15 @@ body! {
         /// Last day.
         last_day: Day,
     }
+}
+
+/// The query of a preview.
+#[derive(serde::Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct RevocationQuery {
+    /// The day on which the person left the premises, as it would be said with the revocation.
+    left_on: Option<Day>,
 }
 
 impl From<NewAuthority> for Grant {
@@ -106,7 +116,7 @@ impl From<NewAuthority> for Grant {
     }
 }
 
-/// What hangs on an authority.
+/// What goes with an authority.
 #[derive(Serialize, ToSchema)]
 struct ConsequencesView {
     /// The authority and every one that was given under it.
@@ -119,7 +129,7 @@ struct ConsequencesView {
     keys_to_call_in: Vec<KeyId>,
     /// Keys of occupiers to their own homes, which they keep.
     keys_kept_by_occupiers: Vec<KeyId>,
-    /// The register was told later than the rules allow.
+    /// The register was told longer after the person left than the rules allow.
     told_late: bool,
     /// What to think of first.
     cautions: Vec<&'static str>,
@@ -129,10 +139,10 @@ impl From<Consequences> for ConsequencesView {
     fn from(found: Consequences) -> Self {
         Self {
             authorities: found.authorities,
-            copy_request_ids: found.requests,
-            card_ids: found.cards,
-            keys_to_call_in: found.keys_to_call_in,
-            keys_kept_by_occupiers: found.keys_kept_by_occupiers,
+            copy_request_ids: found.left.requests.iter().map(|request| request.id).collect(),
+            card_ids: found.left.cards.iter().map(|card| card.id).collect(),
+            keys_to_call_in: found.left.keys_to_call_in.iter().map(|found| found.key.id).collect(),
+            keys_kept_by_occupiers: found.left.keys_kept_by_occupiers,
             told_late: found.told_late,
             cautions: found.cautions,
         }
@@ -178,14 +188,19 @@ async fn read_authority(State(app): State<App>, caller: Caller, Id(id): Id<Autho
     Ok(Answer::ok(&authorities::authority(&app, &caller, id).await?)?.into_response())
 }
 
-/// What hangs on an authority, before it is revoked. Changes nothing.
+/// What would go with an authority if it were revoked now. Changes nothing.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
-    params(("authority_id" = AuthorityId, Path)),
+    params(("authority_id" = AuthorityId, Path), RevocationQuery),
     responses((status = 200, body = ConsequencesView),
         (status = 409, description = "It was revoked before",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn preview_revocation(State(app): State<App>, caller: Caller, Id(id): Id<AuthorityId>) -> Handled {
-    let found = authorities::consequences(&app, &caller, id).await?;
+async fn preview_revocation(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<AuthorityId>,
+    Query(query): Query<RevocationQuery>,
+) -> Handled {
+    let found = authorities::consequences(&app, &caller, id, query.left_on.map(|day| day.0)).await?;
     Ok(Answer::ok(&ConsequencesView::from(found))?.into_response())
 }
 

@@ -136,23 +136,25 @@ async fn list_keys(
 struct KeyToCallIn {
     /// The key.
     key: Key,
-    /// The last day on which its holder had an authority for it.
-    last_day: time::Date,
+    /// The last day on which its holder had a right to it; absent where there never was one.
+    last_day: Option<time::Date>,
     /// The holder was an occupier: taking a key to a home is a matter of local law, take advice first.
     occupier: bool,
     /// The rules call for a rekey of the locks by now.
     rekey_due: bool,
 }
 
-/// Keys whose holders have no authority for them any more (owner, agent, signatory, supplier).
+/// Keys whose holders have no right to them any more, of their own or through an organisation (owner, agent,
+/// signatory, supplier). The key of an occupier whose right was revoked is listed once the occupier's term is
+/// over or the occupier is said to have left.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = List<KeyToCallIn>)))]
 async fn list_keys_to_call_in(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
     let view = |found: keys::ToCallIn| KeyToCallIn {
-        last_day: found.unreturned.last_day,
-        occupier: found.unreturned.occupier,
+        last_day: found.found.last_day,
+        occupier: found.found.occupier,
         rekey_due: found.rekey_due,
-        key: found.unreturned.key,
+        key: found.found.key,
     };
     let items = keys::to_call_in(&app, &caller, id).await?.into_iter().map(view).collect();
     Ok(Answer::ok(&List { items })?.into_response())

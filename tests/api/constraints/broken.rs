@@ -34,6 +34,7 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("authorities_class", "authorities", "class = 'king'"),
     ("authorities_days", "authorities", "last_day = first_day - 1"),
     ("authorities_id_registration", "authorities", "PRIMARY"),
+    ("authorities_left_is_revoked", "authorities", "left_on = first_day, revoked_at = NULL"),
     ("authorities_most_keys", "authorities", "most_keys = 0"),
     ("authorities_most_per_request", "authorities", "most_per_request = 0"),
     (

@@ -1,0 +1,5 @@
+//! A new migration is built in at once.
+
+fn main() {
+    println!("cargo:rerun-if-changed=migrations");
+}

@@ -1,0 +1,78 @@
+//! What goes when rights end: looked at beforehand, and carried out.
+
+use serde_json::json;
+use sqlx::PgConnection;
+use time::Date;
+
+use super::{Act, ActError};
+use crate::domain::ids::{PersonId, RegistrationId};
+use crate::domain::key::KeyState;
+use crate::domain::records::{Authority, Registration};
+use crate::domain::register::CardState;
+use crate::domain::rights::{self, Belongings, Ending, LeftWithout, Right};
+use crate::storage::{self, Page, cards, copies, keys};
+
+/// What people are left without on a day: those whose rights end, once they have ended; everybody, as
+/// things are, where nothing ends.
+pub(super) async fn left_without(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    ending: Option<&Ending<'_>>,
+    day: Date,
+) -> Result<LeftWithout, ActError> {
+    let mut rights = storage::authorities::rights(db, registration).await?;
+    let mut belongings = belongings(db, registration).await?;
+    if let Some(ending) = ending {
+        let concerned: Vec<PersonId> = rights
+            .iter()
+            .filter(|right| ending.includes(&right.authority))
+            .map(|right| right.person)
+            .collect();
+        let has = |person: PersonId| concerned.contains(&person);
+        belongings.keys.retain(|key| key.holder_id.is_some_and(has));
+        belongings.cards.retain(|card| has(card.person_id));
+        belongings.requests.retain(|request| has(request.asked_by) || has(request.recipient_id));
+        let end = |right: Right| Right { authority: ending.end(right.authority), ..right };
+        rights = rights.into_iter().map(end).collect();
+    }
+    Ok(rights::left_without(&rights, belongings, day))
+}
+
+async fn belongings(db: &mut PgConnection, registration: RegistrationId) -> Result<Belongings, ActError> {
+    let with_person = Some(KeyState::WithPerson);
+    let keys = keys::of_registration(db, registration, None, None, with_person, Page::ALL).await?;
+    let mut cards = cards::all(db, registration, Page::ALL).await?;
+    cards.retain(|card| card.state != CardState::Revoked);
+    Ok(Belongings { keys, cards, requests: copies::open(db, registration).await? })
+}
+
+/// Ends authorities and what goes with them: one entry each.
+pub(super) async fn end(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    authorities: &[Authority],
+    ending: &Ending<'_>,
+) -> Result<LeftWithout, ActError> {
+    let today = act.today();
+    let left = left_without(act.db(), registration.id, Some(ending), today).await?;
+    for authority in authorities.iter().filter(|authority| authority.revoked_at.is_none()) {
+        let ended = ending.end(authority.clone());
+        storage::authorities::end(act.db(), &ended).await?;
+        let who = holder_of(authority);
+        act.record_change("authority.revoked", Some(registration.id), authority.id.0, who).await?;
+    }
+    for card in &left.cards {
+        super::cards::revoke_with_right(act, card).await?;
+    }
+    super::copies::stop(act, registration, left.requests.clone()).await?;
+    Ok(left)
+}
+
+/// What an entry about an authority commits to.
+pub(super) fn holder_of(authority: &Authority) -> Vec<(&'static str, serde_json::Value)> {
+    vec![
+        ("class", json!(authority.class)),
+        ("person", json!(authority.person_id)),
+        ("organisation", json!(authority.organisation_id)),
+    ]
+}
