@@ -31,11 +31,11 @@ pub struct OpeningHours {
     pub weekday: u8,
     /// From when.
     #[serde(with = "clock")]
-    #[schema(value_type = String, pattern = "^[0-2][0-9]:[0-5][0-9]$", example = "09:00")]
+    #[schema(value_type = String, pattern = "^[0-2][0-9]:[0-5][0-9]$", examples("09:00"))]
     pub opens: Time,
     /// Until when.
     #[serde(with = "clock")]
-    #[schema(value_type = String, pattern = "^[0-2][0-9]:[0-5][0-9]$", example = "17:30")]
+    #[schema(value_type = String, pattern = "^[0-2][0-9]:[0-5][0-9]$", examples("17:30"))]
     pub closes: Time,
 }
 

@@ -84,6 +84,30 @@ pub struct Keyed<T> {
     pub body: T,
 }
 
+/// A body of CSV with the key of the change that it makes.
+pub struct Csv {
+    /// The key, and what it belongs to.
+    pub key: Idempotency,
+    /// The file.
+    pub bytes: axum::body::Bytes,
+}
+
+impl<S: Send + Sync> FromRequest<S> for Csv {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
+        let (key, headers, bytes) = keyed(request).await?;
+        let is_csv = headers
+            .get(header::CONTENT_TYPE)
+            .is_some_and(|kind| kind.as_bytes().to_ascii_lowercase().starts_with(b"text/csv"));
+        if is_csv {
+            Ok(Self { key, bytes })
+        } else {
+            Err(Problem::new(ProblemKind::UnsupportedType).detail("send text/csv"))
+        }
+    }
+}
+
 async fn read(request: Request) -> Result<axum::body::Bytes, Problem> {
     axum::body::Bytes::from_request(request, &()).await.map_err(|rejection| {
         let too_large = rejection.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE;
@@ -144,7 +168,7 @@ impl<T: FromFields, S: Send + Sync> FromRequest<S> for Keyed<T> {
 }
 
 /// The key of a change, its headers and the bytes of its body.
-pub async fn keyed(request: Request) -> Result<(Idempotency, HeaderMap, axum::body::Bytes), Problem> {
+async fn keyed(request: Request) -> Result<(Idempotency, HeaderMap, axum::body::Bytes), Problem> {
     let headers = request.headers().clone();
     let key = headers.get("idempotency-key").ok_or_else(|| Problem::new(ProblemKind::KeyMissing))?;
     let key = key.to_str().map(str::trim).unwrap_or_default().to_owned();

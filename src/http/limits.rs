@@ -4,7 +4,8 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::num::NonZeroU32;
 use std::sync::Arc;
 
-use axum::extract::{ConnectInfo, Request, State};
+use axum::extract::{ConnectInfo, FromRequestParts, Request, State};
+use axum::http::request::Parts;
 use axum::http::{HeaderName, HeaderValue};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
@@ -23,6 +24,18 @@ struct Limit {
 impl Limit {
     fn new(name: &'static str, quota: Quota, window_seconds: u32) -> Self {
         Self { name, burst: quota.burst_size().get(), window_seconds, limiter: RateLimiter::keyed(quota) }
+    }
+
+    /// Counts one more of an address; where that is too many, the answer to it.
+    #[expect(clippy::result_large_err, reason = "the answer leaves at once")]
+    fn count(&self, address: IpAddr) -> Result<(), Response> {
+        if self.limiter.len() > MANY {
+            self.limiter.retain_recent();
+        }
+        self.limiter.check_key(&address).map_err(|not_until| {
+            let wait = not_until.wait_time_from(DefaultClock::default().now()).as_secs() + 1;
+            too_many(self, wait)
+        })
     }
 }
 
@@ -52,25 +65,35 @@ impl Limits {
     }
 }
 
-/// Addresses at which somebody tries a secret.
-const ATTEMPTS: [&str; 4] =
-    ["/v1/sessions", "/v1/sessions/refresh", "/v1/oauth/token", "/v1/invitations/accept"];
-
 /// Counts calls by address and turns too many away.
-pub async fn by_address(State(limits): State<Limits>, request: Request, next: Next) -> Response {
+pub async fn by_address(State(limits): State<Limits>, mut request: Request, next: Next) -> Response {
     let address = address_of(&request, limits.proxies);
-    let attempt = ATTEMPTS.contains(&request.uri().path());
-    let sign_ins = limits.sign_ins.filter(|_| attempt);
-    for limit in [limits.calls, sign_ins].into_iter().flatten() {
-        if limit.limiter.len() > MANY {
-            limit.limiter.retain_recent();
-        }
-        if let Err(not_until) = limit.limiter.check_key(&address) {
-            let wait = not_until.wait_time_from(DefaultClock::default().now()).as_secs() + 1;
-            return too_many(&limit, wait);
-        }
+    if let Some(limit) = &limits.calls
+        && let Err(refused) = limit.count(address)
+    {
+        return refused;
     }
+    request.extensions_mut().insert(Address { address, sign_ins: limits.sign_ins });
     next.run(request).await
+}
+
+/// Who calls by address, for handlers that count more strictly.
+#[derive(Clone)]
+struct Address {
+    address: IpAddr,
+    sign_ins: Option<Arc<Limit>>,
+}
+
+/// The call is an attempt at a secret: an address has few of them a minute.
+pub struct Attempt;
+
+impl<S: Send + Sync> FromRequestParts<S> for Attempt {
+    type Rejection = Response;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Response> {
+        let Some(Address { address, sign_ins }) = parts.extensions.get() else { return Ok(Self) };
+        sign_ins.as_ref().map_or(Ok(()), |limit| limit.count(*address)).map(|()| Self)
+    }
 }
 
 /// Each proxy of ours adds the address that it saw to the right of `X-Forwarded-For`; what stands

@@ -2,6 +2,8 @@
 
 #[macro_use]
 mod body;
+#[macro_use]
+pub mod operation;
 
 pub mod answer;
 pub mod api;

@@ -2,19 +2,22 @@
 
 use axum::Router;
 use axum::response::IntoResponse;
+use serde_json::Value;
 use utoipa::openapi::header::HeaderBuilder;
-use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
-use utoipa::openapi::schema::AdditionalProperties;
+use utoipa::openapi::path::Operation;
+use utoipa::openapi::schema::{AdditionalProperties, ArrayItems};
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
+use utoipa::openapi::tag::TagBuilder;
 use utoipa::openapi::{
-    Components, ContentBuilder, ObjectBuilder, OpenApi as Document, Ref, RefOr, Required, Response,
-    ResponseBuilder, Schema, Type,
+    Components, ContentBuilder, KnownFormat, ObjectBuilder, OpenApi as Document, Ref, RefOr, Response,
+    ResponseBuilder, Schema, SchemaFormat, Server, Type,
 };
 use utoipa::{Modify, OpenApi, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_swagger_ui::{Config, SwaggerUi};
 
 use super::api;
+use super::operation::{PROBLEMS, ProblemResponse};
 use super::problem::{ProblemDetails, WrongField};
 use crate::application::App;
 
@@ -50,56 +53,132 @@ pub fn reader(document: Document) -> Router<App> {
         .route("/", axum::routing::get(|| async { axum::response::Redirect::to("/docs").into_response() }))
 }
 
-/// What holds for every operation, written once: who may call, which headers, which problems.
-struct Conventions;
-
-/// Operations that need no access token.
-const OPEN: [&str; 5] = ["sign_in", "refresh_session", "client_token", "accept_invitation", "key_set"];
-/// Changes that need no idempotency key: sending them again is harmless, or is what they guard against.
-const UNKEYED: [&str; 8] = [
-    "sign_in",
-    "refresh_session",
-    "client_token",
-    "accept_invitation",
-    "change_password",
-    "propose_second_factor",
-    "confirm_second_factor",
-    "may_i",
+/// What each group of operations is about.
+const TAGS: [(&str, &str); 23] = [
+    ("sessions", "Signing in and out, client programs' tokens, invitations, the key set."),
+    ("me", "The caller: places, registrations, second factor, notices."),
+    (
+        "organisations",
+        "Suppliers, dealers, owners, agents, builders and auditors; their members and client programs.",
+    ),
+    ("people", "People of the register: entered, invited, erased."),
+    ("sections", "Key sections and what protects them."),
+    ("counters", "Counters of dealers, their appointments and opening hours."),
+    ("blanks", "Blanks sent to a counter, acknowledged, spoiled, returned and counted."),
+    ("registrations", "What belongs to an owner at some premises; a register in and out."),
+    ("locks", "Locks, and the differs that they answer to."),
+    ("differs", "Differs of a section: counted, drawn, recorded, settled; keyed alike and masters."),
+    ("rules", "The rules of the decision, as data."),
+    ("authorities", "What people may do on a registration, and mandates to collect."),
+    ("cards", "Owner's cards, their PINs, and the check of a card at a counter."),
+    ("holds", "Nothing may be copied until a hold is lifted."),
+    ("keys", "Keys, lever packs and losses."),
+    ("copies", "Copy requests, from the question to the hand-over."),
+    ("offline", "A counter's day without a network, and cuts that were flagged."),
+    ("rekeys", "What a rekey would take, and its way lock by lock."),
+    ("sites", "Building sites: plots, fittings, trials, hand-overs."),
+    ("audits", "Key audits and stock counts."),
+    ("statements", "Statements of the premises for insurers and courts."),
+    ("signals", "What is out of pattern."),
+    ("log", "Receipts and disclosures of the evidence log."),
 ];
+
+/// What holds for the document as a whole.
+struct Conventions;
 
 impl Modify for Conventions {
     fn modify(&self, document: &mut Document) {
-        components_of(document).add_security_scheme(
+        document.servers = Some(vec![server()]);
+        let tag =
+            |(name, text): &(&str, &str)| TagBuilder::new().name(*name).description(Some(*text)).build();
+        document.tags = Some(TAGS.iter().map(tag).collect());
+        let bodies: Vec<String> =
+            operations_of(document).filter_map(|operation| body_schema(operation)).collect();
+        for operation in operations_of(document) {
+            operation.responses.responses.values_mut().for_each(describe_bytes);
+        }
+        let components = document.components.get_or_insert_default();
+        components.add_security_scheme(
             "access_token",
             SecurityScheme::Http(Http::builder().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build()),
         );
-        let mut bodies = Vec::new();
-        for item in document.paths.paths.values_mut() {
-            let operations = [
-                ("get", item.get.as_mut()),
-                ("post", item.post.as_mut()),
-                ("put", item.put.as_mut()),
-                ("patch", item.patch.as_mut()),
-                ("delete", item.delete.as_mut()),
-            ];
-            for (method, operation) in operations {
-                if let Some(operation) = operation {
-                    describe(method, operation);
-                    bodies.extend(body_schema(operation));
-                }
-            }
-        }
+        components.responses.extend(PROBLEMS.iter().map(|known| (known.name.to_owned(), response(known))));
         // Unknown fields are refused.
         for name in bodies {
-            if let Some(RefOr::T(Schema::Object(object))) = components_of(document).schemas.get_mut(&name) {
+            if let Some(RefOr::T(Schema::Object(object))) = components.schemas.get_mut(&name) {
                 object.additional_properties = Some(Box::new(AdditionalProperties::FreeForm(false)));
             }
         }
+        name_items(components);
+        components.schemas.values_mut().for_each(without_structured_defaults);
     }
 }
 
-fn components_of(document: &mut Document) -> &mut Components {
-    document.components.get_or_insert_default()
+fn server() -> Server {
+    let mut server = Server::new("/");
+    server.description = Some("The service that this document was read from.".to_owned());
+    server
+}
+
+fn operations_of(document: &mut Document) -> impl Iterator<Item = &mut Operation> {
+    document.paths.paths.values_mut().flat_map(|item| {
+        [&mut item.get, &mut item.post, &mut item.put, &mut item.patch, &mut item.delete]
+            .into_iter()
+            .flatten()
+    })
+}
+
+/// What is printed is bytes, and no list of numbers.
+fn describe_bytes(response: &mut RefOr<Response>) {
+    let RefOr::T(response) = response else { return };
+    if let Some(RefOr::T(content)) = response.content.get_mut("application/pdf") {
+        let bytes = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .format(Some(SchemaFormat::KnownFormat(KnownFormat::Binary)));
+        content.schema = Some(bytes.into());
+    }
+}
+
+/// The items of a list are named, so that a client has one type for each thing.
+fn name_items(components: &mut Components) {
+    let mut named = Vec::new();
+    for (list, schema) in &mut components.schemas {
+        let Some(item) = list.strip_prefix("List_") else { continue };
+        let RefOr::T(Schema::Object(object)) = schema else { continue };
+        let Some(RefOr::T(Schema::Array(array))) = object.properties.get_mut("items") else { continue };
+        let reference = RefOr::Ref(Ref::from_schema_name(item));
+        if let ArrayItems::RefOrSchema(items) = &mut array.items
+            && matches!(**items, RefOr::T(_))
+        {
+            named.push((item.to_owned(), std::mem::replace(&mut **items, reference)));
+        }
+    }
+    for (name, schema) in named {
+        components.schemas.entry(name).or_insert(schema);
+    }
+}
+
+/// Generators of clients stumble over defaults that are objects. What is left out has the default that
+/// `GET /v1/default-rules` shows.
+fn without_structured_defaults(schema: &mut RefOr<Schema>) {
+    let RefOr::T(Schema::Object(object)) = schema else { return };
+    for property in object.properties.values_mut() {
+        let default = match property {
+            RefOr::Ref(reference) => &mut reference.default,
+            RefOr::T(Schema::Object(object)) => &mut object.default,
+            RefOr::T(Schema::Array(array)) => &mut array.default,
+            RefOr::T(Schema::OneOf(one)) => &mut one.default,
+            RefOr::T(Schema::AllOf(all)) => &mut all.default,
+            RefOr::T(Schema::AnyOf(any)) => &mut any.default,
+            RefOr::T(_) => continue,
+        };
+        let holds_objects = |value: &Value| {
+            value.is_object() || value.as_array().is_some_and(|list| list.iter().any(Value::is_object))
+        };
+        if default.as_ref().is_some_and(holds_objects) {
+            *default = None;
+        }
+    }
 }
 
 /// The name of the schema of a JSON body.
@@ -110,113 +189,16 @@ fn body_schema(operation: &Operation) -> Option<String> {
     Some(reference.ref_location.rsplit('/').next()?.to_owned())
 }
 
-fn describe(method: &str, operation: &mut Operation) {
-    let id = operation.operation_id.clone().unwrap_or_default();
-    let keyed = method == "post" && !UNKEYED.contains(&id.as_str());
-    let versioned = matches!(method, "put" | "patch");
-    if !OPEN.contains(&id.as_str()) {
-        let token = utoipa::openapi::SecurityRequirement::new("access_token", Vec::<String>::new());
-        operation.security = Some(vec![token]);
-    }
-    let problems = problems_of(&id, method, keyed, versioned, operation);
-    if versioned {
-        operation.parameters.get_or_insert_default().push(header_parameter(
-            "If-Match",
-            "The entity tag of the version that is changed",
-            "^\"v[0-9]{1,9}\"$",
-        ));
-    }
-    if keyed {
-        operation.parameters.get_or_insert_default().push(header_parameter(
-            "Idempotency-Key",
-            "Chosen by the caller; the same key with the same request has one effect and one answer",
-            "^[!-~]{1,255}$",
-        ));
-    }
-    for (status, response) in &mut operation.responses.responses {
-        if let RefOr::T(response) = response
-            && response.description.is_empty()
-        {
-            default_description(status).clone_into(&mut response.description);
-        }
-    }
-    for (status, text) in problems {
-        let responses = &mut operation.responses.responses;
-        responses.entry(status.to_owned()).or_insert_with(|| RefOr::T(problem(text, status == "429")));
-    }
-}
-
-/// The problems that an operation may answer, by what it takes.
-fn problems_of(
-    id: &str,
-    method: &str,
-    keyed: bool,
-    versioned: bool,
-    operation: &Operation,
-) -> Vec<(&'static str, &'static str)> {
-    let has_body = operation.request_body.is_some();
-    let found = has_parameter(operation, &ParameterIn::Path) || id == "accept_invitation";
-    let read = has_parameter(operation, &ParameterIn::Query) || has_body || keyed;
-    [
-        (true, "429", "Too many requests"),
-        (true, "500", "Something broke"),
-        (true, "503", "The service cannot answer now"),
-        (!OPEN.contains(&id), "401", "No access token, or one that is not good"),
-        (!OPEN.contains(&id), "403", "Visible, and not allowed"),
-        (found, "404", "Unknown, or not yours"),
-        (read, "400", "The request cannot be read, or its Idempotency-Key is missing"),
-        (has_body, "413", "The body is too large"),
-        (has_body, "415", "The body is of another media type"),
-        (has_body, "422", "Fields are wrong, or the Idempotency-Key was used for another request"),
-        (keyed && !has_body, "422", "The Idempotency-Key was used for another request"),
-        (method != "get", "409", "Its state does not allow this, or it collides with what is there"),
-        (versioned, "412", "It was changed since it was read"),
-        (versioned, "428", "If-Match is missing"),
-    ]
-    .into_iter()
-    .filter_map(|(applies, status, text)| applies.then_some((status, text)))
-    .collect()
-}
-
-/// What an answer says where its handler says nothing else.
-fn default_description(status: &str) -> &'static str {
-    match status {
-        "201" => "It was made",
-        "204" => "It was done",
-        _ => "OK",
-    }
-}
-
-fn has_parameter(operation: &Operation, place: &ParameterIn) -> bool {
-    let same = |parameter: &RefOr<Parameter>| match parameter {
-        RefOr::T(parameter) => {
-            std::mem::discriminant(&parameter.parameter_in) == std::mem::discriminant(place)
-        }
-        RefOr::Ref(_) => false,
-    };
-    operation.parameters.iter().flatten().any(same)
-}
-
-fn header_parameter(name: &str, text: &str, pattern: &str) -> RefOr<Parameter> {
-    let parameter = ParameterBuilder::new()
-        .name(name)
-        .parameter_in(ParameterIn::Header)
-        .required(Required::True)
-        .description(Some(text))
-        .schema(Some(ObjectBuilder::new().schema_type(Type::String).pattern(Some(pattern))))
-        .build();
-    RefOr::T(parameter)
-}
-
-fn problem(text: &str, retry: bool) -> Response {
+fn response(known: &ProblemResponse) -> RefOr<Response> {
     let content = ContentBuilder::new().schema(Some(Ref::from_schema_name(ProblemDetails::name()))).build();
-    let mut response = ResponseBuilder::new().description(text).content("application/problem+json", content);
-    if retry {
+    let mut response =
+        ResponseBuilder::new().description(known.text).content("application/problem+json", content);
+    if known.status == "429" {
         let seconds = HeaderBuilder::new()
             .schema(Some(ObjectBuilder::new().schema_type(Type::Integer)))
-            .description(Some("Seconds to wait"))
+            .description(Some("Seconds to wait."))
             .build();
         response = response.header("Retry-After", seconds);
     }
-    response.build()
+    RefOr::T(response.build())
 }

@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -23,12 +22,12 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(open_audit, list_audits))
-        .routes(routes!(close_audit))
-        .routes(routes!(list_audit_lines))
-        .routes(routes!(answer_audit_line))
-        .routes(routes!(list_own_audit_lines))
-        .routes(routes!(count_stock, list_stock_counts))
+        .routes(operations!(open_audit, list_audits))
+        .routes(operations!(close_audit))
+        .routes(operations!(list_audit_lines))
+        .routes(operations!(answer_audit_line))
+        .routes(operations!(list_own_audit_lines))
+        .routes(operations!(count_stock, list_stock_counts))
 }
 
 body! {

@@ -6,7 +6,6 @@ use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -27,11 +26,11 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(give_authority, list_authorities))
-        .routes(routes!(read_authority))
-        .routes(routes!(preview_revocation, revoke_authority))
-        .routes(routes!(give_mandate, list_mandates))
-        .routes(routes!(revoke_mandate))
+        .routes(operations!(give_authority, list_authorities))
+        .routes(operations!(read_authority))
+        .routes(operations!(preview_revocation, revoke_authority))
+        .routes(operations!(give_mandate, list_mandates))
+        .routes(operations!(revoke_mandate))
 }
 
 body! {

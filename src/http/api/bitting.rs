@@ -7,7 +7,6 @@ use serde::Serialize;
 use time::format_description::well_known::Rfc3339;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::copy_requests::{StepView, view};
 use crate::application::access::Caller;
@@ -22,7 +21,7 @@ use crate::print::{PrintError, Sheet, sheet_pdf};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(record_bitting)).routes(routes!(look_at_cutting_sheet))
+    OpenApiRouter::new().routes(operations!(record_bitting)).routes(operations!(look_at_cutting_sheet))
 }
 
 body! {

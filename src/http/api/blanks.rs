@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -21,16 +20,16 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(read_blanks))
-        .routes(routes!(send_blanks))
-        .routes(routes!(spoil_blanks))
-        .routes(routes!(return_blanks))
-        .routes(routes!(count_blanks))
-        .routes(routes!(limit_blanks))
-        .routes(routes!(list_blank_movements))
-        .routes(routes!(confirm_blank_movement))
-        .routes(routes!(list_blank_differences))
-        .routes(routes!(explain_blank_difference))
+        .routes(operations!(read_blanks))
+        .routes(operations!(send_blanks))
+        .routes(operations!(spoil_blanks))
+        .routes(operations!(return_blanks))
+        .routes(operations!(count_blanks))
+        .routes(operations!(limit_blanks))
+        .routes(operations!(list_blank_movements))
+        .routes(operations!(confirm_blank_movement))
+        .routes(operations!(list_blank_differences))
+        .routes(operations!(explain_blank_difference))
 }
 
 body! {

@@ -6,7 +6,6 @@ use serde::Serialize;
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::card_checks::{self, Checked, Good, Presented};
@@ -24,7 +23,7 @@ use crate::http::extract::{Body, Id, Secret};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(check_card))
+    OpenApiRouter::new().routes(operations!(check_card))
 }
 
 body! {
@@ -120,7 +119,7 @@ struct WaitingView {
 #[derive(Serialize, ToSchema)]
 struct CardCheckView {
     /// Checked with the register itself; a check without a network says `offline`.
-    #[schema(example = "online")]
+    #[schema(examples("online"))]
     checked: &'static str,
     /// When.
     #[serde(with = "time::serde::rfc3339")]

@@ -7,7 +7,6 @@ use secrecy::ExposeSecret;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -25,16 +24,16 @@ use crate::print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf}
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(issue_card, list_cards))
-        .routes(routes!(set_card_state))
-        .routes(routes!(read_card))
-        .routes(routes!(replace_card))
-        .routes(routes!(read_card_token))
-        .routes(routes!(print_card))
-        .routes(routes!(print_letter))
-        .routes(routes!(show_card))
-        .routes(routes!(set_pin))
-        .routes(routes!(reset_pin))
+        .routes(operations!(issue_card, list_cards))
+        .routes(operations!(set_card_state))
+        .routes(operations!(read_card))
+        .routes(operations!(replace_card))
+        .routes(operations!(read_card_token))
+        .routes(operations!(print_card))
+        .routes(operations!(print_letter))
+        .routes(operations!(show_card))
+        .routes(operations!(set_pin))
+        .routes(operations!(reset_pin))
 }
 
 body! {

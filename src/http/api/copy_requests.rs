@@ -8,7 +8,6 @@ use serde_json::Value;
 use time::OffsetDateTime;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -33,17 +32,17 @@ use crate::http::extract::{Body, Id, Keyed, Query, Secret};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(ask, list_copy_requests))
-        .routes(routes!(may_i))
-        .routes(routes!(read_copy_request))
-        .routes(routes!(list_decisions))
-        .routes(routes!(approve))
-        .routes(routes!(decline))
-        .routes(routes!(withdraw))
-        .routes(routes!(cut))
-        .routes(routes!(hand_over))
-        .routes(routes!(list_signatures))
-        .routes(routes!(list_overrides))
+        .routes(operations!(ask, list_copy_requests))
+        .routes(operations!(may_i))
+        .routes(operations!(read_copy_request))
+        .routes(operations!(list_decisions))
+        .routes(operations!(approve))
+        .routes(operations!(decline))
+        .routes(operations!(withdraw))
+        .routes(operations!(cut))
+        .routes(operations!(hand_over))
+        .routes(operations!(list_signatures))
+        .routes(operations!(list_overrides))
 }
 
 body! {

@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -22,12 +21,12 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(add_counter, list_counters))
-        .routes(routes!(read_counter))
-        .routes(routes!(add_appointment, list_appointments))
-        .routes(routes!(revoke_appointment))
-        .routes(routes!(list_requests_at_counter))
-        .routes(routes!(set_opening_hours, list_opening_hours))
+        .routes(operations!(add_counter, list_counters))
+        .routes(operations!(read_counter))
+        .routes(operations!(add_appointment, list_appointments))
+        .routes(operations!(revoke_appointment))
+        .routes(operations!(list_requests_at_counter))
+        .routes(operations!(set_opening_hours, list_opening_hours))
 }
 
 body! {

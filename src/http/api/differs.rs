@@ -7,7 +7,6 @@ use serde::Serialize;
 use time::Date;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::differs::{self, Allotment, Counted, Usage};
@@ -24,10 +23,10 @@ use crate::http::extract::{Body, Id, IfMatch, Keyed};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(count_differs))
-        .routes(routes!(read_geometry, set_geometry))
-        .routes(routes!(allot_differs))
-        .routes(routes!(settle_differ))
+        .routes(operations!(count_differs))
+        .routes(operations!(read_geometry, set_geometry))
+        .routes(operations!(allot_differs))
+        .routes(operations!(settle_differ))
 }
 
 body! {

@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -21,7 +20,7 @@ use crate::http::extract::{Id, Keyed, Query};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(place_hold, list_holds)).routes(routes!(lift_hold))
+    OpenApiRouter::new().routes(operations!(place_hold, list_holds)).routes(operations!(lift_hold))
 }
 
 body! {

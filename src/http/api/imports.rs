@@ -1,19 +1,16 @@
 //! A register in and out as CSV.
 
-use axum::body::Bytes;
-use axum::extract::{DefaultBodyLimit, Request, State};
+use axum::extract::{DefaultBodyLimit, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::register_csv::{self, ImportReport};
-use crate::application::{Act, Answer, App, Idempotency};
+use crate::application::{Act, Answer, App};
 use crate::domain::ids::RegistrationId;
 use crate::http::answer::Handled;
-use crate::http::extract::{Id, keyed};
-use crate::http::problem::{Problem, ProblemKind};
+use crate::http::extract::{Csv, Id};
 
 /// The most bytes of an import.
 const IMPORT_LIMIT: usize = 4 * 1024 * 1024;
@@ -21,22 +18,9 @@ const IMPORT_LIMIT: usize = 4 * 1024 * 1024;
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(import_register))
+        .routes(operations!(import_register))
         .layer(DefaultBodyLimit::max(IMPORT_LIMIT))
-        .routes(routes!(export_register))
-}
-
-/// A body of CSV and its idempotency key.
-pub(super) async fn csv_body(request: Request) -> Result<(Idempotency, Bytes), Problem> {
-    let (key, headers, bytes) = keyed(request).await?;
-    let is_csv = headers
-        .get(header::CONTENT_TYPE)
-        .is_some_and(|kind| kind.as_bytes().to_ascii_lowercase().starts_with(b"text/csv"));
-    if is_csv {
-        Ok((key, bytes))
-    } else {
-        Err(Problem::new(ProblemKind::UnsupportedType).detail("send text/csv"))
-    }
+        .routes(operations!(export_register))
 }
 
 /// Bring a register in (supplier): all of the file, or nothing of it. See docs/api-design.md for the columns.
@@ -44,8 +28,7 @@ pub(super) async fn csv_body(request: Request) -> Result<(Idempotency, Bytes), P
     request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
-async fn import_register(State(app): State<App>, caller: Caller, request: Request) -> Handled {
-    let (key, bytes) = csv_body(request).await?;
+async fn import_register(State(app): State<App>, caller: Caller, Csv { key, bytes }: Csv) -> Handled {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let report = register_csv::import(&mut act, &bytes).await?;
     if !report.imported {

@@ -6,7 +6,6 @@ use axum::response::IntoResponse;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::keying::{self, Group, Openings, ScheduleLine};
@@ -21,10 +20,10 @@ use crate::print::{Report, Table, report_pdf};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(key_locks))
-        .routes(routes!(read_openings))
-        .routes(routes!(schedule_csv))
-        .routes(routes!(schedule_pdf))
+        .routes(operations!(key_locks))
+        .routes(operations!(read_openings))
+        .routes(operations!(schedule_csv))
+        .routes(operations!(schedule_pdf))
 }
 
 /// Locks that share one differ.

@@ -6,7 +6,6 @@ use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -24,14 +23,14 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(record_lever_pack, list_lever_packs))
-        .routes(routes!(list_keys))
-        .routes(routes!(list_keys_to_call_in))
-        .routes(routes!(read_key))
-        .routes(routes!(issue_key))
-        .routes(routes!(pass_key_on))
-        .routes(routes!(return_key))
-        .routes(routes!(destroy_key))
+        .routes(operations!(record_lever_pack, list_lever_packs))
+        .routes(operations!(list_keys))
+        .routes(operations!(list_keys_to_call_in))
+        .routes(operations!(read_key))
+        .routes(operations!(issue_key))
+        .routes(operations!(pass_key_on))
+        .routes(operations!(return_key))
+        .routes(operations!(destroy_key))
 }
 
 body! {

@@ -8,7 +8,6 @@ use axum::response::IntoResponse;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::App;
 use crate::application::access::Caller;
@@ -19,7 +18,7 @@ use crate::http::extract::{Id, Query};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(read_receipt)).routes(routes!(list_disclosures))
+    OpenApiRouter::new().routes(operations!(read_receipt)).routes(operations!(list_disclosures))
 }
 
 /// The longest that a receipt is waited for, in seconds.

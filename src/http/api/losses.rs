@@ -6,7 +6,6 @@ use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -23,11 +22,11 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(report_loss))
-        .routes(routes!(list_losses))
-        .routes(routes!(read_exposure))
-        .routes(routes!(decide_loss))
-        .routes(routes!(settle_loss))
+        .routes(operations!(report_loss))
+        .routes(operations!(list_losses))
+        .routes(operations!(read_exposure))
+        .routes(operations!(decide_loss))
+        .routes(operations!(settle_loss))
 }
 
 body! {

@@ -7,7 +7,6 @@ use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -21,12 +20,12 @@ use crate::http::extract::{Body, Id, Query, Secret};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(who_am_i))
-        .routes(routes!(change_password))
-        .routes(routes!(propose_second_factor))
-        .routes(routes!(confirm_second_factor))
-        .routes(routes!(list_notices))
-        .routes(routes!(read_notice))
+        .routes(operations!(who_am_i))
+        .routes(operations!(change_password))
+        .routes(operations!(propose_second_factor))
+        .routes(operations!(confirm_second_factor))
+        .routes(operations!(list_notices))
+        .routes(operations!(read_notice))
 }
 
 /// Where the caller sits.

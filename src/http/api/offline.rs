@@ -6,7 +6,6 @@ use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::ListQuery;
@@ -24,10 +23,10 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(take_in_authorisations))
-        .routes(routes!(bring_in_cut))
-        .routes(routes!(list_flagged_cuts))
-        .routes(routes!(list_flagged_cuts_of_registration))
+        .routes(operations!(take_in_authorisations))
+        .routes(operations!(bring_in_cut))
+        .routes(operations!(list_flagged_cuts))
+        .routes(operations!(list_flagged_cuts_of_registration))
 }
 
 body! {

@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -22,12 +21,12 @@ use crate::http::extract::{Id, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(add_organisation, list_organisations))
-        .routes(routes!(read_organisation))
-        .routes(routes!(add_member, list_members))
-        .routes(routes!(end_membership))
-        .routes(routes!(add_client_program, list_client_programs))
-        .routes(routes!(revoke_client_program))
+        .routes(operations!(add_organisation, list_organisations))
+        .routes(operations!(read_organisation))
+        .routes(operations!(add_member, list_members))
+        .routes(operations!(end_membership))
+        .routes(operations!(add_client_program, list_client_programs))
+        .routes(operations!(revoke_client_program))
 }
 
 body! {

@@ -3,7 +3,6 @@
 use axum::extract::State;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::sessions::shown_once;
@@ -18,10 +17,10 @@ use crate::http::extract::{Id, Keyed};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(add_person))
-        .routes(routes!(read_person))
-        .routes(routes!(invite_person))
-        .routes(routes!(erase_person))
+        .routes(operations!(add_person))
+        .routes(operations!(read_person))
+        .routes(operations!(invite_person))
+        .routes(operations!(erase_person))
 }
 
 body! {

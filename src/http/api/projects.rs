@@ -1,15 +1,13 @@
 //! Building sites: projects, their plots, and the way of a plot to its buyer.
 
-use axum::extract::{Request, State};
+use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
-use super::imports::csv_body;
 use crate::application::access::Caller;
 use crate::application::register_csv::ImportReport;
 use crate::application::sites::{self, NewHandOver, NewProject, OrderList, Progress, Trial};
@@ -21,22 +19,22 @@ use crate::domain::signature::Signature;
 use crate::domain::site::PlotStep;
 use crate::domain::text::{Name, PackNumber, Premises};
 use crate::http::answer::{Handled, List, kept_nowhere, list, printing};
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::extract::{Csv, Id, Keyed, Query};
 use crate::print::{Report, Table, report_pdf};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(begin_project, list_projects))
-        .routes(routes!(read_project))
-        .routes(routes!(add_plots))
-        .routes(routes!(read_progress))
-        .routes(routes!(progress_sheet))
-        .routes(routes!(read_order_list))
-        .routes(routes!(read_plot))
-        .routes(routes!(record_plot_fitting))
-        .routes(routes!(record_trial))
-        .routes(routes!(hand_over_plot))
+        .routes(operations!(begin_project, list_projects))
+        .routes(operations!(read_project))
+        .routes(operations!(add_plots))
+        .routes(operations!(read_progress))
+        .routes(operations!(progress_sheet))
+        .routes(operations!(read_order_list))
+        .routes(operations!(read_plot))
+        .routes(operations!(record_plot_fitting))
+        .routes(operations!(record_trial))
+        .routes(operations!(hand_over_plot))
 }
 
 body! {
@@ -138,9 +136,8 @@ async fn add_plots(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<ProjectId>,
-    request: Request,
+    Csv { key, bytes }: Csv,
 ) -> Handled {
-    let (key, bytes) = csv_body(request).await?;
     let mut act = Act::begin(&app, &caller, &key).await?;
     let report = sites::add_plots(&mut act, id, &bytes).await?;
     if !report.imported {

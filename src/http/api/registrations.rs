@@ -9,7 +9,6 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
@@ -28,17 +27,17 @@ use crate::http::extract::{Body, Id, IfMatch, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(add_registration, list_registrations))
-        .routes(routes!(read_registration, change_registration))
-        .routes(routes!(end_registration))
-        .routes(routes!(registration_as_of))
-        .routes(routes!(record_as_of))
-        .routes(routes!(add_lock, list_locks))
-        .routes(routes!(read_lock, change_lock))
-        .routes(routes!(add_differ, list_differs))
-        .routes(routes!(begin_answering))
-        .routes(routes!(end_answering))
-        .routes(routes!(list_answers))
+        .routes(operations!(add_registration, list_registrations))
+        .routes(operations!(read_registration, change_registration))
+        .routes(operations!(end_registration))
+        .routes(operations!(registration_as_of))
+        .routes(operations!(record_as_of))
+        .routes(operations!(add_lock, list_locks))
+        .routes(operations!(read_lock, change_lock))
+        .routes(operations!(add_differ, list_differs))
+        .routes(operations!(begin_answering))
+        .routes(operations!(end_answering))
+        .routes(operations!(list_answers))
 }
 
 body! {

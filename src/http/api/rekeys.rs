@@ -7,7 +7,6 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -24,12 +23,12 @@ use crate::http::extract::{Body, Id, IfMatch, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(read_prices, set_prices))
-        .routes(routes!(plan_rekey))
-        .routes(routes!(begin_rekey, list_rekeys))
-        .routes(routes!(read_rekey))
-        .routes(routes!(record_fitting))
-        .routes(routes!(stop_rekey))
+        .routes(operations!(read_prices, set_prices))
+        .routes(operations!(plan_rekey))
+        .routes(operations!(begin_rekey, list_rekeys))
+        .routes(operations!(read_rekey))
+        .routes(operations!(record_fitting))
+        .routes(operations!(stop_rekey))
 }
 
 body! {

@@ -6,7 +6,6 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::{Act, Answer, App, registrations, sections};
@@ -18,8 +17,8 @@ use crate::http::extract::{Body, Id, IfMatch, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(read_default_rules, set_default_rules))
-        .routes(routes!(read_rules, set_rules))
+        .routes(operations!(read_default_rules, set_default_rules))
+        .routes(operations!(read_rules, set_rules))
 }
 
 body! {

@@ -6,7 +6,6 @@ use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -23,8 +22,8 @@ use crate::http::extract::{Id, IfMatch, Keyed, Query};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(add_section, list_sections))
-        .routes(routes!(read_section, change_section))
+        .routes(operations!(add_section, list_sections))
+        .routes(operations!(read_section, change_section))
 }
 
 body! {

@@ -9,7 +9,6 @@ use base64::engine::general_purpose::STANDARD;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::sessions::{self, SignIn, SignedIn, shown_once};
@@ -17,17 +16,18 @@ use crate::application::{ActError, App};
 use crate::domain::text::Email;
 use crate::http::answer::{Exit, Handled};
 use crate::http::extract::{Body, Secret};
+use crate::http::limits::Attempt;
 use crate::http::problem::{Problem, ProblemKind};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(sign_in))
-        .routes(routes!(refresh_session))
-        .routes(routes!(sign_out))
-        .routes(routes!(client_token))
-        .routes(routes!(accept_invitation))
-        .routes(routes!(key_set))
+        .routes(operations!(sign_in))
+        .routes(operations!(refresh_session))
+        .routes(operations!(sign_out))
+        .routes(operations!(client_token))
+        .routes(operations!(accept_invitation))
+        .routes(operations!(key_set))
 }
 
 body! {
@@ -98,7 +98,7 @@ impl From<SignedIn> for Tokens {
     responses((status = 201, body = Tokens),
         (status = 401, description = "Wrong credentials, or a code is needed",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn sign_in(State(app): State<App>, Body(body): Body<NewSession>) -> Handled {
+async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> Handled {
     let password = body.password.checked("/password", 1, 200)?;
     let code = body.code.as_deref();
     match sessions::sign_in(&app, body.email.as_str(), password, code).await? {
@@ -117,7 +117,7 @@ async fn sign_in(State(app): State<App>, Body(body): Body<NewSession>) -> Handle
     responses((status = 200, body = Tokens),
         (status = 401, description = "Not good, used before, or the session has ended",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn refresh_session(State(app): State<App>, Body(body): Body<Refresh>) -> Handled {
+async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Refresh>) -> Handled {
     let token = body.refresh_token.checked("/refresh_token", 1, 200)?;
     let signed_in = sessions::refresh(&app, &shown_once(&token)).await?;
     Ok(Json(Tokens::from(signed_in)).into_response())
@@ -166,6 +166,7 @@ pub struct ClientTokenError {
     responses((status = 200, body = ClientToken), (status = 400, body = ClientTokenError),
         (status = 401, body = ClientTokenError)))]
 async fn client_token(
+    _: Attempt,
     State(app): State<App>,
     headers: HeaderMap,
     request: axum::extract::Request,
@@ -223,8 +224,10 @@ fn basic(headers: &HeaderMap) -> Option<(String, String)> {
 
 /// Set the first password, against an invitation.
 #[utoipa::path(post, path = "/v1/invitations/accept", tag = "sessions", request_body = Acceptance,
-    responses((status = 204)))]
-async fn accept_invitation(State(app): State<App>, Body(body): Body<Acceptance>) -> Handled {
+    responses((status = 204),
+        (status = 404, description = "There is no such invitation, or it was used or has run out",
+         body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn accept_invitation(_: Attempt, State(app): State<App>, Body(body): Body<Acceptance>) -> Handled {
     let password = body.password.checked("/password", 12, 200)?;
     let token = body.token.checked("/token", 1, 200)?;
     sessions::accept_invitation(&app, &shown_once(&token), password).await?;

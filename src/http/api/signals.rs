@@ -3,7 +3,6 @@
 use axum::extract::State;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::{Answer, App, signals};
@@ -12,7 +11,7 @@ use crate::http::answer::{Handled, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(list_signals))
+    OpenApiRouter::new().routes(operations!(list_signals))
 }
 
 /// Counters and holders out of pattern (supplier). Each signal says which rule gave it; it is a reason

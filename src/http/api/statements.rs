@@ -7,7 +7,6 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use super::ListQuery;
 use crate::application::access::Caller;
@@ -24,9 +23,9 @@ use crate::storage::statements::Listed;
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(make_statement, list_statements))
-        .routes(routes!(read_statement))
-        .routes(routes!(statement_pdf))
+        .routes(operations!(make_statement, list_statements))
+        .routes(operations!(read_statement))
+        .routes(operations!(statement_pdf))
 }
 
 body! {

@@ -3,7 +3,6 @@
 use axum::extract::State;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
-use utoipa_axum::routes;
 
 use crate::application::access::Caller;
 use crate::application::copies::uncollected;
@@ -17,9 +16,9 @@ use crate::http::extract::{Id, Keyed};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(list_uncollected_keys))
-        .routes(routes!(announce_destruction))
-        .routes(routes!(confirm_destruction))
+        .routes(operations!(list_uncollected_keys))
+        .routes(operations!(announce_destruction))
+        .routes(operations!(confirm_destruction))
 }
 
 /// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).

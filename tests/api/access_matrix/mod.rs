@@ -206,6 +206,34 @@ async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
     town.close().await;
 }
 
+#[sqlx::test]
+async fn each_change_asks_for_a_key_where_the_document_says_so(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let (program, _) = till(&town).await;
+    let site = super::sites::site(&town).await;
+    super::sites::add_plots(&town, &site, super::sites::TEN_PLOTS).await.expect(201);
+    let ids = things(&town, &program, &site).await;
+    let document = serde_json::to_value(wardbook::http::openapi::document()).unwrap();
+    let (mut keyed, mut wrong) = (0, vec![]);
+    for operation in operations().iter().filter(|operation| operation.method == "POST") {
+        let described = &document["paths"][&operation.path]["post"]["parameters"];
+        let parameters = described.as_array().into_iter().flatten();
+        let says = parameters.filter(|parameter| parameter["name"] == "Idempotency-Key").count() == 1;
+        let body = body_for(&operation.id, &town, &ids["copy_request_id"]).to_string().into_bytes();
+        let headers = [("content-type", kind_of(&operation.id))];
+        let reply = town.keeper.call("POST", &path_of(operation, &ids), &headers, body).await;
+        let asks = reply.body["type"].as_str().is_some_and(|slug| slug.ends_with("idempotency_key_missing"));
+        assert_eq!(asks, reply.status == 400, "{} {}", operation.id, reply.text);
+        keyed += usize::from(asks);
+        if asks != says {
+            wrong.push(format!("{}: asks {asks}, says {says}", operation.id));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    assert!(keyed > 50, "{keyed}");
+    town.close().await;
+}
+
 /// One of each thing, so that every path leads somewhere.
 async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static str, String> {
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
@@ -291,6 +319,21 @@ async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static st
     ])
 }
 
+/// The path of an operation on the things that there are.
+fn path_of(operation: &Operation, ids: &BTreeMap<&'static str, String>) -> String {
+    let mut path = operation.path.clone();
+    for (name, id) in ids {
+        path = path.replace(&format!("{{{name}}}"), id);
+    }
+    assert!(!path.contains('{'), "{path}");
+    path
+}
+
+/// The media type of what an operation is sent.
+fn kind_of(id: &str) -> &'static str {
+    if ["import_register", "add_plots"].contains(&id) { "text/csv" } else { "application/json" }
+}
+
 /// Calls an operation and takes back whatever it did, so that the next caller finds the same things.
 async fn try_it(
     town: &Town,
@@ -298,11 +341,7 @@ async fn try_it(
     who: &Actor,
     ids: &BTreeMap<&'static str, String>,
 ) -> u16 {
-    let mut path = operation.path.clone();
-    for (name, id) in ids {
-        path = path.replace(&format!("{{{name}}}"), id);
-    }
-    assert!(!path.contains('{'), "{path}");
+    let mut path = path_of(operation, ids);
     if operation.id.ends_with("_as_of") {
         path += "?at=2026-11-02T10:00:00Z";
     }
@@ -310,12 +349,11 @@ async fn try_it(
     let before = if operation.method == "GET" { vec![] } else { snapshot(town).await };
     let body = body_for(&operation.id, town, &ids["copy_request_id"]);
     let key = format!("{}-{}", operation.id, uuid::Uuid::from_bytes(town.app.outside.bytes()));
-    let kind = if ["import_register", "add_plots"].contains(&operation.id.as_str()) {
-        "text/csv"
-    } else {
-        "application/json"
-    };
-    let headers = [("content-type", kind), ("idempotency-key", key.as_str()), ("if-match", "\"v9999\"")];
+    let headers = [
+        ("content-type", kind_of(&operation.id)),
+        ("idempotency-key", key.as_str()),
+        ("if-match", "\"v9999\""),
+    ];
     let bytes = if operation.method == "GET" { vec![] } else { body.to_string().into_bytes() };
     let reply = who.call(&operation.method, &path, &headers, bytes).await;
     restore(town, before).await;
