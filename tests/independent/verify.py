@@ -1,6 +1,8 @@
 """Programs that nobody here wrote look at the running demo.
 
 - openapi-spec-validator: the document is OpenAPI 3.1
+- jsonschema, openapi-python-client: the document is fit for generators, and a generated client works
+  (tests/independent/document.py)
 - schemathesis: no 500 and no undocumented answer, as the supplier, as a tenant and as nobody
 - PyJWT, jwcrypto: access tokens and key ids (RFC 7519, RFC 7638, RFC 8037)
 - PyJWT, jwcrypto, zlib, pypdfium2, zxing-cpp: cards, status lists, what is printed
@@ -32,6 +34,7 @@ import uuid
 from pathlib import Path
 
 import cards as owners_cards
+import document as openapi_document
 import jwt
 import sites as sites_and_statements
 from jwcrypto import jwk
@@ -121,6 +124,8 @@ site = re.search(r"^site +([0-9a-f-]+)", log, re.M)[1]
 sites_and_statements.check(address, call, owner, sign_in("rafe@holmbury.example"), ids, site, ok)
 
 folder = Path(tempfile.mkdtemp())
+(folder / "openapi.json").write_text(json.dumps(document))
+openapi_document.check(address, document, folder / "openapi.json", folder, keeper, owner, ids, site, ok)
 log_key = re.search(r"^log key +(\S+)", log, re.M)[1]
 
 
