@@ -155,6 +155,7 @@ pub struct Act<'a> {
     /// When; read again once the registration is locked.
     pub now: OffsetDateTime,
     key: Option<&'a Idempotency>,
+    wrote_entries: bool,
 }
 
 /// An act that began.
@@ -200,7 +201,7 @@ impl<'a> Act<'a> {
 
     async fn open(app: &'a App, caller: &'a Caller) -> Begun<'a> {
         let tx = app.pool.begin().await?;
-        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None })
+        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, wrote_entries: false })
     }
 
     /// Keeps the answer and commits.
@@ -213,7 +214,7 @@ impl<'a> Act<'a> {
                 serde_json::to_value(&answer).map_err(|error| ActError::Internal(error.to_string()))?;
             idempotency::keep_answer(&mut self.tx, self.caller.actor(), &key.key, &kept).await?;
         }
-        self.tx.commit().await?;
+        self.commit().await?;
         // Died here: the effect, its entry and its answer stand; the same request gets the answer.
         Ok(answer)
     }
@@ -224,6 +225,9 @@ impl<'a> Act<'a> {
     /// When the database says no: then nothing has happened.
     pub async fn commit(self) -> Result<(), ActError> {
         self.tx.commit().await?;
+        if self.wrote_entries {
+            self.app.log.wake();
+        }
         Ok(())
     }
 
@@ -377,6 +381,7 @@ impl<'a> Act<'a> {
         let sealed =
             draft.seal(|| self.app.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
         evidence::write_entry(&mut self.tx, id, kind, self.now, &sealed).await?;
+        self.wrote_entries = true;
         Ok(id)
     }
 }

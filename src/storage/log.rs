@@ -76,22 +76,46 @@ pub async fn become_sequencer(db: &mut PgConnection) -> Result<bool> {
     Ok(locked)
 }
 
-/// The head of the open log, locked.
-pub async fn lock_head(db: &mut PgConnection) -> Result<Option<Head>> {
-    let row = sqlx::query!("SELECT number, origin, size, root, note FROM logs WHERE NOT closed FOR UPDATE")
-        .fetch_optional(db)
-        .await?;
-    row.map(|row| {
+struct HeadRow {
+    number: i16,
+    origin: String,
+    size: i64,
+    root: Vec<u8>,
+    note: String,
+}
+
+impl TryFrom<HeadRow> for Head {
+    type Error = StorageError;
+
+    fn try_from(row: HeadRow) -> Result<Self> {
         let corrupt = || StorageError::Corrupt { table: "logs", problem: "its root is no hash".to_owned() };
-        Ok(Head {
+        Ok(Self {
             log: row.number,
             origin: row.origin,
             size: row.size.unsigned_abs(),
             root: Hash::from_slice(&row.root).ok_or_else(corrupt)?,
             note: row.note,
         })
-    })
-    .transpose()
+    }
+}
+
+/// The head of the open log.
+pub async fn head(db: &mut PgConnection) -> Result<Option<Head>> {
+    let row = sqlx::query_as!(HeadRow, "SELECT number, origin, size, root, note FROM logs WHERE NOT closed")
+        .fetch_optional(db)
+        .await?;
+    row.map(Head::try_from).transpose()
+}
+
+/// The head of the open log, which nobody else changes until the transaction ends.
+pub async fn head_for_update(db: &mut PgConnection) -> Result<Option<Head>> {
+    let row = sqlx::query_as!(
+        HeadRow,
+        "SELECT number, origin, size, root, note FROM logs WHERE NOT closed FOR UPDATE"
+    )
+    .fetch_optional(db)
+    .await?;
+    row.map(Head::try_from).transpose()
 }
 
 /// Opens a log, whose number is one more than the newest.

@@ -157,6 +157,43 @@ async fn tiles_are_for_everybody_and_entries_for_auditors(pool: PgPool) {
 }
 
 #[sqlx::test]
+async fn a_round_without_work_locks_and_writes_nothing(pool: PgPool) {
+    let town = Town::open(pool).await;
+    asked(&town).await;
+    while town.sequencer.round().await.unwrap() > 0 {}
+    // Where the row is and who last locked it: a row lock leaves its mark.
+    let marks = || {
+        let query = "SELECT ctid::text || xmin || xmax FROM logs
+                     UNION ALL SELECT ctid::text || xmin || xmax FROM log_published";
+        sqlx::query_scalar::<_, String>(query).fetch_all(&town.admin)
+    };
+    let before = marks().await.unwrap();
+    assert_eq!(town.sequencer.round().await.unwrap(), 0);
+    assert_eq!(before, marks().await.unwrap());
+    asked(&town).await;
+    assert!(town.sequencer.round().await.unwrap() > 0);
+    assert_ne!(before, marks().await.unwrap());
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn an_act_that_wrote_an_entry_wakes_the_sequencer_of_its_process(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let log = town.app.log.clone();
+    let is_woken = || async { tokio::time::timeout(std::time::Duration::ZERO, log.woken()).await.is_ok() };
+    is_woken().await;
+    town.owner.get(format!("/v1/registrations/{}", town.registration)).await.expect(200);
+    assert!(!is_woken().await);
+    let entry = asked(&town).await;
+    assert!(is_woken().await);
+    // So does somebody who waits for a receipt that is not there yet.
+    town.tenant.get(format!("/v1/log-entries/{entry}/receipt?wait=0")).await.expect(202);
+    assert!(is_woken().await);
+    assert!(!is_woken().await);
+    town.close().await;
+}
+
+#[sqlx::test]
 async fn a_log_is_opened_once(pool: PgPool) {
     let town = Town::open(pool).await;
     let again = town.sequencer.init().await.unwrap_err().to_string();

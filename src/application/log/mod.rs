@@ -18,7 +18,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use time::OffsetDateTime;
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::{Notify, Semaphore, watch};
 
 use super::ActError;
 use crate::metrics::Metrics;
@@ -61,10 +61,20 @@ pub struct Standing {
 pub struct LogView {
     limits: Backpressure,
     standing: Arc<watch::Sender<Standing>>,
+    /// Wakes the sequencer of this process.
+    work: Arc<Notify>,
     /// Room for those who wait for a receipt.
     pub waiting_places: Arc<Semaphore>,
     /// The figures of this process.
     pub metrics: Arc<Metrics>,
+}
+
+impl Standing {
+    /// Entries wait for their index, or have one and are not published yet.
+    #[must_use]
+    pub fn is_behind(&self) -> bool {
+        self.waiting > 0 || self.published < self.size
+    }
 }
 
 impl LogView {
@@ -75,8 +85,15 @@ impl LogView {
             waiting_places: Arc::new(Semaphore::new(MOST_WAITING)),
             limits,
             standing: Arc::new(watch::Sender::default()),
+            work: Arc::new(Notify::new()),
             metrics: Arc::new(Metrics::new()),
         }
+    }
+
+    /// What was last seen.
+    #[must_use]
+    pub fn standing(&self) -> Standing {
+        self.standing.borrow().clone()
     }
 
     /// What was seen.
@@ -98,6 +115,21 @@ impl LogView {
     #[must_use]
     pub fn watch(&self) -> watch::Receiver<Standing> {
         self.standing.subscribe()
+    }
+
+    /// There is something to be looked at: an entry was queued, or somebody waits for a receipt.
+    pub fn wake(&self) {
+        self.work.notify_one();
+    }
+
+    /// Waits until there is.
+    pub async fn woken(&self) {
+        self.work.notified().await;
+    }
+
+    /// Somebody waits for a receipt.
+    fn is_waited_for(&self) -> bool {
+        self.waiting_places.available_permits() < MOST_WAITING
     }
 
     /// Refuses new work while too much waits, or has waited too long: evidence that nobody can check

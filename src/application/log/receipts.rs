@@ -69,6 +69,7 @@ pub async fn receipt(
     if found.is_some() {
         return Ok(found);
     }
+    app.log.wake();
     let published_later = async {
         loop {
             if standing.wait_for(|standing| standing.published != seen).await.is_err() {

@@ -44,7 +44,7 @@ impl Sequencer {
     /// When either cannot be read.
     pub async fn sizes(&self) -> Result<(u64, u64), LogError> {
         let mut tx = self.app().pool.begin().await?;
-        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
         let archived = self.newest().await?.map_or(0, |newest| newest.size);
         Ok((head.size, archived))
     }
@@ -56,7 +56,7 @@ impl Sequencer {
     pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<Recovered, LogError> {
         let wrong = |what: String| LogError::Settings(what);
         let mut tx = self.app().pool.begin().await?;
-        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
         let newest = self.newest().await?.ok_or_else(|| wrong("the archive is missing".to_owned()))?;
         let mut frontier = self.frontier(&mut tx, &head).await?;
@@ -100,7 +100,7 @@ impl Sequencer {
         let outside = &self.app().outside;
         let now = outside.clock.now();
         let mut tx = self.app().pool.begin().await?;
-        let head = log::lock_head(&mut tx).await?.ok_or(LogError::None)?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
         let newest = self.newest().await?;
         let in_archive = newest.as_ref().map(|newest| newest.origin.as_str());
         if head.origin == self.origin()? {

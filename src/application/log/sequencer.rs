@@ -2,6 +2,10 @@
 //!
 //! Every process of the service runs one; a lock lets one at a time through, and nothing is remembered
 //! from round to round: each begins with what database and archive say.
+//!
+//! A process looks when one of its own acts queued an entry, when somebody waits for a receipt, and else
+//! once in a while for what others queued. It begins a round, which locks the head, only when the look
+//! found work: while nothing happens, nothing is written.
 
 use std::time::Duration;
 
@@ -21,8 +25,10 @@ use crate::storage::{StorageError, log};
 
 /// The most entries of one round.
 const BATCH: i64 = 2_000;
-/// How often a round begins.
-pub const EVERY: Duration = Duration::from_millis(100);
+/// The shortest time from one round to the next: what comes meanwhile goes into one round.
+const EVERY: Duration = Duration::from_millis(100);
+/// How long it takes at most to see what another process has queued, while nobody waits for it.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
 
 /// Why nothing is signed.
 #[derive(Debug, Error)]
@@ -132,7 +138,7 @@ impl Sequencer {
             return Err(LogError::Exists(format!("the archive has {} at {}", newest.origin, newest.size)));
         }
         let mut tx = self.app.pool.begin().await?;
-        if let Some(head) = log::lock_head(&mut tx).await? {
+        if let Some(head) = log::head_for_update(&mut tx).await? {
             return Err(LogError::Exists(head.origin));
         }
         let note = self.sign(0, Hash::EMPTY)?;
@@ -147,27 +153,44 @@ impl Sequencer {
     /// # Errors
     /// When there is none, or it has other keys.
     pub async fn require_log(&self) -> Result<(), LogError> {
-        let mut tx = self.app.pool.begin().await?;
-        let head = log::lock_head(&mut tx).await;
-        let head = ended(tx, head.map_err(LogError::from)).await?.ok_or(LogError::None)?;
+        let head = log::head(&mut *self.app.pool.acquire().await?).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
-        self.look().await
+        self.look().await.map(drop)
     }
 
-    /// One round; how many entries got their index.
+    /// One round; how many entries got their index. Without work it only looks: it locks nothing and
+    /// writes nothing.
     ///
     /// # Errors
     /// When nothing was signed, and why. What was done before stands, and the next round begins with
     /// what database and archive say.
     pub async fn round(&self) -> Result<u64, LogError> {
+        let standing = self.look().await?;
+        self.witnesses.quiet()?;
+        let now = self.app.outside.clock.now();
+        let work = standing.is_behind() || self.witnesses.are_due(standing.size, now);
+        if !work && self.is_archived().await? {
+            return Ok(0);
+        }
         let sequenced = self.publish_and_sequence().await;
         // Even where nothing is signed, this process learns how much waits.
         self.look().await?;
         sequenced
     }
 
+    /// Whether our archive has the head already; they are compared without a lock, so that a backup that
+    /// was restored is told before the next entry comes.
+    async fn is_archived(&self) -> Result<bool, LogError> {
+        // The archive first: it never has what the head had not.
+        let newest = self.newest().await?;
+        let mut db = self.app.pool.acquire().await?;
+        let head = log::head(&mut db).await?.ok_or(LogError::None)?;
+        self.require_signed(&head)?;
+        self.agrees(&mut db, &head, newest.as_ref()).await?;
+        Ok(newest.is_some_and(|newest| newest.size == head.size))
+    }
+
     async fn publish_and_sequence(&self) -> Result<u64, LogError> {
-        self.witnesses.quiet()?;
         self.publish().await?;
         let sequenced = self.sequence().await?;
         if sequenced > 0 {
@@ -191,7 +214,7 @@ impl Sequencer {
         if !log::become_sequencer(db).await? {
             return Ok(0);
         }
-        let head = log::lock_head(db).await?.ok_or(LogError::None)?;
+        let head = log::head_for_update(db).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
         let newest = self.newest().await?;
         self.agrees(db, &head, newest.as_ref()).await?;
@@ -234,7 +257,7 @@ impl Sequencer {
         if !log::become_sequencer(db).await? {
             return Ok(None);
         }
-        let head = log::lock_head(db).await?.ok_or(LogError::None)?;
+        let head = log::head_for_update(db).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
         let newest = self.newest().await?;
         self.agrees(db, &head, newest.as_ref()).await?;
@@ -346,18 +369,18 @@ impl Sequencer {
     }
 
     /// How the log stands now, for this process.
-    async fn look(&self) -> Result<(), LogError> {
+    async fn look(&self) -> Result<Standing, LogError> {
         let mut db = self.app.pool.acquire().await?;
         let published = log::published(&mut db, None).await?.ok_or(LogError::None)?;
         let most = i64::try_from(self.app.log.limits.most).unwrap_or(i64::MAX).saturating_add(1);
         let (waiting, oldest) = log::backlog(&mut db, most).await?;
         let size = log::size(&mut db, published.log).await?;
         let standing = Standing { log: published.log, size, published: published.size, waiting, oldest };
-        self.app.log.saw(standing, self.app.outside.clock.now());
-        Ok(())
+        self.app.log.saw(standing.clone(), self.app.outside.clock.now());
+        Ok(standing)
     }
 
-    /// Rounds until the process ends.
+    /// Looks and rounds until the process ends.
     pub async fn run(self, work: LogWork) {
         let mut ticks = tokio::time::interval(EVERY);
         ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -366,7 +389,7 @@ impl Sequencer {
             ticks.tick().await;
             let done = match work {
                 LogWork::Sequence => self.round().await.map(drop),
-                LogWork::Watch => self.look().await,
+                LogWork::Watch => self.look().await.map(drop),
             };
             self.app.log.metrics.failed_rounds.inc_by(u64::from(done.is_err()));
             match done {
@@ -377,6 +400,11 @@ impl Sequencer {
                     told = Some(error.to_string());
                 }
                 Err(_) => {}
+            }
+            let busy = self.app.log.standing().is_behind() || self.app.log.is_waited_for();
+            if !busy {
+                // Woken or not, the next look finds what there is.
+                let _ = tokio::time::timeout(LOOK_EVERY, self.app.log.woken()).await;
             }
         }
     }
