@@ -32,17 +32,26 @@ SELECT bench_id(6, i), 1, :'rules'::jsonb, bench_id(2, 0), '2026-01-01Z' FROM ge
 INSERT INTO locks (id, registration_id, label, kind, escape_route, room_class, version, changed_at)
 SELECT bench_id(7, i), bench_id(6, i), 'Front door', 'mortice_deadlock', false, 'entrance', 1, '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i;
-INSERT INTO differs (id, registration_id, section_id, number, level, changed_at)
-SELECT bench_id(8, i), bench_id(6, i), bench_id(3, 1), 'B-' || i, 'lock', '2026-01-01Z'
+INSERT INTO differs (id, registration_id, section_id, number, level, state, changed_at)
+SELECT bench_id(8, i), bench_id(6, i), bench_id(3, 1), 'B-' || i, 'lock', 'given_out', '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i;
-INSERT INTO answers (id, registration_id, lock_id, differ_id, since, changed_at)
-SELECT bench_id(9, i), bench_id(6, i), bench_id(7, i), bench_id(8, i), '2026-01-01Z', '2026-01-01Z'
+INSERT INTO answers (id, registration_id, lock_id, differ_id, differ_registration_id, since, changed_at)
+SELECT bench_id(9, i), bench_id(6, i), bench_id(7, i), bench_id(8, i), bench_id(6, i), '2026-01-01Z', '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i;
 INSERT INTO authorities (id, registration_id, class, person_id, every_differ, may_order, may_approve, may_pass_on,
                          occupier, first_day, given_by, given_at, changed_at)
 SELECT bench_id(10, i), bench_id(6, i), 'owner', bench_id(2, i % 64), true, true, true, true, false, '2026-01-01',
        bench_id(2, 0), '2026-01-01Z', '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i;
+-- Each lock came with a pack of two keys: one with the owner, one in store.
+INSERT INTO lever_packs (id, registration_id, differ_id, number, recorded_at)
+SELECT bench_id(13, i), bench_id(6, i), bench_id(8, i), 'LP-' || i, '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+INSERT INTO keys (id, registration_id, differ_id, copy_number, lever_pack_id, state, holder_id, version, changed_at)
+SELECT bench_id(13 + copy, i), bench_id(6, i), bench_id(8, i), copy, bench_id(13, i),
+       CASE copy WHEN 1 THEN 'with_person' ELSE 'in_store' END, CASE copy WHEN 1 THEN bench_id(2, i % 64) END, 1,
+       '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i, generate_series(1, 2) copy;
 -- A till of the dealer, and a card of each owner.
 INSERT INTO actors (id, kind) VALUES (bench_id(12, 1), 'program');
 INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)
