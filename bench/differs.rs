@@ -3,6 +3,7 @@
 //! ```sh
 //! cargo bench --bench differs
 //! cargo bench --bench differs -- --allotments 1000
+//! cargo bench --bench differs -- --positions 6     # 4,096 differs instead of 1,048,576: to see that it runs
 //! ```
 //!
 //! Each allotment is a whole act, from the opening of its transaction to its commit, with fsync on: the
@@ -134,7 +135,7 @@ async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, 
     sqlx::query("VACUUM ANALYZE").execute(&app.pool).await.unwrap();
 }
 
-async fn measure(url: String, allotments: u64) {
+async fn measure(url: String, allotments: u64, positions: u8) {
     let app = app(PgPool::connect(&url).await.unwrap());
     let name = |text| Name::parse(text).unwrap();
     let email = Email::parse("keeper@bench.example").unwrap();
@@ -144,7 +145,7 @@ async fn measure(url: String, allotments: u64) {
         sqlx::query_scalar("SELECT id FROM organisations").fetch_one(&app.pool).await.unwrap();
     let seat = Seat { organisation: supplier, kind: OrganisationKind::Supplier, post: Post::Head };
     let caller = Caller::new(keeper.into(), Some(keeper), vec![seat]);
-    let geometry = Geometry::plain(10, 4);
+    let geometry = Geometry::plain(positions, 4);
     let space = Space::of(&geometry).unwrap();
     let count = u64::try_from(space.count()).unwrap();
     let (section, elsewhere) = register(&app, &caller, &geometry).await;
@@ -181,5 +182,6 @@ fn report(share: u64, taken: u64, waits: &mut [Duration], first: &mut Option<f64
 
 fn main() {
     let allotments = cluster::argument("--allotments", 500);
-    cluster::with_cluster(|url| measure(url, allotments));
+    let positions = u8::try_from(cluster::argument("--positions", 10)).unwrap();
+    cluster::with_cluster(|url| measure(url, allotments, positions));
 }

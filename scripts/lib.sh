@@ -3,6 +3,21 @@
 say() { printf '\n== %s\n' "$*"; }
 fail() { printf 'wardbook: %s\n' "$*" >&2; exit 1; }
 
+# apt-get, which waits while another program has the package lists or the package database.
+apt() {
+    local said status
+    said=$(mktemp)
+    for _ in $(seq 120); do
+        status=0
+        DEBIAN_FRONTEND=noninteractive apt-get -o DPkg::Lock::Timeout=600 "$@" 2>"$said" || status=$?
+        grep -q 'Could not get lock\|Unable to acquire the dpkg' "$said" || break
+        sleep 5
+    done
+    [ "$status" -eq 0 ] || cat "$said" >&2
+    rm -f "$said"
+    return "$status"
+}
+
 # Installs Debian packages where that is allowed, else says plainly what is missing.
 need_packages() {
     local missing=()
@@ -20,8 +35,7 @@ need_packages() {
                 echo 'create_main_cluster = false' > "$quiet"
                 ;;
         esac
-        apt-get update -qq
-        DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null \
+        { apt update -qq && apt install -y -qq --no-install-recommends "${missing[@]}"; } >/dev/null \
             || { rm -f "$quiet"; fail "could not install ${missing[*]}"; }
         rm -f "$quiet"
     else

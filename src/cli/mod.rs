@@ -2,20 +2,25 @@
 
 mod client;
 mod cluster;
+mod config;
 mod counter;
 mod demo;
 mod differs;
+mod keys;
 mod log;
+mod migrate;
+mod options;
 mod serve;
+mod set_up;
 
 use std::error::Error;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
-use sqlx::Connection;
-use sqlx::postgres::PgConnection;
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
+use keys::{Keys, new_master_key, new_signing_key, write_secret};
+use options::{Database, MasterKeyOptions};
 use wardbook::application::{people, secrets, sessions};
 use wardbook::domain::decision::RULES;
 use wardbook::domain::text::{Email, Name};
@@ -36,15 +41,13 @@ enum Command {
     /// Serve the API.
     Serve(serve::Options),
     /// Bring the tables of a database up to date.
-    Migrate {
-        /// As a role that may make tables and roles.
-        #[arg(long, env = "WARDBOOK_ADMIN_URL")]
-        admin_url: String,
-    },
+    Migrate(migrate::Options),
+    /// Make a folder with keys, configuration and policy, open the log, and say what to keep apart.
+    SetUp(set_up::Options),
     /// Enter the supplier and its first account; prints the invitation with which it sets its password.
     Begin {
         #[command(flatten)]
-        database: serve::Database,
+        database: Database,
         /// The supplier's name.
         #[arg(long)]
         supplier: String,
@@ -80,9 +83,9 @@ enum Command {
     /// Wrap every data key under the first master key, and encrypt everything anew under a new data key.
     RotateSecrets {
         #[command(flatten)]
-        database: serve::Database,
+        database: Database,
         #[command(flatten)]
-        master: serve::MasterKeyOptions,
+        master: MasterKeyOptions,
     },
     /// The code of a second factor for now, from its base32 secret: for trying things out.
     Code {
@@ -106,17 +109,22 @@ enum Command {
 
 /// Runs the command that was asked for.
 pub fn run() -> ExitCode {
-    let cli = Cli::parse();
+    let command = match config::apply(Cli::command()) {
+        Ok(command) => command,
+        Err(error) => return exit_code(Err(error)),
+    };
+    let cli = Cli::from_arg_matches(&command.get_matches()).unwrap_or_else(|error| error.exit());
     let done = match cli.command {
         Command::Serve(options) => asynchronously(serve::run(options)),
-        Command::Migrate { admin_url } => asynchronously(migrate(&admin_url)),
+        Command::Migrate(options) => asynchronously(migrate::run(options)),
+        Command::SetUp(options) => asynchronously(set_up::run(options)),
         Command::Begin { database, supplier, person, email } => {
             asynchronously(begin(database, &supplier, &person, &email))
         }
         Command::Demo(options) => demo::run(&options),
         Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
-        Command::NewKey { file } => new_key_pem().and_then(|pem| write_key(&file, &pem)),
-        Command::NewMasterKey { file } => write_key(&file, &format!("{}\n", Outside::system().secret())),
+        Command::NewKey { file } => new_signing_key().and_then(|key| new_key(&file, &key)),
+        Command::NewMasterKey { file } => new_key(&file, &format!("{}\n", new_master_key())),
         Command::RotateSecrets { database, master } => asynchronously(rotate_secrets(database, master)),
         Command::Code { secret } => code(&secret),
         Command::Counter(command) => return counter::run(command),
@@ -145,16 +153,7 @@ fn asynchronously(work: impl Future<Output = Done>) -> Done {
     tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(work)
 }
 
-static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!();
-
-async fn migrate(url: &str) -> Done {
-    let mut db = PgConnection::connect(url).await?;
-    MIGRATIONS.run(&mut db).await?;
-    println!("migrated: {} migrations", MIGRATIONS.iter().count());
-    Ok(())
-}
-
-async fn begin(database: serve::Database, supplier: &str, person: &str, email: &str) -> Done {
+async fn begin(database: Database, supplier: &str, person: &str, email: &str) -> Done {
     let app = database.app_without_keys().await?;
     let (supplier, person, address) = (Name::parse(supplier)?, Name::parse(person)?, Email::parse(email)?);
     let token = people::begin_register(&app, &supplier, &person, &address).await?;
@@ -164,31 +163,21 @@ async fn begin(database: serve::Database, supplier: &str, person: &str, email: &
     Ok(())
 }
 
-fn write_key(file: &std::path::Path, text: &str) -> Done {
-    use std::io::Write;
-    use std::os::unix::fs::OpenOptionsExt;
-    let mut out = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(file)?;
-    out.write_all(text.as_bytes())?;
+fn new_key(file: &std::path::Path, text: &str) -> Done {
+    write_secret(file, text)?;
     println!("wrote {}", file.display());
     Ok(())
 }
 
-async fn rotate_secrets(database: serve::Database, master: serve::MasterKeyOptions) -> Done {
-    let keys = serve::Keys { master: master.read()?, ..serve::Keys::of_the_moment("none")? };
-    let app = serve::app(database.pool().await?, &keys)?;
+async fn rotate_secrets(database: Database, master: MasterKeyOptions) -> Done {
+    let keys = Keys { master: master.read()?, ..Keys::of_the_moment("none")? };
+    let app = options::app(database.pool().await?, &keys)?;
     let rotated = secrets::rotate(&app).await?;
     println!(
         "{} data keys wrapped under the first master key, {} secrets sealed anew, {} old data keys deleted",
         rotated.wrapped, rotated.sealed, rotated.deleted
     );
     Ok(())
-}
-
-fn new_key_pem() -> Result<String, Box<dyn Error>> {
-    use ed25519_dalek::pkcs8::EncodePrivateKey;
-    use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
-    let key = ed25519_dalek::SigningKey::from_bytes(&Outside::system().bytes());
-    Ok(key.to_pkcs8_pem(LineEnding::LF)?.to_string())
 }
 
 fn code(secret: &str) -> Done {

@@ -8,11 +8,13 @@ use std::path::PathBuf;
 
 use clap::Args;
 use secrecy::{ExposeSecret as _, SecretString};
+use sqlx::postgres::PgConnectOptions;
 use time::Duration;
 
 use super::cluster::Cluster;
-use super::serve::{self, LimitOptions};
-use super::{Done, migrate};
+use super::keys::{Keys, new_signing_key};
+use super::options::{self, LimitOptions};
+use super::{Done, migrate, serve};
 use wardbook::application::access::Caller;
 use wardbook::application::authorities::Grant;
 use wardbook::application::blanks::{self, NewMovement};
@@ -70,17 +72,32 @@ pub fn run(options: &Options) -> Done {
 }
 
 async fn serve_demo(options: &Options, url: String) -> Done {
-    migrate(&url).await?;
-    let database = serve::Database { database_url: url, connections: 8 };
+    let outside = Outside::system();
+    let login = with_login(url, &outside).await?;
     let address = format!("http://{}", options.listen);
-    let app = serve::app(database.pool().await?, &serve::Keys::of_the_moment(&address)?)?;
+    let app = options::app(options::connect(login, 8).await?, &Keys::of_the_moment(&address)?)?;
     let listener = serve::listen(options.listen).await?;
     let folder = Folder::new(&app.outside)?;
-    let keys = sequencer::keys("localhost/demo", &[super::new_key_pem()?])?;
+    let keys = sequencer::keys("localhost/demo", &[new_signing_key()?])?;
     let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
     sequencer.init().await?;
     load(&app).await?.print(&address, &sequencer);
     serve::serve(app, &[], (sequencer, LogWork::Sequence), listener, options.limits.limits()).await
+}
+
+/// Migrates as whoever may, and gives the address as a login that may no more than the service.
+async fn with_login(admin_url: String, outside: &Outside) -> Result<PgConnectOptions, Box<dyn Error>> {
+    let admin: PgConnectOptions = admin_url.parse()?;
+    let login = format!("{}_login", admin.get_database().unwrap_or("demo"));
+    let password = outside.secret();
+    let service = admin.username(&login).password(&password);
+    let migrate = migrate::Options {
+        admin_url,
+        login: Some(login),
+        login_password: Some(SecretString::from(password)),
+    };
+    migrate::run(migrate).await?;
+    Ok(service)
 }
 
 /// A folder of the demo's own; it goes when the demo ends.

@@ -20,8 +20,8 @@ use std::process::ExitCode;
 use clap::Args;
 use thiserror::Error as ThisError;
 
+use super::super::options::read_policy;
 use super::client::{Client, NotReached, Program};
-use super::read_policy;
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::note::Note;

@@ -6,14 +6,14 @@ mod recover;
 mod verify;
 mod witness;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Subcommand;
 
-use super::serve::{Database, LogOptions};
+use super::options::{Database, LogOptions};
 use super::{Done, asynchronously, exit_code};
-use wardbook::domain::log::policy::Policy;
+use wardbook::application::log::sequencer::Sequencer;
 
 #[derive(Subcommand)]
 pub enum Command {
@@ -71,15 +71,17 @@ async fn init(database: Database, log: LogOptions) -> Done {
 }
 
 fn print_policy(log: &LogOptions) -> Done {
-    for vkey in log.vkeys()? {
-        println!("log {vkey}");
-    }
-    println!("quorum none");
+    print!("{}", policy_with(log.vkeys()?.into_iter()));
     Ok(())
 }
 
-/// Reads a policy from its file.
-pub fn read_policy(file: &Path) -> Result<Policy, Box<dyn std::error::Error>> {
-    let text = std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?;
-    Ok(text.parse()?)
+/// A policy that trusts the keys of a sequencer.
+pub fn policy_of(sequencer: &Sequencer) -> String {
+    policy_with(sequencer.verifiers().map(ToString::to_string))
+}
+
+fn policy_with(keys: impl Iterator<Item = String>) -> String {
+    let mut text: String = keys.map(|key| format!("log {key}\n")).collect();
+    text.push_str("quorum none\n");
+    text
 }

@@ -8,7 +8,8 @@ use clap::Args;
 use sqlx::postgres::PgPoolOptions;
 
 use super::super::Done;
-use super::super::serve::{self, LogOptions};
+use super::super::keys::Keys;
+use super::super::options::{self, LogOptions};
 use super::audit;
 use wardbook::domain::log::tile::{self, Content, TilePath, WIDTH};
 
@@ -42,7 +43,7 @@ struct How {
 /// Mends the log. No server may run meanwhile; one that does refuses to sign.
 pub async fn run(options: Options) -> Done {
     let pool = PgPoolOptions::new().max_connections(2).connect(&options.admin_url).await?;
-    let sequencer = options.log.sequencer(serve::app(pool, &serve::Keys::of_the_moment("none")?)?)?;
+    let sequencer = options.log.sequencer(options::app(pool, &Keys::of_the_moment("none")?)?)?;
     let Some(mirror) = options.how.mirror else {
         sequencer.continue_elsewhere(options.although_in_order).await?;
         println!("the log is closed; another is open. Publish its policy: wardbook log policy");

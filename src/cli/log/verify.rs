@@ -6,7 +6,7 @@ use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
 use super::super::Done;
-use super::read_policy;
+use super::super::options::read_policy;
 use wardbook::domain::entry;
 use wardbook::domain::log::receipt::Receipt;
 

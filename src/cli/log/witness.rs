@@ -18,8 +18,8 @@ use axum::routing::post;
 use clap::Args;
 use sha2::{Digest, Sha256};
 
+use super::super::options::read_policy;
 use super::super::{Done, serve};
-use super::read_policy;
 use wardbook::application::log::sequencer;
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;

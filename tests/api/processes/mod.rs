@@ -2,6 +2,7 @@
 
 mod audits;
 mod backups;
+mod first_start;
 mod kills;
 mod offline_day;
 mod rotation;

@@ -1,0 +1,245 @@
+//! Options that several commands share: where the register is, its keys, its log, its limits.
+
+use std::error::Error;
+use std::num::NonZeroU32;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use clap::{Args, ValueHint};
+use sqlx::PgPool;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+
+use super::Done;
+use super::keys::{KeySource, Keys};
+use super::migrate::MIGRATIONS;
+use wardbook::application::App;
+use wardbook::application::log::cosigning::Witnesses;
+use wardbook::application::log::sequencer::{self, Sequencer};
+use wardbook::application::log::{Backpressure, LogView};
+use wardbook::archive::Archive;
+use wardbook::domain::log::policy::Policy;
+use wardbook::http::limits::Limits;
+use wardbook::outside::Outside;
+use wardbook::passwords::Passwords;
+use wardbook::tokens::TokenKeys;
+use wardbook::tokens::card::CardKeys;
+use wardbook::tokens::keys::KeySet;
+use wardbook::vault::Vault;
+
+/// The role as which the service works: it cannot unmake evidence.
+const SERVICE_ROLE: &str = "SET ROLE wardbook_service";
+
+/// Where the register is.
+#[derive(Args, Clone)]
+pub struct Database {
+    /// As a login that is a member of `wardbook_service`.
+    #[arg(long, env = "WARDBOOK_DATABASE_URL")]
+    pub database_url: String,
+    /// The most connections.
+    #[arg(long, env = "WARDBOOK_CONNECTIONS", default_value_t = 16)]
+    pub connections: u32,
+}
+
+impl Database {
+    /// Connections as the service role.
+    pub async fn pool(&self) -> Result<PgPool, Box<dyn Error>> {
+        connect(self.database_url.parse()?, self.connections).await
+    }
+
+    /// For commands that sign and seal nothing.
+    pub async fn app_without_keys(&self) -> Result<App, Box<dyn Error>> {
+        app(self.pool().await?, &Keys::of_the_moment("none")?)
+    }
+}
+
+/// Connections as the service role, to a database that is up to date.
+pub async fn connect(options: PgConnectOptions, most: u32) -> Result<PgPool, Box<dyn Error>> {
+    let pool = PgPoolOptions::new()
+        .max_connections(most)
+        .acquire_timeout(Duration::from_secs(5))
+        // A connection that died is found by the statement that fails, which answers 503: asking
+        // each time first would cost every request two more round trips.
+        .test_before_acquire(false)
+        .after_connect(|connection, _| {
+            Box::pin(async move {
+                sqlx::query(SERVICE_ROLE).execute(connection).await?;
+                Ok(())
+            })
+        })
+        .connect_with(options)
+        .await?;
+    require_migrated(&pool).await?;
+    Ok(pool)
+}
+
+/// What every act works with.
+pub fn app(pool: PgPool, keys: &Keys) -> Result<App, Box<dyn Error>> {
+    Ok(App {
+        pool,
+        outside: Outside::system(),
+        passwords: Passwords::new(2)?,
+        tokens: Arc::new(TokenKeys::from_pem(&keys.issuer, &keys.token)?),
+        cards: Arc::new(CardKeys::new(&keys.issuer, KeySet::from_pem(&keys.card)?)),
+        status_lists: Arc::default(),
+        spaces: Arc::default(),
+        vault: Arc::new(Vault::new(&keys.master)?),
+        log: LogView::new(Backpressure::default()),
+    })
+}
+
+/// Migrations are a decision of whoever runs the service, not a surprise of its start.
+async fn require_migrated(pool: &PgPool) -> Done {
+    /// `undefined_table`
+    const NO_TABLE: &str = "42P01";
+    let applied =
+        sqlx::query_scalar("SELECT version FROM _sqlx_migrations WHERE success").fetch_all(pool).await;
+    let applied: Vec<i64> = match applied {
+        Ok(versions) => versions,
+        Err(sqlx::Error::Database(error)) if error.code().as_deref() == Some(NO_TABLE) => vec![],
+        Err(error) => return Err(format!("which migrations were run cannot be seen: {error}").into()),
+    };
+    let missing = MIGRATIONS.iter().filter(|migration| !applied.contains(&migration.version)).count();
+    if missing == 0 {
+        Ok(())
+    } else {
+        Err(format!("{missing} migrations are missing: run `wardbook migrate` first").into())
+    }
+}
+
+/// Who the service is, and its keys: files, or in the environment the keys themselves.
+#[derive(Args, Clone)]
+pub struct KeyOptions {
+    /// The address of the service: what its tokens and cards name as their issuer. Printed cards carry it.
+    #[arg(long, env = "WARDBOOK_ISSUER", default_value = "http://localhost:8080")]
+    issuer: String,
+    /// Keys of access tokens; the first signs, all verify.
+    #[arg(
+        long = "token-key",
+        env = "WARDBOOK_TOKEN_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        value_hint = ValueHint::FilePath,
+        required = true
+    )]
+    token_keys: Vec<KeySource>,
+    /// Keys of owner's cards and status lists; the first signs, all verify. Of those that only verify
+    /// the public half is enough.
+    #[arg(
+        long = "card-key",
+        env = "WARDBOOK_CARD_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        value_hint = ValueHint::FilePath,
+        required = true
+    )]
+    card_keys: Vec<KeySource>,
+    /// Ids of card keys that became known to somebody else: cards that they signed count no more.
+    #[arg(long = "withdrawn-card-key", env = "WARDBOOK_WITHDRAWN_CARD_KEYS", value_delimiter = ',')]
+    pub withdrawn_card_keys: Vec<String>,
+    #[command(flatten)]
+    master: MasterKeyOptions,
+}
+
+/// What wraps the keys of what is encrypted in the database.
+#[derive(Args, Clone)]
+pub struct MasterKeyOptions {
+    /// Master keys: files, or in the environment the keys themselves; the first wraps, all unwrap.
+    #[arg(
+        long = "master-key",
+        env = "WARDBOOK_MASTER_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        value_hint = ValueHint::FilePath,
+        required = true
+    )]
+    master_keys: Vec<KeySource>,
+}
+
+impl MasterKeyOptions {
+    /// The keys.
+    pub fn read(&self) -> Result<Vec<String>, Box<dyn Error>> {
+        KeySource::read_all(&self.master_keys)
+    }
+}
+
+impl KeyOptions {
+    /// The keys.
+    pub fn read(&self) -> Result<Keys, Box<dyn Error>> {
+        Ok(Keys {
+            issuer: self.issuer.clone(),
+            token: KeySource::read_all(&self.token_keys)?,
+            card: KeySource::read_all(&self.card_keys)?,
+            master: self.master.read()?,
+        })
+    }
+}
+
+/// The evidence log.
+#[derive(Args, Clone)]
+pub struct LogOptions {
+    /// The log's name: a host and path of yours, without a scheme.
+    #[arg(long = "log-origin", env = "WARDBOOK_LOG_ORIGIN")]
+    origin: String,
+    /// Files with the log's signing keys, or in the environment the keys themselves; all of them sign.
+    #[arg(
+        long = "log-key",
+        env = "WARDBOOK_LOG_KEYS",
+        hide_env_values = true,
+        value_delimiter = ',',
+        value_hint = ValueHint::FilePath,
+        required = true
+    )]
+    keys: Vec<KeySource>,
+    /// The archive of checkpoints: a file on another disk than the database's.
+    #[arg(long = "log-archive", env = "WARDBOOK_LOG_ARCHIVE", value_hint = ValueHint::FilePath)]
+    archive: PathBuf,
+    /// A policy whose witnesses are shown each head before it is published.
+    #[arg(long = "log-witnesses", env = "WARDBOOK_LOG_WITNESSES", value_hint = ValueHint::FilePath)]
+    witnesses: Option<PathBuf>,
+}
+
+impl LogOptions {
+    /// The sequencer of an app.
+    pub fn sequencer(&self, app: App) -> Result<Sequencer, Box<dyn Error>> {
+        let keys = sequencer::keys(&self.origin, &KeySource::read_all(&self.keys)?)?;
+        let sequencer = Sequencer::new(app, keys, Archive::new(self.archive.clone()));
+        Ok(match &self.witnesses {
+            Some(file) => sequencer.with_witnesses(Witnesses::new(read_policy(file)?.witnesses())),
+            None => sequencer,
+        })
+    }
+
+    /// The name of the log, and its keys as verifiers know them.
+    pub fn vkeys(&self) -> Result<Vec<String>, Box<dyn Error>> {
+        let keys = sequencer::keys(&self.origin, &KeySource::read_all(&self.keys)?)?;
+        Ok(keys.iter().map(|key| key.verifier().to_string()).collect())
+    }
+}
+
+/// Reads a policy from its file.
+pub fn read_policy(file: &std::path::Path) -> Result<Policy, Box<dyn Error>> {
+    let text = std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?;
+    Ok(text.parse()?)
+}
+
+/// How often an address may call.
+#[derive(Args, Clone, Copy)]
+pub struct LimitOptions {
+    /// Calls a second for one address; bursts may be four times as large.
+    #[arg(long, env = "WARDBOOK_CALLS_PER_SECOND", default_value = "50")]
+    calls_per_second: NonZeroU32,
+    /// Attempts to sign in a minute for one address.
+    #[arg(long, env = "WARDBOOK_SIGN_INS_PER_MINUTE", default_value = "20")]
+    sign_ins_per_minute: NonZeroU32,
+    /// Proxies of your own in front of the service, each of which adds to `X-Forwarded-For`.
+    #[arg(long, env = "WARDBOOK_PROXIES", default_value_t = 0)]
+    proxies: usize,
+}
+
+impl LimitOptions {
+    /// As the service has them.
+    pub fn limits(self) -> Limits {
+        Limits::new(self.calls_per_second, self.sign_ins_per_minute, self.proxies)
+    }
+}
