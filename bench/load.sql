@@ -52,6 +52,19 @@ SELECT bench_id(13 + copy, i), bench_id(6, i), bench_id(8, i), copy, bench_id(13
        CASE copy WHEN 1 THEN 'with_person' ELSE 'in_store' END, CASE copy WHEN 1 THEN bench_id(2, i % 64) END, 1,
        '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i, generate_series(1, 2) copy;
+-- Somebody else holds a key of that one differ, and each owner had a copy cut once.
+INSERT INTO authorities (id, registration_id, class, person_id, every_differ, may_order, may_approve, may_pass_on,
+                         occupier, first_day, given_by, given_at, changed_at)
+SELECT bench_id(16, i), bench_id(6, i), 'keyholder', bench_id(2, (i + 1) % 64), false, true, false, false, false,
+       '2026-01-01', bench_id(2, 0), '2026-01-01Z', '2026-01-01Z'
+FROM generate_series(1::bigint, :n) i;
+INSERT INTO authority_differs (authority_id, differ_id, registration_id)
+SELECT bench_id(16, i), bench_id(8, i), bench_id(6, i) FROM generate_series(1::bigint, :n) i;
+INSERT INTO copy_requests (id, registration_id, differ_id, asked_by, recipient_id, counter_id, quantity, purpose, state,
+                           asked_at, authorised_at, lapses_at, cut_count, handed_count, version, changed_at)
+SELECT bench_id(17, i), bench_id(6, i), bench_id(8, i), bench_id(2, i % 64), bench_id(2, i % 64), bench_id(4, 1), 1,
+       'additional', 'completed', '2026-01-02Z', '2026-01-02Z', '2026-02-01Z', 1, 1, 3, '2026-01-03Z'
+FROM generate_series(1::bigint, :n) i;
 -- A till of the dealer, and a card of each owner.
 INSERT INTO actors (id, kind) VALUES (bench_id(12, 1), 'program');
 INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)

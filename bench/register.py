@@ -64,9 +64,9 @@ def sign_in_till(address):
 
 
 def card_tokens(address, tokens, cards):
-    """What the QR codes of the first cards hold."""
+    """What the QR codes of some cards hold, by the numbers of their registrations."""
     found = []
-    for card in range(1, cards + 1):
+    for card in cards:
         request = urllib.request.Request(f"{address}/v1/cards/{bench_id(11, card)}/token")
         request.add_header("authorization", f"Bearer {tokens[card % 64]}")
         with urllib.request.urlopen(request) as answer:
@@ -184,11 +184,12 @@ class Register:
         size = self.sql("SELECT pg_size_pretty(pg_database_size(current_database()))")
         print(f"loaded {self.registrations:,} registrations in {time.monotonic() - begun:.0f} s, {size}")
 
-    def hot_calls(self, tokens, till, cards, marks="bench-capture"):
-        """One of each call that is measured, on registration 1: what it is called, and a function that
+    def hot_calls(self, at, tokens, till, marks="bench-capture"):
+        """One of each call that is measured, on one registration: what it is called, and a function that
         makes it and sees that it was permitted."""
-        body = {"differ_id": bench_id(8, 1), "counter_id": bench_id(4, 1)}
-        path = f"/v1/registrations/{bench_id(6, 1)}/copy-requests"
+        body = {"differ_id": bench_id(8, at), "counter_id": bench_id(4, 1)}
+        path = f"/v1/registrations/{bench_id(6, at)}/copy-requests"
+        owner, [card] = tokens[at % 64], card_tokens(ADDRESS, tokens, [at])
         check = f"/v1/counters/{bench_id(4, 1)}/card-checks"
 
         def make(where, sent, token, key, decision_of):
@@ -196,10 +197,10 @@ class Register:
             assert decision_of(answer)["outcome"] == "permitted", answer
 
         return {
-            "check": lambda: make(check, {"token": cards[0]}, till, None,
+            "check": lambda: make(check, {"token": card}, till, None,
                                   lambda answer: answer["may_order"][0]["decision"]),
-            "dry-run": lambda: make(path + "/dry-run", body, tokens[1], None, lambda answer: answer),
-            "ask": lambda: make(path, body, tokens[1], marks, lambda answer: answer["decision"]),
+            "dry-run": lambda: make(path + "/dry-run", body, owner, None, lambda answer: answer),
+            "ask": lambda: make(path, body, owner, marks, lambda answer: answer["decision"]),
         }
 
     def log_position(self):

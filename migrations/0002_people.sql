@@ -66,8 +66,9 @@ CREATE TABLE memberships (
     changed_at timestamptz NOT NULL,
     CONSTRAINT memberships_days CHECK (last_day IS NULL OR last_day >= first_day),
     CONSTRAINT memberships_one_at_a_time EXCLUDE USING gist
-        (person_id WITH =, organisation_id WITH =, daterange(first_day, last_day, '[]') WITH &&)
+        (id_pair(person_id, organisation_id) WITH =, daterange(first_day, last_day, '[]') WITH &&)
 );
+CREATE INDEX memberships_by_person ON memberships (person_id);
 CREATE INDEX memberships_by_organisation ON memberships (organisation_id);
 CREATE TRIGGER memberships_history AFTER INSERT OR UPDATE ON memberships
     FOR EACH ROW EXECUTE FUNCTION keep_history();

@@ -41,9 +41,10 @@ CREATE TABLE appointments (
     changed_at timestamptz NOT NULL,
     CONSTRAINT appointments_days CHECK (last_day IS NULL OR last_day >= first_day),
     CONSTRAINT appointments_one_at_a_time EXCLUDE USING gist
-        (counter_id WITH =, section_id WITH =, daterange(first_day, last_day, '[]') WITH &&)
+        (id_pair(counter_id, section_id) WITH =, daterange(first_day, last_day, '[]') WITH &&)
         WHERE (revoked_at IS NULL)
 );
+CREATE INDEX appointments_by_counter ON appointments (counter_id, section_id);
 CREATE TRIGGER appointments_history AFTER INSERT OR UPDATE ON appointments
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 

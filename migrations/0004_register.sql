@@ -87,9 +87,10 @@ CREATE TABLE answers (
     CONSTRAINT answers_differ FOREIGN KEY (differ_id, registration_id) REFERENCES differs (id, registration_id),
     CONSTRAINT answers_stretch CHECK (until IS NULL OR until > since),
     CONSTRAINT answers_one_at_a_time EXCLUDE USING gist
-        (lock_id WITH =, differ_id WITH =, tstzrange(since, until) WITH &&)
+        (id_pair(lock_id, differ_id) WITH =, tstzrange(since, until) WITH &&)
 );
 CREATE INDEX answers_by_differ ON answers (differ_id);
+CREATE INDEX answers_by_lock ON answers (lock_id);
 CREATE TRIGGER answers_history AFTER INSERT OR UPDATE ON answers
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 
