@@ -115,7 +115,8 @@ pub async fn check(
         )),
         (Ok(_), None) => Err(No::new("card_unknown", "No card of this register has this number.")),
         (Ok(_), Some(behind)) => {
-            let standing = Standing { caller, counter, person: behind.card.person_id, now };
+            let standing =
+                Standing { outside: &app.outside, caller, counter, person: behind.card.person_id, now };
             let shown = ShownFacts { pin, document: presented.document, ..shown(&behind.card) };
             opened(&mut db, behind, standing, shown).await?
         }

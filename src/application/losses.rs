@@ -239,19 +239,19 @@ async fn situation(
     now: OffsetDateTime,
 ) -> Result<Facts, ActError> {
     let today = now.date();
-    let holder = key.holder_id.unwrap_or(PersonId(uuid::Uuid::nil()));
     let counted = facts::Counted {
         registration: record.id,
         differ: key.differ_id,
-        recipient: holder,
-        request: crate::domain::ids::CopyRequestId(uuid::Uuid::nil()),
+        recipient: key.holder_id,
+        request: None,
         replaces: None,
         extends: None,
     };
     let (differ, keys) = facts::differ_and_keys(db, &counted, today, now)
         .await?
         .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
-    let mut people = facts::people(db, record.id, key.differ_id, &[holder], None, today).await?;
+    let holder: Vec<PersonId> = key.holder_id.into_iter().collect();
+    let mut people = facts::people(db, record.id, key.differ_id, &holder, None, today).await?;
     let recipient = people.pop().unwrap_or_default();
     Ok(Facts { differ, recipient, keys, ..Facts::at(Step::Ask, now) })
 }

@@ -259,7 +259,7 @@ impl Rows {
         let mut keys_of: HashMap<Uuid, (usize, usize)> = HashMap::new();
         for key in &self.keys {
             let (live, missing) = keys_of.entry(key.differ_id).or_default();
-            *live += usize::from(in_existence(key.state));
+            *live += usize::from(key.state.exists());
             *missing += usize::from(key.state.is_missing());
         }
         let stated = |lock: &LockRow| {
@@ -284,7 +284,7 @@ impl Rows {
     fn keys(&self) -> StatedKeys {
         let mut counted = StatedKeys::default();
         for key in &self.keys {
-            counted.in_existence += u32::from(in_existence(key.state));
+            counted.in_existence += u32::from(key.state.exists());
             counted.with_people += u32::from(key.state == KeyState::WithPerson);
             counted.in_store += u32::from(matches!(key.state, KeyState::InStore | KeyState::Returned));
             counted.missing += u32::from(key.state.is_missing());
@@ -312,10 +312,6 @@ impl Rows {
         let done = self.rekeys.iter().filter(|rekey| rekey.state == "done");
         done.filter_map(|rekey| rekey.ended_at).map(OffsetDateTime::date).max()
     }
-}
-
-fn in_existence(state: KeyState) -> bool {
-    matches!(state, KeyState::InStore | KeyState::WithPerson | KeyState::Returned)
 }
 
 async fn may_order(act: &mut Act<'_>, rows: &Rows, on: Date) -> Result<Vec<StatedAuthority>, ActError> {

@@ -40,6 +40,17 @@ words! {
     }
 }
 
+impl RequestState {
+    /// Those in which something is still to come of it.
+    const OPEN: [Self; 2] = [Self::Waiting, Self::Authorised];
+
+    /// Something is still to come of it.
+    #[must_use]
+    pub fn is_open(self) -> bool {
+        Self::OPEN.contains(&self)
+    }
+}
+
 /// An act that the state of a request does not allow.
 #[derive(Debug, Error, PartialEq, Eq)]
 #[error("This request is {state} and cannot be {act}.")]
@@ -132,7 +143,7 @@ impl Progress {
     /// # Errors
     /// When it is over.
     pub fn withdrawn(self) -> Result<Self, WrongState> {
-        let open = self.when(&[RequestState::Waiting, RequestState::Authorised], "withdrawn")?;
+        let open = self.when(&RequestState::OPEN, "withdrawn")?;
         Ok(Self { state: RequestState::Withdrawn, ..open })
     }
 
@@ -141,7 +152,7 @@ impl Progress {
     /// # Errors
     /// When it is over.
     pub fn stopped(self) -> Result<Self, WrongState> {
-        let open = self.when(&[RequestState::Waiting, RequestState::Authorised], "stopped")?;
+        let open = self.when(&RequestState::OPEN, "stopped")?;
         Ok(Self { state: RequestState::Stopped, ..open })
     }
 

@@ -90,6 +90,18 @@ impl KeyState {
         }
     }
 
+    /// It is there: what counts towards the cap on keys in existence.
+    #[must_use]
+    pub fn exists(self) -> bool {
+        matches!(self, Self::InStore | Self::WithPerson | Self::Returned)
+    }
+
+    /// It still opens the locks of its differ, wherever it is.
+    #[must_use]
+    pub fn opens(self) -> bool {
+        self.exists() || self.is_missing()
+    }
+
     /// Its whereabouts are unknown.
     #[must_use]
     pub fn is_missing(self) -> bool {

@@ -144,7 +144,7 @@ pub async fn in_force(
 ) -> Result<Vec<Authority>> {
     Ok(select_authorities!(
         "WHERE registration_id = $1 AND (person_id = $2 OR organisation_id = ANY ($3))
-         AND revoked_at IS NULL AND first_day <= $4 AND (last_day IS NULL OR last_day >= $4)",
+         AND in_force(first_day, last_day, revoked_at, $4)",
         registration.0,
         person.map(|id| id.0),
         organisations,
@@ -162,12 +162,10 @@ pub async fn in_force_of(
     today: Date,
 ) -> Result<Vec<Authority>> {
     Ok(select_authorities!(
-        "WHERE registration_id = $1 AND revoked_at IS NULL AND first_day <= $3
-           AND (last_day IS NULL OR last_day >= $3)
+        "WHERE registration_id = $1 AND in_force(first_day, last_day, revoked_at, $3)
            AND (person_id = $2 OR organisation_id IN (
                SELECT memberships.organisation_id FROM memberships
-               WHERE memberships.person_id = $2 AND memberships.first_day <= $3
-                 AND (memberships.last_day IS NULL OR memberships.last_day >= $3)))
+               WHERE memberships.person_id = $2 AND in_force(memberships.first_day, memberships.last_day, NULL, $3)))
          ORDER BY id",
         registration.0,
         person.0,
@@ -293,7 +291,7 @@ pub async fn may_collect(
     Ok(sqlx::query_scalar!(
         r#"SELECT EXISTS (
                SELECT 1 FROM mandates WHERE registration_id = $1 AND recipient_id = $2 AND collector_id = $3
-               AND revoked_at IS NULL AND first_day <= $4 AND last_day >= $4) AS "may!""#,
+               AND in_force(first_day, last_day, revoked_at, $4)) AS "may!""#,
         registration.0,
         recipient.0,
         collector.0,

@@ -97,8 +97,7 @@ pub async fn at_counter(
                   rules AS "rules?", people.name AS "holder?",
                   EXISTS (SELECT 1 FROM appointments
                           WHERE counter_id = counters.id AND appointments.section_id = registrations.section_id
-                            AND revoked_at IS NULL AND first_day <= $3
-                            AND (last_day IS NULL OR last_day >= $3)) AS "appointed!"
+                            AND in_force(first_day, last_day, revoked_at, $3)) AS "appointed!"
            FROM counters
            LEFT JOIN cards AS shown ON shown.number = $2
            LEFT JOIN people ON people.id = shown.person_id

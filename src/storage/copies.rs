@@ -140,7 +140,7 @@ pub async fn open_of_people(
 ) -> Result<Vec<CopyRequest>> {
     let people: Vec<Uuid> = people.iter().map(|id| id.0).collect();
     Ok(select_requests!(
-        "WHERE registration_id = $1 AND state IN ('waiting', 'authorised')
+        "WHERE registration_id = $1 AND request_is_open(state)
          AND (asked_by = ANY ($2) OR recipient_id = ANY ($2)) ORDER BY id",
         registration.0,
         &people
@@ -151,12 +151,9 @@ pub async fn open_of_people(
 
 /// Open requests on a registration.
 pub async fn open(db: &mut PgConnection, registration: RegistrationId) -> Result<Vec<CopyRequest>> {
-    Ok(select_requests!(
-        "WHERE registration_id = $1 AND state IN ('waiting', 'authorised') ORDER BY id",
-        registration.0
-    )
-    .fetch_all(db)
-    .await?)
+    Ok(select_requests!("WHERE registration_id = $1 AND request_is_open(state) ORDER BY id", registration.0)
+        .fetch_all(db)
+        .await?)
 }
 
 /// Authorised requests whose time has run out, with their registrations; the oldest first.
@@ -372,11 +369,10 @@ pub async fn waiting_for(
     today: Date,
 ) -> Result<Vec<CopyRequest>> {
     Ok(select_requests!(
-        "WHERE registration_id = $1 AND counter_id = $2 AND state IN ('waiting', 'authorised')
+        "WHERE registration_id = $1 AND counter_id = $2 AND request_is_open(state)
            AND (asked_by = $3 OR recipient_id = $3 OR recipient_id IN (
                SELECT mandates.recipient_id FROM mandates
-               WHERE mandates.registration_id = $1 AND collector_id = $3 AND revoked_at IS NULL
-                 AND first_day <= $4 AND last_day >= $4))
+               WHERE mandates.registration_id = $1 AND collector_id = $3 AND in_force(first_day, last_day, revoked_at, $4)))
          ORDER BY id",
         registration.0,
         counter.0,

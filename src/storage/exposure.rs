@@ -32,8 +32,8 @@ pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKe
     let rows = sqlx::query!(
         r#"SELECT locks.id AS "lock: LockId", locks.registration_id AS "registration: RegistrationId", label,
                   room_class,
-                  count(keys.id) FILTER (WHERE keys.state NOT IN ('destroyed', 'dead')) AS "issued!",
-                  count(keys.id) FILTER (WHERE keys.state IN ('lost', 'stolen')) AS "missing!"
+                  count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "issued!",
+                  count(keys.id) FILTER (WHERE key_is_missing(keys.state)) AS "missing!"
            FROM answers exposed JOIN locks ON locks.id = exposed.lock_id
            JOIN answers opening ON opening.lock_id = locks.id AND opening.until IS NULL
            LEFT JOIN keys ON keys.differ_id = opening.differ_id
@@ -87,9 +87,9 @@ pub async fn entitled_again(
 ) -> Result<Vec<PersonId>> {
     Ok(sqlx::query_scalar!(
         r#"SELECT DISTINCT holder_id AS "person!: PersonId" FROM keys
-           WHERE differ_id = $2 AND holder_id IS NOT NULL AND state IN ('with_person', 'lost', 'stolen')
+           WHERE differ_id = $2 AND holder_id IS NOT NULL AND (state = 'with_person' OR key_is_missing(state))
              AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1 AND person_id = holder_id
-                 AND revoked_at IS NULL AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3)
+                 AND in_force(first_day, last_day, revoked_at, $3)
                  AND (every_differ OR EXISTS (SELECT 1 FROM authority_differs
                       WHERE authority_id = authorities.id AND differ_id = $2)))
              AND NOT EXISTS (SELECT 1 FROM holds WHERE registration_id = $1 AND barred_person_id = holder_id
@@ -189,7 +189,7 @@ pub async fn schedule(db: &mut PgConnection, registrations: &[Uuid]) -> Result<V
                   CASE WHEN differs.id IS NULL THEN 0
                        ELSE count(*) OVER (PARTITION BY differs.id) END AS "locks_alike!",
                   (SELECT count(*) FROM keys WHERE keys.differ_id = differs.id
-                   AND keys.state IN ('in_store', 'with_person', 'returned')) AS "keys!"
+                   AND key_exists(keys.state)) AS "keys!"
            FROM locks
            LEFT JOIN answers ON answers.lock_id = locks.id AND until IS NULL
            LEFT JOIN differs ON differs.id = answers.differ_id

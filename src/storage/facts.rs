@@ -57,8 +57,7 @@ pub async fn people(
                WHERE memberships.organisation_id = authorities.organisation_id
                  AND memberships.person_id = ANY ($3)
                  AND (memberships.person_id IS DISTINCT FROM $5 OR memberships.organisation_id = ANY ($6))
-                 AND memberships.first_day <= $4
-                 AND (memberships.last_day IS NULL OR memberships.last_day >= $4)
+                 AND in_force(memberships.first_day, memberships.last_day, NULL, $4)
            ) acts ON true
            WHERE registration_id = $1
            ORDER BY authorities.id"#,
@@ -132,10 +131,10 @@ pub struct Counted {
     pub registration: RegistrationId,
     /// Keys of which differ.
     pub differ: DifferId,
-    /// For whom.
-    pub recipient: PersonId,
-    /// The request itself; nil while it is only asked about.
-    pub request: CopyRequestId,
+    /// For whom, where it is for somebody.
+    pub recipient: Option<PersonId>,
+    /// The request itself, where it is one.
+    pub request: Option<CopyRequestId>,
     /// The key that it replaces.
     pub replaces: Option<KeyId>,
     /// The request whose keys it wants to keep out longer.
@@ -157,13 +156,13 @@ pub async fn differ_and_keys(
                      WHERE differ_id = differs.id AND until IS NULL AND room_class IS NOT NULL
                      ORDER BY room_class) AS "room_classes!",
                (SELECT count(*) FROM keys WHERE differ_id = differs.id
-                AND state IN ('in_store', 'with_person', 'returned')) AS "existing!",
+                AND key_exists(state)) AS "existing!",
                (SELECT count(*) FROM keys WHERE differ_id = differs.id
-                AND state IN ('lost', 'stolen')) AS "missing!",
+                AND key_is_missing(state)) AS "missing!",
                (SELECT coalesce(sum(quantity - cut_count
                     - CASE WHEN purpose = 'replace_worn' AND cut_count = 0 THEN 1 ELSE 0 END), 0)
                 FROM copy_requests
-                WHERE differ_id = differs.id AND state = 'authorised' AND id <> $4) AS "open_elsewhere!",
+                WHERE differ_id = differs.id AND state = 'authorised' AND id IS DISTINCT FROM $4) AS "open_elsewhere!",
                (SELECT count(*) FROM keys WHERE differ_id = differs.id AND holder_id = $3
                 AND state = 'with_person')
                + (SELECT coalesce(sum(CASE WHEN id = $4 THEN cut_count ELSE quantity END - handed_count), 0)
@@ -175,15 +174,15 @@ pub async fn differ_and_keys(
                 WHERE keys.registration_id = $2 AND holder_id = $3 AND (
                     (state = 'with_person' AND due_back_on < $6
                      AND ($7::uuid IS NULL OR request_id IS DISTINCT FROM $7))
-                    OR (state IN ('lost', 'stolen') AND keys.id IS DISTINCT FROM $5
+                    OR (key_is_missing(state) AND keys.id IS DISTINCT FROM $5
                         AND NOT EXISTS (SELECT 1 FROM copy_requests replacing
                             WHERE replacing.replaces_key_id = keys.id
                               AND replacing.state IN ('authorised', 'completed'))))) AS "unaccounted!"
            FROM differs WHERE id = $1 AND registration_id = $2"#,
         counted.differ.0,
         counted.registration.0,
-        counted.recipient.0,
-        counted.request.0,
+        counted.recipient.map(|id| id.0),
+        counted.request.map(|id| id.0),
         counted.replaces.map(|id| id.0),
         today,
         counted.extends.map(|id| id.0)
@@ -217,12 +216,12 @@ async fn earlier_keys(
 ) -> Result<Vec<EarlierKeys>> {
     let rows = sqlx::query!(
         r#"SELECT authorised_at AS "at!", quantity FROM copy_requests
-           WHERE registration_id = $1 AND recipient_id = $2 AND authorised_at > $3 AND id <> $4
+           WHERE registration_id = $1 AND recipient_id = $2 AND authorised_at > $3 AND id IS DISTINCT FROM $4
              AND extends_request_id IS NULL AND (state IN ('authorised', 'completed') OR cut_count > 0)"#,
         counted.registration.0,
-        counted.recipient.0,
+        counted.recipient.map(|id| id.0),
         earlier_since,
-        counted.request.0
+        counted.request.map(|id| id.0)
     )
     .fetch_all(db)
     .await?;

@@ -201,12 +201,9 @@ pub async fn of_registration(
 
 /// Keys of a differ that are not dead or destroyed.
 pub async fn live_of_differ(db: &mut PgConnection, differ: DifferId) -> Result<Vec<Key>> {
-    Ok(select_keys!(
-        "WHERE keys.differ_id = $1 AND keys.state NOT IN ('dead', 'destroyed') ORDER BY keys.id",
-        differ.0
-    )
-    .fetch_all(db)
-    .await?)
+    Ok(select_keys!("WHERE keys.differ_id = $1 AND key_opens(keys.state) ORDER BY keys.id", differ.0)
+        .fetch_all(db)
+        .await?)
 }
 
 /// Keys that were cut for a request and wait to be handed over, lowest copy number first.
@@ -232,7 +229,7 @@ pub async fn uncollected(db: &mut PgConnection, counter: crate::domain::ids::Cou
     Ok(select_keys!(
         "JOIN cuts ON cuts.id = cut_id JOIN copy_requests ON copy_requests.id = cuts.request_id
          WHERE cuts.counter_id = $1 AND keys.state = 'in_store'
-           AND copy_requests.state NOT IN ('waiting', 'authorised')
+           AND NOT request_is_open(copy_requests.state)
          ORDER BY keys.id LIMIT 500",
         counter.0
     )
@@ -382,8 +379,8 @@ pub async fn change_loss(db: &mut PgConnection, loss: &Loss, now: OffsetDateTime
 /// Keys of a differ: how many were ever issued and still exist, and how many of them are missing.
 pub async fn loss_share(db: &mut PgConnection, differ: DifferId) -> Result<(u32, u32)> {
     let row = sqlx::query!(
-        r#"SELECT count(*) FILTER (WHERE state NOT IN ('destroyed', 'dead')) AS "issued!",
-                  count(*) FILTER (WHERE state IN ('lost', 'stolen')) AS "missing!"
+        r#"SELECT count(*) FILTER (WHERE key_opens(state)) AS "issued!",
+                  count(*) FILTER (WHERE key_is_missing(state)) AS "missing!"
            FROM keys WHERE differ_id = $1"#,
         differ.0
     )

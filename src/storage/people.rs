@@ -162,8 +162,7 @@ pub async fn is_known_to(
                WHERE theirs.person_id = $1
                  AND own.class IN ('owner', 'agent')
                  AND (own.person_id = $2 OR own.organisation_id = ANY ($3))
-                 AND own.revoked_at IS NULL AND own.first_day <= $4
-                 AND (own.last_day IS NULL OR own.last_day >= $4)
+                 AND in_force(own.first_day, own.last_day, own.revoked_at, $4)
                  -- Whom a builder knew on a plot the buyer does not get to know.
                  AND NOT EXISTS (SELECT 1 FROM plots WHERE plots.registration_id = theirs.registration_id
                      AND theirs.revoked_at <= plots.handed_over_at)
@@ -270,7 +269,7 @@ pub async fn seats(db: &mut PgConnection, person: PersonId, today: Date) -> Resu
         Seat,
         r#"SELECT organisation_id AS "organisation: _", organisations.kind AS "kind: _", post AS "post: _"
            FROM memberships JOIN organisations ON organisations.id = organisation_id
-           WHERE person_id = $1 AND first_day <= $2 AND (last_day IS NULL OR last_day >= $2)"#,
+           WHERE person_id = $1 AND in_force(first_day, last_day, NULL, $2)"#,
         person.0,
         today
     )
@@ -342,7 +341,7 @@ pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Resul
              ('a place in an organisation', EXISTS (SELECT FROM memberships WHERE person_id = $1
                  AND (last_day IS NULL OR last_day >= $2))),
              ('an open request', EXISTS (SELECT FROM copy_requests
-                 WHERE (asked_by = $1 OR recipient_id = $1) AND state IN ('waiting', 'authorised'))),
+                 WHERE (asked_by = $1 OR recipient_id = $1) AND request_is_open(state))),
              ('a mandate', EXISTS (SELECT FROM mandates WHERE (recipient_id = $1 OR collector_id = $1)
                  AND revoked_at IS NULL AND last_day >= $2)),
              ('an open hold', EXISTS (SELECT FROM holds WHERE barred_person_id = $1 AND lifted_at IS NULL))

@@ -143,8 +143,7 @@ pub async fn of_parties(
     Ok(select_registrations!(
         "WHERE registrations.id > $1 AND registrations.id IN (
              SELECT registration_id FROM authorities
-             WHERE (person_id = $2 OR organisation_id = ANY ($3)) AND revoked_at IS NULL
-             AND first_day <= $4 AND (last_day IS NULL OR last_day >= $4))
+             WHERE (person_id = $2 OR organisation_id = ANY ($3)) AND in_force(first_day, last_day, revoked_at, $4))
          ORDER BY registrations.id LIMIT $5",
         page.after,
         person.map(|id| id.0),

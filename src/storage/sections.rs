@@ -131,7 +131,7 @@ pub async fn counters(
     Ok(select_counters!(
         "WHERE id > $1 AND ($2::uuid IS NULL OR EXISTS (
              SELECT 1 FROM appointments WHERE counter_id = counters.id AND section_id = $2
-             AND revoked_at IS NULL AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3)))
+             AND in_force(first_day, last_day, revoked_at, $3)))
          ORDER BY id LIMIT $4",
         page.after,
         appointed_for.map(|id| id.0),
@@ -206,7 +206,7 @@ pub async fn is_appointed(
     Ok(sqlx::query_scalar!(
         r#"SELECT EXISTS (
                SELECT 1 FROM appointments WHERE counter_id = $1 AND section_id = $2
-               AND revoked_at IS NULL AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3))
+               AND in_force(first_day, last_day, revoked_at, $3))
            AS "appointed!""#,
         counter.0,
         section.0,

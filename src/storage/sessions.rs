@@ -350,7 +350,7 @@ pub async fn running(
                   post AS "post?: crate::domain::register::Post"
            FROM sessions
            LEFT JOIN memberships ON memberships.person_id = sessions.person_id
-                AND first_day <= $3 AND (last_day IS NULL OR last_day >= $3)
+                AND in_force(first_day, last_day, NULL, $3)
            LEFT JOIN organisations ON organisations.id = organisation_id
            WHERE sessions.id = $1 AND ended_at IS NULL AND expires_at > $2"#,
         session.0,

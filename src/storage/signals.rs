@@ -66,7 +66,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
             db,
             r#"SELECT cuts.counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
                FROM keys JOIN cuts ON cuts.id = cut_id JOIN copy_requests r ON r.id = cuts.request_id
-               WHERE keys.state = 'in_store' AND r.state NOT IN ('waiting', 'authorised') AND r.changed_at < $1
+               WHERE keys.state = 'in_store' AND NOT request_is_open(r.state) AND r.changed_at < $1
                GROUP BY cuts.counter_id HAVING count(*) >= $2 ORDER BY cuts.counter_id"#,
             since,
             least

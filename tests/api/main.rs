@@ -37,3 +37,4 @@ mod sessions;
 mod sites;
 mod statements;
 mod tasks;
+mod words;

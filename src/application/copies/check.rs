@@ -14,6 +14,7 @@ use crate::domain::ids::{CopyRequestId, CounterId, PersonId};
 use crate::domain::records::{Authority, CopyRequest, Differ, Registration};
 use crate::domain::register::Purpose;
 use crate::domain::rules::Rules;
+use crate::outside::Outside;
 use crate::storage::{authorities, copies, register};
 
 /// The most differs about which is decided in one look.
@@ -39,6 +40,8 @@ pub struct Waiting {
 
 /// Who stands where.
 pub struct Standing<'a> {
+    /// Clock and randomness.
+    pub outside: &'a Outside,
     /// Who looks.
     pub caller: &'a Caller,
     /// At which counter.
@@ -64,7 +67,7 @@ pub async fn at_counter(
     let differs = register::differs_in_scope(db, record.id, every, &named, MOST_DIFFERS).await?;
     let mut may_order = Vec::new();
     for differ in differs {
-        let request = one_more(record, &differ, standing);
+        let request = one_more(standing.outside.id(now).into(), record, &differ, standing);
         let facts = gather(db, record, rules, &request, taking(Step::Ask), Brought::default()).await?;
         may_order.push(MayOrder { differ, decision: decide(&facts, rules) });
     }
@@ -94,9 +97,14 @@ pub async fn at_counter(
 }
 
 /// One more key of a differ for whoever stands there, cut here.
-fn one_more(record: &Registration, differ: &Differ, standing: &Standing<'_>) -> CopyRequest {
+fn one_more(
+    id: CopyRequestId,
+    record: &Registration,
+    differ: &Differ,
+    standing: &Standing<'_>,
+) -> CopyRequest {
     CopyRequest {
-        id: CopyRequestId(Uuid::nil()),
+        id,
         registration_id: record.id,
         differ_id: differ.id,
         asked_by: standing.person,

@@ -59,8 +59,8 @@ pub(super) async fn gather(
     let counted = facts::Counted {
         registration: registration.id,
         differ: request.differ_id,
-        recipient: request.recipient_id,
-        request: request.id,
+        recipient: Some(request.recipient_id),
+        request: Some(request.id),
         replaces: request.replaces_key_id,
         extends: request.extends_request_id,
     };
@@ -68,7 +68,8 @@ pub(super) async fn gather(
     let (differ, key_facts) = facts::differ_and_keys(db, &counted, today, since)
         .await?
         .ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
-    let approved = if request.id.0.is_nil() { vec![] } else { copies::approvals(db, request.id).await? };
+    // Nobody has approved what is only being asked for.
+    let approved = if step == Step::Ask { vec![] } else { copies::approvals(db, request.id).await? };
     let mut ids = vec![request.asked_by, request.recipient_id];
     ids.extend(approved.iter().map(|(person, _)| *person));
     ids.extend(brought.approver.map(|(person, _)| person));
@@ -183,7 +184,7 @@ pub(super) async fn draft(
     registration: &Registration,
     asker: PersonId,
     ask: Ask,
-    now: OffsetDateTime,
+    (id, now): (CopyRequestId, OffsetDateTime),
 ) -> Result<CopyRequest, ActError> {
     let mut problems = Vec::new();
     let mut say = |pointer: &str, problem: &str| problems.push(FieldProblem::new(pointer, problem));
@@ -218,7 +219,7 @@ pub(super) async fn draft(
         return Err(ActError::Invalid(problems));
     }
     Ok(CopyRequest {
-        id: CopyRequestId(Uuid::nil()),
+        id,
         registration_id: registration.id,
         differ_id: ask.differ,
         asked_by: asker,

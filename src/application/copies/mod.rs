@@ -88,7 +88,8 @@ pub async fn may_i(
     let mut db = app.pool.acquire().await?;
     let (record, _) = access::visible(&mut db, caller, registration, now.date()).await?;
     let rules = rules_in_force(&mut db, &record).await?;
-    let request = draft(&mut db, &record, asker, ask, now).await?;
+    let id = app.outside.id(now).into();
+    let request = draft(&mut db, &record, asker, ask, (id, now)).await?;
     let facts = gather(
         &mut db,
         &record,
@@ -107,7 +108,8 @@ pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> R
     let (record, _) = access::locked_for(act, registration).await?;
     let rules = rules_in_force(act.db(), &record).await?;
     let (caller, now) = (act.caller, act.now);
-    let mut request = draft(act.db(), &record, asker, ask, now).await?;
+    let id = act.id();
+    let mut request = draft(act.db(), &record, asker, ask, (id, now)).await?;
     let brought = Brought::default();
     let facts = gather(
         act.db(),
@@ -119,7 +121,6 @@ pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> R
     )
     .await?;
     let decision = decide(&facts, &rules);
-    request.id = act.id();
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
     copies::add(act.db(), &request).await?;
     let recorded = record_step(act, &record, &request, "ask", "copy.ask", Some(&decision), vec![]).await?;

@@ -7,7 +7,6 @@ use crate::application::access::Caller;
 use crate::application::counters::require_own;
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, App};
-use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
 use crate::domain::key::KeyAct;
 use crate::domain::records::{Destruction, Key};
@@ -25,7 +24,7 @@ pub async fn at(app: &App, caller: &Caller, counter: CounterId) -> Result<Vec<Ke
 pub async fn announce(act: &mut Act<'_>, id: CopyRequestId) -> Result<Destruction, ActError> {
     let (_, request) = at_counter(act, id).await?;
     let made_by = act.caller.require_person()?;
-    if matches!(request.state, RequestState::Waiting | RequestState::Authorised) {
+    if request.state.is_open() {
         return Err(ActError::WrongState {
             state: request.state.as_str(),
             detail: "the keys of this request may still be collected".to_owned(),

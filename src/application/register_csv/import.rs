@@ -356,9 +356,8 @@ async fn bring_key(
     if !columns.problems.is_empty() {
         return Ok(());
     }
-    let is_live = matches!(state, KeyState::InStore | KeyState::WithPerson | KeyState::Returned);
     let stands = storage::register::differ(act.db(), differ).await?.map(|differ| differ.state);
-    if is_live && stands != Some(DifferState::GivenOut) {
+    if state.exists() && stands != Some(DifferState::GivenOut) {
         columns.say("differ", "is reserved, dead or released: it has no live key to bring in");
         return Ok(());
     }
