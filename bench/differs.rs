@@ -138,13 +138,13 @@ async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, 
 async fn measure(url: String, allotments: u64, positions: u8) {
     let app = app(PgPool::connect(&url).await.unwrap());
     let name = |text| Name::parse(text).unwrap();
-    let email = Email::parse("keeper@bench.example").unwrap();
-    people::begin_register(&app, &name("Bench"), &name("Keeper"), &email).await.unwrap();
-    let keeper: PersonId = sqlx::query_scalar("SELECT id FROM people").fetch_one(&app.pool).await.unwrap();
+    let email = Email::parse("supplier@bench.example").unwrap();
+    people::begin_register(&app, &name("Bench"), &name("Supplier"), &email).await.unwrap();
+    let person: PersonId = sqlx::query_scalar("SELECT id FROM people").fetch_one(&app.pool).await.unwrap();
     let supplier: OrganisationId =
         sqlx::query_scalar("SELECT id FROM organisations").fetch_one(&app.pool).await.unwrap();
     let seat = Seat { organisation: supplier, kind: OrganisationKind::Supplier, post: Post::Head };
-    let caller = Caller::new(keeper.into(), Some(keeper), vec![seat]);
+    let caller = Caller::new(person.into(), Some(person), vec![seat]);
     let geometry = Geometry::plain(positions, 4);
     let space = Space::of(&geometry).unwrap();
     let count = u64::try_from(space.count()).unwrap();

@@ -129,8 +129,8 @@ class Register:
         run(self.program, "new-key", key, stdout=subprocess.DEVNULL)
         run(self.program, "new-master-key", master, stdout=subprocess.DEVNULL)
         invited = run(
-            self.program, "begin", "--database-url", self.url, "--supplier", "Bench supplier", "--person", "Keeper",
-            "--email", "keeper@bench.example", capture_output=True,
+            self.program, "begin", "--database-url", self.url, "--supplier", "Bench supplier", "--person", "Supplier",
+            "--email", "supplier@bench.example", capture_output=True,
         ).stdout
         self.invitation = invited.splitlines()[1]
         self.of_the_log = [

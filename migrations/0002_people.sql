@@ -107,12 +107,12 @@ CREATE TABLE refresh_tokens (
 );
 CREATE INDEX refresh_tokens_by_session ON refresh_tokens (session_id);
 
--- A request sent again: same caller, same key, same body, one effect and one answer.
+-- A request sent again: same caller, same key, same body, one effect and one reply.
 CREATE TABLE idempotency_keys (
     actor_id uuid NOT NULL CONSTRAINT idempotency_keys_actor REFERENCES actors,
     key text NOT NULL CONSTRAINT idempotency_keys_key CHECK (char_length(key) BETWEEN 1 AND 255),
     request_hash bytea NOT NULL CONSTRAINT idempotency_keys_hash CHECK (octet_length(request_hash) = 32),
-    answer jsonb,
+    reply jsonb,
     created_at timestamptz NOT NULL,
     CONSTRAINT idempotency_keys_pkey PRIMARY KEY (actor_id, key)
 );

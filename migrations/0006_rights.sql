@@ -20,7 +20,7 @@ GRANT SELECT, INSERT, UPDATE ON
     copy_requests, keys, losses
     TO wardbook_service;
 
--- Old answers and ended sessions are swept away.
+-- Old replies and ended sessions are swept away.
 GRANT SELECT, INSERT, UPDATE, DELETE ON idempotency_keys TO wardbook_service;
 -- The service says at its start which migrations are missing; the table is there when they are run by the
 -- program.

@@ -74,7 +74,7 @@ impl Caller {
 
     /// Keeps the register.
     #[must_use]
-    pub fn is_keeper(&self) -> bool {
+    pub fn is_supplier(&self) -> bool {
         self.seats.iter().any(|seat| seat.kind == OrganisationKind::Supplier)
     }
 
@@ -82,8 +82,8 @@ impl Caller {
     ///
     /// # Errors
     /// When not.
-    pub fn require_keeper(&self) -> Result<(), ActError> {
-        if self.is_keeper() { Ok(()) } else { Err(ActError::Forbidden("only the supplier may do this")) }
+    pub fn require_supplier(&self) -> Result<(), ActError> {
+        if self.is_supplier() { Ok(()) } else { Err(ActError::Forbidden("only the supplier may do this")) }
     }
 
     /// The organisation whose seat the caller has in one of these kinds, if any.
@@ -126,7 +126,7 @@ pub fn needs_second_factor(kind: OrganisationKind) -> bool {
 /// What a caller may do on a registration.
 #[derive(Debug, Clone)]
 pub struct Access {
-    keeper: bool,
+    supplier: bool,
     /// The caller's authorities in force, and those of the organisations in which the caller sits.
     pub authorities: Vec<Authority>,
 }
@@ -135,32 +135,32 @@ impl Access {
     /// Sees everything of it: the supplier, an owner, an agent, a signatory.
     #[must_use]
     pub fn sees_all(&self) -> bool {
-        self.keeper || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent, AuthorityClass::Signatory])
+        self.supplier || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent, AuthorityClass::Signatory])
     }
 
     /// Governs it: the supplier, an owner, an agent.
     #[must_use]
     pub fn governs(&self) -> bool {
-        self.keeper || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent])
+        self.supplier || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent])
     }
 
     /// Keeps the register, or owns the premises.
     #[must_use]
     pub fn owns(&self) -> bool {
-        self.keeper || self.has(&[AuthorityClass::Owner])
+        self.supplier || self.has(&[AuthorityClass::Owner])
     }
 
     /// Keeps the register.
     #[must_use]
-    pub fn keeps(&self) -> bool {
-        self.keeper
+    pub fn is_supplier(&self) -> bool {
+        self.supplier
     }
 
     /// Governs the keys of one differ: an owner or agent whose scope includes it.
     #[must_use]
     pub fn governs_differ(&self, differ: DifferId) -> bool {
         let governs = |class| matches!(class, AuthorityClass::Owner | AuthorityClass::Agent);
-        self.keeper || self.authorities.iter().any(|own| governs(own.class) && own.covers(differ))
+        self.supplier || self.authorities.iter().any(|own| governs(own.class) && own.covers(differ))
     }
 
     /// What concerns a registration as a whole asks for an authority over every differ.
@@ -189,8 +189,8 @@ async fn access_of(
 ) -> Result<Access, ActError> {
     let authorities =
         authorities::in_force(db, registration, caller.person(), &caller.organisations(), today).await?;
-    let access = Access { keeper: caller.is_keeper(), authorities };
-    if access.keeper || !access.authorities.is_empty() { Ok(access) } else { Err(ActError::NotFound) }
+    let access = Access { supplier: caller.is_supplier(), authorities };
+    if access.supplier || !access.authorities.is_empty() { Ok(access) } else { Err(ActError::NotFound) }
 }
 
 /// A registration that the caller may see.
@@ -225,12 +225,12 @@ pub fn require_active(registration: &Registration) -> Result<(), ActError> {
 ///
 /// # Errors
 /// [`ActError::NotFound`] when there is none, or it is not the caller's.
-pub async fn locked_for(
+pub async fn registration_for_update(
     act: &mut super::Act<'_>,
     id: RegistrationId,
 ) -> Result<(Registration, Access), ActError> {
     let caller = act.caller;
-    let registration = register::lock(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let registration = register::registration_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
     // Other acts may have taken their time under the lock: what holds now counts, not what held then.
     act.read_clock();
     let today = act.today();

@@ -1,4 +1,4 @@
-//! The transaction of an act: claim, do, keep the answer, commit.
+//! The transaction of an act: claim, do, keep the reply, commit.
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -64,10 +64,10 @@ pub enum ActError {
     VersionMissing,
     /// The idempotency key was used for another request.
     #[error("idempotency key reused")]
-    KeyReused,
-    /// The request was sent before: its answer.
+    IdempotencyKeyReused,
+    /// The request was sent before: its reply.
     #[error("replayed")]
-    Replayed(Box<Answer>),
+    Replayed(Box<Reply>),
     /// The caller is not signed in, or the credentials are wrong.
     #[error("unauthenticated")]
     Unauthenticated,
@@ -113,9 +113,9 @@ impl ActError {
     }
 }
 
-/// An answer as it is sent and kept.
+/// An reply as it is sent and kept.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Answer {
+pub struct Reply {
     /// The HTTP status.
     pub status: u16,
     /// Where the new thing is.
@@ -126,14 +126,14 @@ pub struct Answer {
     pub etag: Option<String>,
     /// The body.
     pub body: Value,
-    /// Secrets that are shown once: sent with the first answer, never kept.
+    /// Secrets that are shown once: sent with the first reply, never kept.
     #[serde(skip)]
     pub once: Vec<(&'static str, String)>,
 }
 
-impl std::fmt::Debug for Answer {
+impl std::fmt::Debug for Reply {
     fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(out, "Answer({})", self.status)
+        write!(out, "Reply({})", self.status)
     }
 }
 
@@ -159,14 +159,14 @@ pub struct Act<'a> {
 }
 
 /// An act that began.
-pub type Begun<'a> = Result<Act<'a>, ActError>;
+pub type ActResult<'a> = Result<Act<'a>, ActError>;
 
 impl<'a> Act<'a> {
     /// Opens the transaction and claims the key.
     ///
     /// # Errors
     /// [`ActError::Replayed`] when the same request was answered before.
-    pub async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> Begun<'a> {
+    pub async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> ActResult<'a> {
         let mut act = Self::open(app, caller).await?;
         let now = act.now;
         match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
@@ -175,51 +175,50 @@ impl<'a> Act<'a> {
                 act.key = Some(key);
                 Ok(act)
             }
-            idempotency::Claim::Used { request_hash, answer } => Err(earlier(&request_hash, answer, key)),
+            idempotency::Claim::Used { request_hash, reply } => Err(earlier(&request_hash, reply, key)),
         }
     }
 
-    /// Leaves with the answer, where the same request was answered before: for what must not be done
+    /// Leaves with the reply, where the same request was answered before: for what must not be done
     /// twice before the transaction begins, such as looking at a PIN.
     ///
     /// # Errors
-    /// [`ActError::Replayed`] with the answer.
+    /// [`ActError::Replayed`] with the reply.
     pub async fn replay(app: &App, caller: &Caller, key: &Idempotency) -> Result<(), ActError> {
         let used = idempotency::used(&mut *app.pool.acquire().await?, caller.actor(), &key.key).await?;
-        used.map_or(Ok(()), |(hash, answer)| Err(earlier(&hash, answer, key)))
+        used.map_or(Ok(()), |(hash, reply)| Err(earlier(&hash, reply, key)))
     }
 
     /// Opens the transaction of a change that is the same when it is made twice.
     ///
     /// # Errors
     /// When the database cannot be reached.
-    pub async fn begin_unclaimed(app: &'a App, caller: &'a Caller) -> Begun<'a> {
+    pub async fn begin_unclaimed(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
         let act = Self::open(app, caller).await?;
         app.log.require_room(act.now)?;
         Ok(act)
     }
 
-    async fn open(app: &'a App, caller: &'a Caller) -> Begun<'a> {
+    async fn open(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
         let tx = app.pool.begin().await?;
         Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, wrote_entries: false })
     }
 
-    /// Keeps the answer and commits.
+    /// Keeps the reply and commits.
     ///
     /// # Errors
     /// When the database says no: then nothing has happened.
-    pub async fn finish(mut self, answer: Answer) -> Result<Answer, ActError> {
+    pub async fn finish(mut self, reply: Reply) -> Result<Reply, ActError> {
         if let Some(key) = self.key {
-            let kept =
-                serde_json::to_value(&answer).map_err(|error| ActError::Internal(error.to_string()))?;
-            idempotency::keep_answer(&mut self.tx, self.caller.actor(), &key.key, &kept).await?;
+            let kept = serde_json::to_value(&reply).map_err(|error| ActError::Internal(error.to_string()))?;
+            idempotency::keep_reply(&mut self.tx, self.caller.actor(), &key.key, &kept).await?;
         }
         self.commit().await?;
-        // Died here: the effect, its entry and its answer stand; the same request gets the answer.
-        Ok(answer)
+        // Died here: the effect, its entry and its reply stand; the same request gets the reply.
+        Ok(reply)
     }
 
-    /// Commits an act whose answer is not kept.
+    /// Commits an act whose reply is not kept.
     ///
     /// # Errors
     /// When the database says no: then nothing has happened.
@@ -266,18 +265,18 @@ impl<'a> Act<'a> {
     }
 
     /// Writes a change of rights or of the register: one row, one entry.
-    pub async fn record_change(
+    pub async fn enter_change(
         &mut self,
         kind: &'static str,
         registration: Option<RegistrationId>,
         subject: Uuid,
         personal: Vec<(&'static str, Value)>,
     ) -> Result<(), ActError> {
-        self.record_change_as(kind, registration, subject, personal).await.map(|_| ())
+        self.enter_change_as(kind, registration, subject, personal).await.map(|_| ())
     }
 
     /// The same, for what has to name its entry.
-    pub async fn record_change_as(
+    pub async fn enter_change_as(
         &mut self,
         kind: &'static str,
         registration: Option<RegistrationId>,
@@ -290,7 +289,7 @@ impl<'a> Act<'a> {
 
     /// Writes that a person was erased, and under which rule. The entry names no person, not even by a
     /// commitment: its subject is an id of its own.
-    pub async fn record_erasure(&mut self, under: String) -> Result<(), ActError> {
+    pub async fn enter_erasure(&mut self, under: String) -> Result<(), ActError> {
         let subject = self.id();
         let draft = Draft { under: Some(under), ..self.change_draft("person.erased", subject, vec![]) };
         self.write_change(draft).await.map(|_| ())
@@ -330,13 +329,13 @@ impl<'a> Act<'a> {
 
     /// Writes that a person was entered or invited. The entry names no person: its subject is an id of
     /// its own, and the person is committed to.
-    pub async fn record_person(&mut self, kind: &'static str, person: PersonId) -> Result<(), ActError> {
+    pub async fn enter_person(&mut self, kind: &'static str, person: PersonId) -> Result<(), ActError> {
         let subject = self.id();
-        self.record_change(kind, None, subject, vec![("person", serde_json::json!(person))]).await
+        self.enter_change(kind, None, subject, vec![("person", serde_json::json!(person))]).await
     }
 
     /// Writes a decision: one row, one entry.
-    pub async fn record_decision(&mut self, taken: Taken<'_>) -> Result<Recorded, ActError> {
+    pub async fn enter_decision(&mut self, taken: StepTaken<'_>) -> Result<DecisionEntry, ActError> {
         let by = self.caller.actor();
         let mut personal = taken.personal;
         personal.push(("by", Value::String(by.to_string())));
@@ -373,7 +372,7 @@ impl<'a> Act<'a> {
             entry,
         };
         evidence::write_decision(&mut self.tx, &decision).await?;
-        Ok(Recorded { decision: id, entry, at: self.now })
+        Ok(DecisionEntry { decision: id, entry, at: self.now })
     }
 
     async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
@@ -387,19 +386,19 @@ impl<'a> Act<'a> {
 }
 
 /// How a request leaves whose key was used before.
-fn earlier(request_hash: &[u8], answer: Value, key: &Idempotency) -> ActError {
+fn earlier(request_hash: &[u8], reply: Value, key: &Idempotency) -> ActError {
     if request_hash != key.request_hash {
-        return ActError::KeyReused;
+        return ActError::IdempotencyKeyReused;
     }
-    match serde_json::from_value(answer) {
-        Ok(answer) => ActError::Replayed(Box::new(answer)),
+    match serde_json::from_value(reply) {
+        Ok(reply) => ActError::Replayed(Box::new(reply)),
         Err(error) => ActError::Internal(error.to_string()),
     }
 }
 
 /// Where a decision was recorded.
 #[derive(Debug, Clone, Copy)]
-pub struct Recorded {
+pub struct DecisionEntry {
     /// Its row.
     pub decision: DecisionId,
     /// Its entry in the log.
@@ -409,7 +408,7 @@ pub struct Recorded {
 }
 
 /// A decision that was taken, for the record.
-pub struct Taken<'a> {
+pub struct StepTaken<'a> {
     /// At which step.
     pub act: &'static str,
     /// The same, as a dotted word for the entry.

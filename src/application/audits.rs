@@ -13,7 +13,7 @@ use crate::domain::records::{Audit, AuditLine, Registration, StockCount};
 use crate::domain::register::{Level, NoticeKind};
 use crate::domain::rules::Rules;
 use crate::domain::text::Remark;
-use crate::storage::{Page, audits, people, register};
+use crate::storage::{Portion, audits, people, register};
 
 /// Which keys an audit asks for; all of them, when nothing is named.
 #[derive(Default)]
@@ -25,10 +25,14 @@ pub struct Scope {
 }
 
 /// Opens an audit (owner, agent, supplier): every holder is asked.
-pub async fn open(act: &mut Act<'_>, registration: RegistrationId, scope: Scope) -> Result<Audit, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
+pub async fn open(
+    act: &mut Act<'_>,
+    registration_id: RegistrationId,
+    scope: Scope,
+) -> Result<Audit, ActError> {
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
     access.require(access.governs())?;
-    access::require_active(&record)?;
+    access::require_active(&registration)?;
     if scope.person.is_some() && scope.level.is_some() {
         return Err(ActError::invalid("/level", "does not go with one person"));
     }
@@ -37,14 +41,14 @@ pub async fn open(act: &mut Act<'_>, registration: RegistrationId, scope: Scope)
     {
         return Err(ActError::invalid("/person_id", "is not known"));
     }
-    open_locked(act, &record, scope).await
+    open_audit(act, &registration, scope).await
 }
 
-async fn open_locked(act: &mut Act<'_>, record: &Registration, scope: Scope) -> Result<Audit, ActError> {
-    let rules = rules_in_force(act.db(), record).await?;
+async fn open_audit(act: &mut Act<'_>, registration: &Registration, scope: Scope) -> Result<Audit, ActError> {
+    let rules = rules_in_force(act.db(), registration).await?;
     let mut audit = Audit {
         id: act.id(),
-        registration_id: record.id,
+        registration_id: registration.id,
         person_id: scope.person,
         level: scope.level,
         silence: rules.audit.silence,
@@ -64,41 +68,43 @@ async fn open_locked(act: &mut Act<'_>, record: &Registration, scope: Scope) -> 
         audits::add_line(act.db(), line, audit.id, *key, *holder).await?;
         // They come in the order of their holders.
         if told != Some(*holder) {
-            notices::tell(act, *holder, NoticeKind::AuditOpened, record.id, audit.id.0).await?;
+            notices::tell(act, *holder, NoticeKind::AuditOpened, registration.id, audit.id.0).await?;
             told = Some(*holder);
         }
     }
     audit.keys = i64::try_from(asked.len()).unwrap_or(i64::MAX);
     audit.open = audit.keys;
     let whom = vec![("person", json!(audit.person_id))];
-    act.record_change("audit.opened", Some(record.id), audit.id.0, whom).await?;
-    plan_next(act, record, &rules).await?;
+    act.enter_change("audit.opened", Some(registration.id), audit.id.0, whom).await?;
+    plan_next(act, registration, &rules).await?;
     Ok(audit)
 }
 
 /// Writes when the next audit is due by these rules.
 pub(super) async fn plan_next(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     rules: &Rules,
 ) -> Result<(), ActError> {
-    let last = audits::last(act.db(), record.id).await?.unwrap_or(record.created_at);
+    let last = audits::last(act.db(), registration.id).await?.unwrap_or(registration.created_at);
     // A term that began before anybody asked for audits is no reason for one.
     let by_term = rules.audit.every == AuditEvery::Term;
     let since = if by_term { last.date().max(act.today() - Duration::DAY) } else { last.date() };
     let (next, now) = (rules.audit.next_after(since), act.now);
-    Ok(audits::set_next(act.db(), record.id, next, now).await?)
+    Ok(audits::set_next(act.db(), registration.id, next, now).await?)
 }
 
 /// Opens the audit of a registration that is due. `false` when it is no more.
-pub(super) async fn open_due(act: &mut Act<'_>, registration: RegistrationId) -> Result<bool, ActError> {
-    let Some(record) = register::lock(act.db(), registration).await? else { return Ok(false) };
+pub(super) async fn open_due(act: &mut Act<'_>, registration_id: RegistrationId) -> Result<bool, ActError> {
+    let Some(registration) = register::registration_for_update(act.db(), registration_id).await? else {
+        return Ok(false);
+    };
     act.read_clock();
-    let (next, today) = (audits::next(act.db(), registration).await?, act.today());
-    if record.ended_at.is_some() || next.is_none_or(|next| next > today) {
+    let (next, today) = (audits::next(act.db(), registration_id).await?, act.today());
+    if registration.ended_at.is_some() || next.is_none_or(|next| next > today) {
         return Ok(false);
     }
-    open_locked(act, &record, Scope::default()).await?;
+    open_audit(act, &registration, Scope::default()).await?;
     Ok(true)
 }
 
@@ -108,24 +114,24 @@ pub(super) async fn close_due(
     id: AuditId,
     registration: RegistrationId,
 ) -> Result<bool, ActError> {
-    register::lock(act.db(), registration).await?;
+    register::registration_for_update(act.db(), registration).await?;
     act.read_clock();
     match audits::audit(act.db(), id).await? {
-        Some(audit) if audit.closed_at.is_none() => close_locked(act, &audit).await.map(|_| true),
+        Some(audit) if audit.closed_at.is_none() => close_audit(act, &audit).await.map(|_| true),
         _ => Ok(false),
     }
 }
 
-async fn close_locked(act: &mut Act<'_>, audit: &Audit) -> Result<Audit, ActError> {
+async fn close_audit(act: &mut Act<'_>, audit: &Audit) -> Result<Audit, ActError> {
     let (by, now) = (act.caller.actor(), act.now);
     audits::close(act.db(), audit.id, by, now).await?;
-    act.record_change("audit.closed", Some(audit.registration_id), audit.id.0, vec![]).await?;
+    act.enter_change("audit.closed", Some(audit.registration_id), audit.id.0, vec![]).await?;
     audits::audit(act.db(), audit.id).await?.ok_or(ActError::NotFound)
 }
 
-async fn locked(act: &mut Act<'_>, id: AuditId) -> Result<(Access, Audit), ActError> {
+async fn audit_for_update(act: &mut Act<'_>, id: AuditId) -> Result<(Access, Audit), ActError> {
     let found = audits::audit(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
     let audit = audits::audit(act.db(), id).await?.ok_or(ActError::NotFound)?;
     Ok((access, audit))
 }
@@ -141,13 +147,13 @@ fn require_open(audit: &Audit) -> Result<(), ActError> {
 
 /// Closes an audit (owner, agent, supplier). Where silence is chased, what nobody answered stays open on it.
 pub async fn close(act: &mut Act<'_>, id: AuditId) -> Result<Audit, ActError> {
-    let (access, audit) = locked(act, id).await?;
+    let (access, audit) = audit_for_update(act, id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
     access.require(access.governs())?;
     require_open(&audit)?;
-    close_locked(act, &audit).await
+    close_audit(act, &audit).await
 }
 
 /// A holder says whether they have a key; whoever governs its differ may say so for them.
@@ -157,11 +163,11 @@ pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<
     let audit = if act.caller.person() == Some(found.holder_id) {
         // Whoever has a key answers for it, also when their right to it has ended.
         let audit = audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?;
-        register::lock(act.db(), audit.registration_id).await?;
+        register::registration_for_update(act.db(), audit.registration_id).await?;
         act.read_clock();
         audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?
     } else {
-        let (access, audit) = locked(act, found.audit_id).await?;
+        let (access, audit) = audit_for_update(act, found.audit_id).await?;
         if !access.sees_all() {
             return Err(ActError::NotFound);
         }
@@ -180,7 +186,7 @@ pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<
     let (by, now) = (act.caller.actor(), act.now);
     audits::answer(act.db(), id, said, by, now).await?;
     let what = if has_it { "audit.confirmed" } else { "audit.missing" };
-    act.record_change(
+    act.enter_change(
         what,
         Some(audit.registration_id),
         line.key_id.0,
@@ -195,13 +201,13 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Audit>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(audits::of_registration(&mut db, registration, page).await?)
+    Ok(audits::of_registration(&mut db, registration, portion).await?)
 }
 
 /// The lines of an audit: all, or those with one answer.
@@ -210,7 +216,7 @@ pub async fn lines(
     caller: &Caller,
     id: AuditId,
     answer: Option<AuditAnswer>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<AuditLine>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
@@ -219,14 +225,14 @@ pub async fn lines(
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
-    Ok(audits::lines(&mut db, id, answer, today, page).await?)
+    Ok(audits::lines(&mut db, id, answer, today, portion).await?)
 }
 
 /// What the caller is still to answer.
-pub async fn own(app: &App, caller: &Caller, page: Page) -> Result<Vec<AuditLine>, ActError> {
+pub async fn own(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<AuditLine>, ActError> {
     let person = caller.require_person()?;
     let today = app.outside.clock.now().date();
-    Ok(audits::open_lines_of(&mut *app.pool.acquire().await?, person, today, page).await?)
+    Ok(audits::open_lines_of(&mut *app.pool.acquire().await?, person, today, portion).await?)
 }
 
 /// Records a count of the keys of a differ in store, beside what the register has (owner, agent, supplier).
@@ -237,7 +243,7 @@ pub async fn count(
     counted: i32,
     remark: Option<Remark>,
 ) -> Result<StockCount, ActError> {
-    let (_, access) = access::locked_for(act, registration).await?;
+    let (_, access) = access::registration_for_update(act, registration).await?;
     access.require(access.governs())?;
     if register::own_differs(act.db(), registration, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
@@ -254,7 +260,7 @@ pub async fn count(
     };
     audits::add_count(act.db(), &count).await?;
     let what = if count.book == count.counted { "stock.counted" } else { "stock.differs" };
-    act.record_change(what, Some(registration), count.id.0, vec![]).await?;
+    act.enter_change(what, Some(registration), count.id.0, vec![]).await?;
     Ok(count)
 }
 
@@ -263,11 +269,11 @@ pub async fn counts(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<StockCount>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(audits::counts(&mut db, registration, page).await?)
+    Ok(audits::counts(&mut db, registration, portion).await?)
 }

@@ -14,7 +14,7 @@ use crate::domain::register::{AuthorityClass, OrganisationKind};
 use crate::domain::review;
 use crate::domain::rights::{Ending, LeftWithout};
 use crate::domain::text::Slug;
-use crate::storage::{Page, authorities, people, register};
+use crate::storage::{Portion, authorities, people, register};
 
 /// An authority to give.
 pub struct Grant {
@@ -139,12 +139,12 @@ async fn grant_problems(
 /// wider or longer than that.
 pub async fn grant(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     grant: Grant,
 ) -> Result<Authority, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access::require_active(&record)?;
-    let problems = grant_problems(act, registration, &grant).await?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access::require_active(&registration)?;
+    let problems = grant_problems(act, registration_id, &grant).await?;
     if !problems.is_empty() {
         return Err(ActError::Invalid(problems));
     }
@@ -154,7 +154,7 @@ pub async fn grant(
     differ_ids.dedup();
     let authority = Authority {
         id: act.id(),
-        registration_id: registration,
+        registration_id: registration_id,
         class: grant.class,
         person_id: grant.person,
         organisation_id: grant.organisation,
@@ -178,12 +178,12 @@ pub async fn grant(
     let by = act.caller.actor();
     authorities::add(act.db(), &authority, by).await?;
     let who = rights::holder_of(&authority);
-    act.record_change("authority.given", Some(registration), authority.id.0, who).await?;
+    act.enter_change("authority.given", Some(registration_id), authority.id.0, who).await?;
     Ok(authority)
 }
 
 fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, ActError> {
-    if access.keeps() {
+    if access.is_supplier() {
         return Ok(None);
     }
     match access.authorities.iter().find(|own| grant.fits_under(own)) {
@@ -197,15 +197,15 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Authority>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     if !access.sees_all() {
-        return Ok(page.of(access.authorities, |own| own.id.0));
+        return Ok(portion.of(access.authorities, |own| own.id.0));
     }
-    Ok(authorities::of_registration(&mut db, registration, page).await?)
+    Ok(authorities::of_registration(&mut db, registration, portion).await?)
 }
 
 /// One authority.
@@ -248,13 +248,13 @@ pub async fn consequences(
     let now = app.outside.clock.now();
     let mut db = app.pool.acquire().await?;
     let found = authorities::authority(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::visible(&mut db, caller, found.registration_id, now.date()).await?;
+    let (registration, access) = access::visible(&mut db, caller, found.registration_id, now.date()).await?;
     require_revocable(&access, &found)?;
     let tree = authorities::tree(&mut db, id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
     let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
-    let left = rights::left_without(&mut db, record.id, Some(&ending), now.date()).await?;
-    consequences_of(&mut db, &record, tree, left, left_on, now.date()).await
+    let left = rights::left_without(&mut db, registration.id, Some(&ending), now.date()).await?;
+    consequences_of(&mut db, &registration, tree, left, left_on, now.date()).await
 }
 
 /// Revokes an authority and all that was given under it: one entry each. Requests that rested on them
@@ -265,15 +265,15 @@ pub async fn revoke(
     left_on: Option<Date>,
 ) -> Result<Consequences, ActError> {
     let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
     require_revocable(&access, &found)?;
     let (now, today) = (act.now, act.today());
     let tree = authorities::tree(act.db(), id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
     let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
-    let left = rights::end(act, &record, &tree, &ending).await?;
-    consequences_of(act.db(), &record, tree, left, left_on, today).await
+    let left = rights::end(act, &registration, &tree, &ending).await?;
+    consequences_of(act.db(), &registration, tree, left, left_on, today).await
 }
 
 /// The person who left, where the authority is a person's.
@@ -288,7 +288,7 @@ fn require_revocable(access: &Access, found: &Authority) -> Result<(), ActError>
         return Err(ActError::NotFound);
     }
     let may = match found.class {
-        AuthorityClass::Owner => access.keeps(),
+        AuthorityClass::Owner => access.is_supplier(),
         AuthorityClass::Agent => access.owns(),
         AuthorityClass::Signatory | AuthorityClass::Keyholder => {
             access.governs() || access.authorities.iter().any(|own| Some(own.id) == found.given_under)
@@ -322,14 +322,14 @@ async fn consequences_of(
 /// Records a mandate: somebody may collect for somebody else, between two days.
 pub async fn add_mandate(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     recipient: PersonId,
     collector: PersonId,
     days: (Date, Date),
 ) -> Result<Mandate, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
     access.require(access.governs() || act.caller.person() == Some(recipient))?;
-    access::require_active(&record)?;
+    access::require_active(&registration)?;
     let mut problems = Vec::new();
     if recipient == collector {
         problems.push(FieldProblem::new("/collector_id", "must be somebody else than the recipient"));
@@ -348,7 +348,7 @@ pub async fn add_mandate(
     }
     let mandate = Mandate {
         id: act.id(),
-        registration_id: registration,
+        registration_id: registration_id,
         recipient_id: recipient,
         collector_id: collector,
         first_day,
@@ -358,7 +358,7 @@ pub async fn add_mandate(
     let now = act.now;
     authorities::add_mandate(act.db(), &mandate, now).await?;
     let who = vec![("recipient", json!(recipient)), ("collector", json!(collector))];
-    act.record_change("mandate.given", Some(registration), mandate.id.0, who).await?;
+    act.enter_change("mandate.given", Some(registration_id), mandate.id.0, who).await?;
     Ok(mandate)
 }
 
@@ -367,23 +367,23 @@ pub async fn mandates(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Mandate>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     if access.sees_all() {
-        return Ok(authorities::mandates(&mut db, registration, page).await?);
+        return Ok(authorities::mandates(&mut db, registration, portion).await?);
     }
-    let mut own = authorities::mandates(&mut db, registration, Page::ALL).await?;
+    let mut own = authorities::mandates(&mut db, registration, Portion::ALL).await?;
     own.retain(|mandate| caller.person() == Some(mandate.recipient_id));
-    Ok(page.of(own, |mandate| mandate.id.0))
+    Ok(portion.of(own, |mandate| mandate.id.0))
 }
 
 /// Revokes a mandate.
 pub async fn revoke_mandate(act: &mut Act<'_>, id: MandateId) -> Result<Mandate, ActError> {
     let found = authorities::mandate(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.governs() && act.caller.person() != Some(found.recipient_id) {
         return Err(ActError::NotFound);
     }
@@ -396,6 +396,6 @@ pub async fn revoke_mandate(act: &mut Act<'_>, id: MandateId) -> Result<Mandate,
     }
     let now = act.now;
     authorities::revoke_mandate(act.db(), id, now).await?;
-    act.record_change("mandate.revoked", Some(found.registration_id), id.0, vec![]).await?;
+    act.enter_change("mandate.revoked", Some(found.registration_id), id.0, vec![]).await?;
     Ok(Mandate { revoked_at: Some(now), ..found })
 }

@@ -9,7 +9,7 @@ use crate::domain::blanks::{BlankError, Explanation, MovementKind};
 use crate::domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, CutId, SectionId};
 use crate::domain::records::{BlankAccount, BlankDifference, BlankMovement};
 use crate::domain::text::Remark;
-use crate::storage::{Page, blanks, copies};
+use crate::storage::{Portion, blanks, copies};
 
 impl From<BlankError> for ActError {
     fn from(error: BlankError) -> Self {
@@ -35,8 +35,12 @@ pub struct NewMovement {
     pub remark: Option<Remark>,
 }
 
-async fn locked(act: &mut Act<'_>, counter: CounterId, section: SectionId) -> Result<BlankAccount, ActError> {
-    let found = blanks::account_locked(act.db(), counter, section).await?;
+async fn account_for_update(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    section: SectionId,
+) -> Result<BlankAccount, ActError> {
+    let found = blanks::account_for_update(act.db(), counter, section).await?;
     act.read_clock();
     found.ok_or(ActError::Conflict("the counter was never appointed for this section"))
 }
@@ -59,7 +63,7 @@ pub async fn record(
     new: NewMovement,
 ) -> Result<BlankMovement, ActError> {
     if kind == MovementKind::Consignment {
-        act.caller.require_keeper()?;
+        act.caller.require_supplier()?;
         let caller = act.caller;
         require_own(act.db(), caller, counter).await?;
     } else {
@@ -75,7 +79,7 @@ pub async fn record(
             return Err(ActError::invalid("/copy_request_id", "is not a request at this counter"));
         }
     }
-    let account = locked(act, counter, new.section).await?;
+    let account = account_for_update(act, counter, new.section).await?;
     let movement = BlankMovement {
         id: act.id(),
         counter_id: counter,
@@ -104,7 +108,7 @@ pub async fn record(
         }
     };
     blanks::save(act.db(), &after).await?;
-    act.record_change(what, None, movement.id.0, vec![("quantity", json!(new.quantity))]).await?;
+    act.enter_change(what, None, movement.id.0, vec![("quantity", json!(new.quantity))]).await?;
     Ok(movement)
 }
 
@@ -142,7 +146,7 @@ pub(super) async fn add_difference(
         explained_at: None,
     };
     blanks::add_difference(act.db(), &difference).await?;
-    act.record_change("blanks.difference", None, difference.id.0, vec![("quantity", json!(quantity))]).await
+    act.enter_change("blanks.difference", None, difference.id.0, vec![("quantity", json!(quantity))]).await
 }
 
 /// The other side confirms: the counter what it received, the supplier what came back, a witness what
@@ -155,11 +159,11 @@ pub async fn confirm(
     let found = blanks::movement(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let caller = act.caller;
     require_own(act.db(), caller, found.counter_id).await?;
-    let account = locked(act, found.counter_id, found.section_id).await?;
+    let account = account_for_update(act, found.counter_id, found.section_id).await?;
     let found = blanks::movement(act.db(), id).await?.ok_or(ActError::NotFound)?;
     match found.kind {
         MovementKind::Consignment => require_staff(act, found.counter_id).await?,
-        MovementKind::Return => act.caller.require_keeper()?,
+        MovementKind::Return => act.caller.require_supplier()?,
         MovementKind::Spoil => {
             act.caller.require_person()?;
         }
@@ -190,7 +194,7 @@ pub async fn confirm(
     let (now, by) = (act.now, act.caller.actor());
     blanks::confirm(act.db(), id, by, counted, now).await?;
     blanks::save(act.db(), &after).await?;
-    act.record_change("blanks.confirmed", None, id.0, vec![("counted", json!(counted))]).await?;
+    act.enter_change("blanks.confirmed", None, id.0, vec![("counted", json!(counted))]).await?;
     add_difference(act, &after, counted - found.quantity, Origin::Movement(id)).await?;
     Ok(BlankMovement {
         confirmed_by: Some(by),
@@ -207,9 +211,9 @@ pub async fn explain(
     explanation: Explanation,
     remark: Option<Remark>,
 ) -> Result<BlankDifference, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let found = blanks::difference(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let account = locked(act, found.counter_id, found.section_id).await?;
+    let account = account_for_update(act, found.counter_id, found.section_id).await?;
     let found = blanks::difference(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if found.explanation.is_some() {
         return Err(ActError::WrongState {
@@ -232,7 +236,7 @@ pub async fn explain(
     let (now, by) = (act.now, act.caller.actor());
     let remark = remark.map(String::from);
     blanks::explain(act.db(), id, (explanation, remark.as_deref()), by, now).await?;
-    act.record_change("blanks.explained", None, id.0, vec![("explanation", json!(explanation))]).await?;
+    act.enter_change("blanks.explained", None, id.0, vec![("explanation", json!(explanation))]).await?;
     Ok(BlankDifference { explanation: Some(explanation), remark, explained_at: Some(now), ..found })
 }
 
@@ -243,12 +247,12 @@ pub async fn limit(
     section: SectionId,
     most_held: Option<i32>,
 ) -> Result<BlankAccount, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let caller = act.caller;
     require_own(act.db(), caller, counter).await?;
-    let account = BlankAccount { most_held, ..locked(act, counter, section).await? };
+    let account = BlankAccount { most_held, ..account_for_update(act, counter, section).await? };
     blanks::save(act.db(), &account).await?;
-    act.record_change("blanks.limited", None, counter.0, vec![("most_held", json!(most_held))]).await?;
+    act.enter_change("blanks.limited", None, counter.0, vec![("most_held", json!(most_held))]).await?;
     Ok(account)
 }
 
@@ -264,11 +268,11 @@ pub async fn movements(
     app: &App,
     caller: &Caller,
     counter: CounterId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<BlankMovement>, ActError> {
     let mut db = app.pool.acquire().await?;
     require_own(&mut db, caller, counter).await?;
-    Ok(blanks::movements(&mut db, counter, page).await?)
+    Ok(blanks::movements(&mut db, counter, portion).await?)
 }
 
 /// What was found to differ at a counter.
@@ -277,9 +281,9 @@ pub async fn differences(
     caller: &Caller,
     counter: CounterId,
     only_open: bool,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<BlankDifference>, ActError> {
     let mut db = app.pool.acquire().await?;
     require_own(&mut db, caller, counter).await?;
-    Ok(blanks::differences(&mut db, counter, only_open, page).await?)
+    Ok(blanks::differences(&mut db, counter, only_open, portion).await?)
 }

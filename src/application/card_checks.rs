@@ -9,7 +9,7 @@ use time::OffsetDateTime;
 
 use super::access::Caller;
 use super::cards::pin_outcome;
-use super::copies::check::{self, MayOrder, Standing, Waiting};
+use super::copies::check::{self, MayOrder, PersonAtCounter, WaitingRequest};
 use super::registrations::parsed;
 use super::{ActError, App};
 use crate::domain::decision::facts::{CardFacts, PinOutcome, ShownFacts};
@@ -17,11 +17,11 @@ use crate::domain::ids::{CounterId, PersonId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Authority, Registration};
 use crate::domain::register::{CardState, DocumentKind};
-use crate::storage::cards::{Behind, Refusal, ShownCard};
+use crate::storage::cards::{CardAtCounter, Refusal, ShownCard};
 use crate::storage::{authorities, cards};
 
 /// What was presented.
-pub struct Presented {
+pub struct PresentedCard {
     /// What the QR code holds.
     pub token: Option<SecretString>,
     /// The number, typed.
@@ -34,21 +34,21 @@ pub struct Presented {
 
 /// Why a check ended with a no.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct No {
+pub struct CardRefusal {
     /// A stable code.
     pub code: &'static str,
     /// For a person to read.
     pub sentence: String,
 }
 
-impl No {
+impl CardRefusal {
     fn new(code: &'static str, sentence: impl Into<String>) -> Self {
         Self { code, sentence: sentence.into() }
     }
 }
 
 /// A card that counts, and what it opens.
-pub struct Good {
+pub struct CountingCard {
     /// Whose: the person and the name.
     pub holder: (PersonId, String),
     /// Of which registration.
@@ -58,11 +58,11 @@ pub struct Good {
     /// What the holder may order here now, and why not.
     pub may_order: Vec<MayOrder>,
     /// What waits here for the holder, and what is still to do.
-    pub waiting: Vec<Waiting>,
+    pub waiting: Vec<WaitingRequest>,
 }
 
 /// What a check found.
-pub struct Checked {
+pub struct CardCheck {
     /// When.
     pub at: OffsetDateTime,
     /// The card, where it is one of this register.
@@ -70,7 +70,7 @@ pub struct Checked {
     /// What came of the PIN.
     pub pin: PinOutcome,
     /// Why not, or what is behind the card.
-    pub found: Result<Good, No>,
+    pub found: Result<CountingCard, CardRefusal>,
 }
 
 /// Checks a card at a counter of the caller's dealer.
@@ -78,8 +78,8 @@ pub async fn check(
     app: &App,
     caller: &Caller,
     counter: CounterId,
-    presented: Presented,
-) -> Result<Checked, ActError> {
+    presented: PresentedCard,
+) -> Result<CardCheck, ActError> {
     let now = app.outside.clock.now();
     let number = match (&presented.token, presented.number) {
         (Some(token), None) => app.cards.verify(token.expose_secret(), now).map(|claims| claims.sub),
@@ -108,20 +108,25 @@ pub async fn check(
     };
     let card = behind.as_ref().map(|behind| behind.card.clone());
     let found = match (number, behind) {
-        (Err(error), _) => Err(No::new(error.code(), error.to_string())),
-        (Ok(_), None) if elsewhere && presented.token.is_some() => Err(No::new(
+        (Err(error), _) => Err(CardRefusal::new(error.code(), error.to_string())),
+        (Ok(_), None) if elsewhere && presented.token.is_some() => Err(CardRefusal::new(
             "counter_not_appointed",
             "This counter is not appointed for the key section of this card.",
         )),
-        (Ok(_), None) => Err(No::new("card_unknown", "No card of this register has this number.")),
+        (Ok(_), None) => Err(CardRefusal::new("card_unknown", "No card of this register has this number.")),
         (Ok(_), Some(behind)) => {
-            let standing =
-                Standing { outside: &app.outside, caller, counter, person: behind.card.person_id, now };
+            let standing = PersonAtCounter {
+                outside: &app.outside,
+                caller,
+                counter,
+                person: behind.card.person_id,
+                now,
+            };
             let shown = ShownFacts { pin, document: presented.document, ..shown(&behind.card) };
             opened(&mut db, behind, standing, shown).await?
         }
     };
-    let checked = Checked { at: now, card, pin, found };
+    let checked = CardCheck { at: now, card, pin, found };
     if let Some(code) = checked.refusal() {
         let card = checked.card.as_ref().map(|card| card.id);
         let refusal = Refusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
@@ -130,7 +135,7 @@ pub async fn check(
     Ok(checked)
 }
 
-impl Checked {
+impl CardCheck {
     /// The code under which the check counts as one that failed.
     fn refusal(&self) -> Option<&'static str> {
         match (&self.found, self.pin) {
@@ -152,11 +157,11 @@ fn shown(card: &ShownCard) -> ShownFacts {
 /// What a card opens, or why it does not.
 async fn opened(
     db: &mut PgConnection,
-    behind: Behind,
-    standing: Standing<'_>,
+    behind: CardAtCounter,
+    standing: PersonAtCounter<'_>,
     shown: ShownFacts,
-) -> Result<Result<Good, No>, ActError> {
-    let Behind { card, registration, rules, holder, .. } = behind;
+) -> Result<Result<CountingCard, CardRefusal>, ActError> {
+    let CardAtCounter { card, registration, rules, holder, .. } = behind;
     if let Some(no) = not_current(&card, standing.now) {
         return Ok(Err(no));
     }
@@ -164,25 +169,27 @@ async fn opened(
     let authorities = authorities::in_force_of(db, registration.id, card.person_id, today).await?;
     if authorities.is_empty() {
         let sentence = "The holder has no authority in force on the registration any more.";
-        return Ok(Err(No::new("holder_without_authority", sentence)));
+        return Ok(Err(CardRefusal::new("holder_without_authority", sentence)));
     }
     let rules = parsed(rules)?;
     let (may_order, waiting) =
         check::at_counter(db, (&registration, &rules), &authorities, &standing, &shown).await?;
-    Ok(Ok(Good { holder: (card.person_id, holder), registration, authorities, may_order, waiting }))
+    Ok(Ok(CountingCard { holder: (card.person_id, holder), registration, authorities, may_order, waiting }))
 }
 
-fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<No> {
+fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<CardRefusal> {
     match card.state {
         CardState::Revoked => {
-            Some(No::new("card_revoked", "The card was revoked. Keep it, and tell the supplier."))
+            Some(CardRefusal::new("card_revoked", "The card was revoked. Keep it, and tell the supplier."))
         }
-        CardState::Suspended => {
-            Some(No::new("card_suspended", "The card is suspended. Its owner can have it reinstated."))
-        }
-        CardState::Valid if card.expires_on < now.date() => {
-            Some(No::new("card_expired", "The card is past its last day. Its owner can have it replaced."))
-        }
+        CardState::Suspended => Some(CardRefusal::new(
+            "card_suspended",
+            "The card is suspended. Its owner can have it reinstated.",
+        )),
+        CardState::Valid if card.expires_on < now.date() => Some(CardRefusal::new(
+            "card_expired",
+            "The card is past its last day. Its owner can have it replaced.",
+        )),
         CardState::Valid => None,
     }
 }

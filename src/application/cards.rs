@@ -12,7 +12,7 @@ use crate::domain::number::TypedNumber;
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
 use crate::storage::cards::ShownCard;
-use crate::storage::{Page, authorities, cards, people, register};
+use crate::storage::{Portion, authorities, cards, people, register};
 
 /// PIN attempts before a pause is asked for.
 pub const FREE_PIN_ATTEMPTS: i32 = 3;
@@ -20,28 +20,28 @@ pub const FREE_PIN_ATTEMPTS: i32 = 3;
 /// Issues a card to a person with an authority in force.
 pub async fn issue(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     person: PersonId,
     expires_on: Option<Date>,
 ) -> Result<Card, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
     // Whoever took over an account would have a card with a PIN of their own as well.
     access.require(access.governs() && act.caller.person() != Some(person))?;
-    access::require_active(&record)?;
+    access::require_active(&registration)?;
     let today = act.today();
-    let current = cards::all(act.db(), registration, Page::ALL).await?.into_iter();
+    let current = cards::all(act.db(), registration_id, Portion::ALL).await?.into_iter();
     for card in current.filter(|card| card.person_id == person && card.state != CardState::Revoked) {
         if card.expires_on >= today {
             return Err(ActError::Conflict("this person has a card; replace or revoke it"));
         }
         retire(act, &card, "card.expired").await?;
     }
-    add(act, registration, person, expires_on, None).await
+    add(act, registration_id, person, expires_on, None).await
 }
 
 /// Revokes the cards of a registration that ends.
 pub(super) async fn revoke_all(act: &mut Act<'_>, registration: RegistrationId) -> Result<(), ActError> {
-    let all = cards::all(act.db(), registration, Page::ALL).await?;
+    let all = cards::all(act.db(), registration, Portion::ALL).await?;
     for card in all.iter().filter(|card| card.state != CardState::Revoked) {
         revoke_with_right(act, card).await?;
     }
@@ -56,10 +56,11 @@ pub(super) async fn revoke_with_right(act: &mut Act<'_>, card: &Card) -> Result<
 /// Issues a card in place of one that is worn, lost or about to expire; the old one counts no more. The
 /// PIN stays: to replace a card is no way round it.
 pub async fn replace(act: &mut Act<'_>, id: CardId, expires_on: Option<Date>) -> Result<Card, ActError> {
-    let (old, access) = locked(act, id).await?;
+    let (old, access) = card_for_update(act, id).await?;
     access.require(access.governs())?;
-    let record = register::registration(act.db(), old.registration_id).await?.ok_or(ActError::NotFound)?;
-    access::require_active(&record)?;
+    let registration =
+        register::registration(act.db(), old.registration_id).await?.ok_or(ActError::NotFound)?;
+    access::require_active(&registration)?;
     match old.state {
         CardState::Valid | CardState::Suspended => retire(act, &old, "card.replaced").await?,
         CardState::Revoked => {
@@ -79,7 +80,7 @@ pub async fn replace(act: &mut Act<'_>, id: CardId, expires_on: Option<Date>) ->
 async fn retire(act: &mut Act<'_>, card: &Card, what: &'static str) -> Result<(), ActError> {
     let now = act.now;
     cards::set_state(act.db(), card.id, CardState::Revoked, now).await?;
-    act.record_change(what, Some(card.registration_id), card.id.0, vec![]).await
+    act.enter_change(what, Some(card.registration_id), card.id.0, vec![]).await
 }
 
 async fn add(
@@ -115,14 +116,14 @@ async fn add(
     let (now, app) = (act.now, act.app());
     cards::add(act.db(), &card, now).await?;
     cards::need_key(act.db(), app.cards.keys.signs_with()?, Some(expires_on)).await?;
-    act.record_change("card.issued", Some(registration), card.id.0, vec![("person", json!(person))]).await?;
+    act.enter_change("card.issued", Some(registration), card.id.0, vec![("person", json!(person))]).await?;
     Ok(card)
 }
 
 /// A card with its registration locked, for those who see it: its holder, and those who see all.
-async fn locked(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access), ActError> {
+async fn card_for_update(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access), ActError> {
     let found = cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
     if act.caller.person() != Some(found.person_id) && !access.sees_all() {
         return Err(ActError::NotFound);
     }
@@ -158,7 +159,7 @@ pub async fn face(app: &App, caller: &Caller, id: CardId) -> Result<Face, ActErr
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let card = cards::card(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::visible(&mut db, caller, card.registration_id, today).await?;
+    let (registration, access) = access::visible(&mut db, caller, card.registration_id, today).await?;
     let own = caller.person() == Some(card.person_id);
     if !own && !access.sees_all() {
         return Err(ActError::NotFound);
@@ -176,7 +177,7 @@ pub async fn face(app: &App, caller: &Caller, id: CardId) -> Result<Face, ActErr
         .await?
         .ok_or_else(|| ActError::Internal("a register without a supplier".to_owned()))?;
     let holder = people::person(&mut db, card.person_id).await?.ok_or(ActError::NotFound)?.name;
-    Ok(Face { card, token, supplier: supplier.name, holder, registration: record.number })
+    Ok(Face { card, token, supplier: supplier.name, holder, registration: registration.number })
 }
 
 /// Cards of a registration: all for those who see all, else one's own.
@@ -184,23 +185,23 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Card>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     if access.sees_all() {
-        return Ok(cards::all(&mut db, registration, page).await?);
+        return Ok(cards::all(&mut db, registration, portion).await?);
     }
-    let mut own = cards::all(&mut db, registration, Page::ALL).await?;
+    let mut own = cards::all(&mut db, registration, Portion::ALL).await?;
     own.retain(|card| caller.person() == Some(card.person_id));
-    Ok(page.of(own, |card| card.id.0))
+    Ok(portion.of(own, |card| card.id.0))
 }
 
 /// Suspends, reinstates or revokes a card; a revoked card stays revoked. Holders may suspend or
 /// revoke their own.
 pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Result<Card, ActError> {
-    let (found, access) = locked(act, id).await?;
+    let (found, access) = card_for_update(act, id).await?;
     let own = act.caller.person() == Some(found.person_id);
     access.require(access.governs() || (own && state != CardState::Valid))?;
     if found.state == CardState::Revoked || found.state == state {
@@ -216,7 +217,7 @@ pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Resul
         CardState::Suspended => "card.suspended",
         CardState::Revoked => "card.revoked",
     };
-    act.record_change(what, Some(found.registration_id), id.0, vec![]).await?;
+    act.enter_change(what, Some(found.registration_id), id.0, vec![]).await?;
     Ok(Card { state, ..found })
 }
 
@@ -251,7 +252,7 @@ pub async fn prove_pin(
 /// against the present one. A forgotten PIN is reset by somebody who governs the registration.
 pub async fn set_pin(act: &mut Act<'_>, id: CardId, hash: &str, proof: Proof) -> Result<Card, ActError> {
     let person = act.caller.require_person()?;
-    let (found, _) = locked(act, id).await?;
+    let (found, _) = card_for_update(act, id).await?;
     if found.person_id != person {
         return Err(ActError::NotFound);
     }
@@ -274,14 +275,14 @@ pub async fn set_pin(act: &mut Act<'_>, id: CardId, hash: &str, proof: Proof) ->
     }
     let now = act.now;
     cards::set_pin(act.db(), id, Some(hash), now).await?;
-    act.record_change("card.pin_set", Some(found.registration_id), id.0, vec![]).await?;
+    act.enter_change("card.pin_set", Some(found.registration_id), id.0, vec![]).await?;
     Ok(Card { pin_set: true, ..found })
 }
 
 /// Takes a forgotten PIN away, so that its holder sets a new one. Nobody does it for their own card:
 /// whoever took over an account would have the card as well.
 pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> {
-    let (found, access) = locked(act, id).await?;
+    let (found, access) = card_for_update(act, id).await?;
     let own = act.caller.person() == Some(found.person_id);
     access.require(access.governs() && !own)?;
     if !found.pin_set {
@@ -289,12 +290,12 @@ pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> 
     }
     let now = act.now;
     cards::set_pin(act.db(), id, None, now).await?;
-    act.record_change("card.pin_reset", Some(found.registration_id), id.0, vec![]).await?;
+    act.enter_change("card.pin_reset", Some(found.registration_id), id.0, vec![]).await?;
     Ok(Card { pin_set: false, ..found })
 }
 
 /// What was shown at a counter: looked at before the transaction of the act.
-pub struct Shown {
+pub struct ShownAtCounter {
     /// The card, if its number is known.
     pub card: Option<ShownCard>,
     /// A number was given.
@@ -308,13 +309,13 @@ pub async fn look_at(
     app: &App,
     number: Option<&TypedNumber>,
     pin: Option<SecretString>,
-) -> Result<Shown, ActError> {
+) -> Result<ShownAtCounter, ActError> {
     let Some(number) = number else {
-        return Ok(Shown { card: None, number_given: false, pin: PinOutcome::NotGiven });
+        return Ok(ShownAtCounter { card: None, number_given: false, pin: PinOutcome::NotGiven });
     };
     let card = cards::shown_by_number(&mut *app.pool.acquire().await?, number).await?;
     let pin = pin_outcome(app, card.as_ref(), pin).await?;
-    Ok(Shown { card, number_given: true, pin })
+    Ok(ShownAtCounter { card, number_given: true, pin })
 }
 
 /// What comes of a PIN that was entered, or was not.

@@ -10,11 +10,11 @@ use crate::domain::opening::OpeningHours;
 use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::register::OrganisationKind;
 use crate::domain::text::Name;
-use crate::storage::{Page, copies, people, sections};
+use crate::storage::{Portion, copies, people, sections};
 
 /// Adds a counter of a dealer.
 pub async fn add(act: &mut Act<'_>, dealer: OrganisationId, name: Name) -> Result<Counter, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let organisation = people::organisation(act.db(), dealer).await?;
     if organisation.is_none_or(|organisation| organisation.kind != OrganisationKind::Dealer) {
         return Err(ActError::invalid("/dealer_id", "is not a dealer"));
@@ -22,7 +22,7 @@ pub async fn add(act: &mut Act<'_>, dealer: OrganisationId, name: Name) -> Resul
     let counter = Counter { id: act.id(), dealer_id: dealer, name: name.into(), time_zone: None };
     let now = act.now;
     sections::add_counter(act.db(), &counter, now).await?;
-    act.record_change("counter.added", None, counter.id.0, vec![]).await?;
+    act.enter_change("counter.added", None, counter.id.0, vec![]).await?;
     Ok(counter)
 }
 
@@ -32,9 +32,9 @@ pub async fn counter(app: &App, id: CounterId) -> Result<Counter, ActError> {
 }
 
 /// Counters, those that are appointed for a section today if one is named.
-pub async fn all(app: &App, section: Option<SectionId>, page: Page) -> Result<Vec<Counter>, ActError> {
+pub async fn all(app: &App, section: Option<SectionId>, portion: Portion) -> Result<Vec<Counter>, ActError> {
     let today = app.outside.clock.now().date();
-    Ok(sections::counters(&mut *app.pool.acquire().await?, section, today, page).await?)
+    Ok(sections::counters(&mut *app.pool.acquire().await?, section, today, portion).await?)
 }
 
 /// The supplier, or staff of the counter's dealer.
@@ -44,7 +44,7 @@ pub(super) async fn require_own(
     counter: CounterId,
 ) -> Result<(), ActError> {
     let exists = sections::counter(db, counter).await?.is_some();
-    if exists && (caller.is_keeper() || caller.works_at(db, counter).await?) {
+    if exists && (caller.is_supplier() || caller.works_at(db, counter).await?) {
         Ok(())
     } else {
         Err(ActError::NotFound)
@@ -58,7 +58,7 @@ pub async fn appoint(
     section: SectionId,
     days: (Date, Option<Date>),
 ) -> Result<Appointment, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     if sections::counter(act.db(), counter).await?.is_none() {
         return Err(ActError::NotFound);
     }
@@ -86,14 +86,14 @@ pub async fn appoint(
             _ => error.into(),
         });
     }
-    act.record_change("appointment.added", None, appointment.id.0, vec![]).await?;
+    act.enter_change("appointment.added", None, appointment.id.0, vec![]).await?;
     Ok(appointment)
 }
 
 /// Revokes an appointment. A cut that has not committed waits for this, and is refused.
 pub async fn revoke_appointment(act: &mut Act<'_>, id: AppointmentId) -> Result<Appointment, ActError> {
-    act.caller.require_keeper()?;
-    let appointment = sections::appointment_locked(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    act.caller.require_supplier()?;
+    let appointment = sections::appointment_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if appointment.revoked_at.is_some() {
         return Err(ActError::WrongState {
             state: "revoked",
@@ -102,7 +102,7 @@ pub async fn revoke_appointment(act: &mut Act<'_>, id: AppointmentId) -> Result<
     }
     let now = act.now;
     sections::revoke_appointment(act.db(), id, now).await?;
-    act.record_change("appointment.revoked", None, id.0, vec![]).await?;
+    act.enter_change("appointment.revoked", None, id.0, vec![]).await?;
     Ok(Appointment { revoked_at: Some(now), ..appointment })
 }
 
@@ -111,11 +111,11 @@ pub async fn appointments(
     app: &App,
     caller: &Caller,
     counter: CounterId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Appointment>, ActError> {
     let mut db = app.pool.acquire().await?;
     require_own(&mut db, caller, counter).await?;
-    Ok(sections::appointments(&mut db, counter, page).await?)
+    Ok(sections::appointments(&mut db, counter, portion).await?)
 }
 
 /// What a counter has to cut and hand over.
@@ -124,11 +124,11 @@ pub async fn requests(
     caller: &Caller,
     counter: CounterId,
     state: Option<RequestState>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<CopyRequest>, ActError> {
     let mut db = app.pool.acquire().await?;
     require_own(&mut db, caller, counter).await?;
-    Ok(copies::of_counter(&mut db, counter, state, page).await?)
+    Ok(copies::of_counter(&mut db, counter, state, portion).await?)
 }
 
 /// States when a counter is open, in place of what was stated before.
@@ -138,7 +138,7 @@ pub async fn set_opening_hours(
     time_zone: &str,
     mut hours: Vec<OpeningHours>,
 ) -> Result<Counter, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let counter = sections::counter(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if !sections::is_time_zone(act.db(), time_zone).await? {
         return Err(ActError::invalid("/time_zone", "is not a time zone of the IANA database"));
@@ -153,7 +153,7 @@ pub async fn set_opening_hours(
     }
     let now = act.now;
     sections::set_opening_hours(act.db(), id, time_zone, &hours, now).await?;
-    act.record_change("counter.hours_stated", None, id.0, vec![]).await?;
+    act.enter_change("counter.hours_stated", None, id.0, vec![]).await?;
     Ok(Counter { time_zone: Some(time_zone.to_owned()), ..counter })
 }
 

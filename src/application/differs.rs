@@ -1,6 +1,6 @@
 //! The differs of a section: its geometry, which combinations are taken, and drawing one that is free.
 //!
-//! A combination is given out under the lock of the section's space ([`storage::lock_space`]), drawn
+//! A combination is given out under the lock of the section's space ([`storage::space_for_update`]), drawn
 //! at random among those that are not taken and far enough from every other on the site. Its number
 //! is drawn as well, so that nothing of the heights follows from it.
 
@@ -35,7 +35,7 @@ impl From<TooLarge> for ActError {
 }
 
 /// How many differs a geometry has.
-pub struct Counted {
+pub struct CountedSpace {
     /// How many.
     pub count: u128,
     /// What each rule costs.
@@ -45,7 +45,7 @@ pub struct Counted {
 }
 
 /// Counts a geometry, away from those who answer calls: it takes up to a second.
-async fn counted(geometry: &Geometry, within: &str) -> Result<Counted, ActError> {
+async fn counted(geometry: &Geometry, within: &str) -> Result<CountedSpace, ActError> {
     let problems: Vec<FieldProblem> = geometry
         .problems()
         .into_iter()
@@ -55,10 +55,10 @@ async fn counted(geometry: &Geometry, within: &str) -> Result<Counted, ActError>
         return Err(ActError::Invalid(problems));
     }
     let geometry = geometry.clone();
-    let work = move || -> Result<Counted, TooLarge> {
+    let work = move || -> Result<CountedSpace, TooLarge> {
         let rules = rule_costs(&geometry)?;
         let count = rules.last().map_or(0, |cost| cost.left);
-        Ok(Counted { count, rules, shortfalls: shortfalls(&geometry, count) })
+        Ok(CountedSpace { count, rules, shortfalls: shortfalls(&geometry, count) })
     };
     let done = tokio::task::spawn_blocking(work).await.map_err(|error| internal(&error))?;
     done.map_err(|error| ActError::invalid(within, error.to_string()))
@@ -69,8 +69,8 @@ fn internal(error: &impl ToString) -> ActError {
 }
 
 /// Counts a geometry that is only tried out.
-pub async fn explore(caller: &Caller, geometry: &Geometry) -> Result<Counted, ActError> {
-    caller.require_keeper()?;
+pub async fn explore(caller: &Caller, geometry: &Geometry) -> Result<CountedSpace, ActError> {
+    caller.require_supplier()?;
     counted(geometry, "/geometry").await
 }
 
@@ -81,7 +81,7 @@ pub struct Usage {
     /// The section's version.
     pub version: i32,
     /// How many differs it has.
-    pub counted: Counted,
+    pub counted: CountedSpace,
     /// Combinations that are taken.
     pub taken: i64,
     /// Differs on record without bitting: which combinations they are nobody knows here.
@@ -100,7 +100,7 @@ fn parsed(stored: Value) -> Result<Geometry, ActError> {
 
 /// How much of a section is used (supplier).
 pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Usage, ActError> {
-    caller.require_keeper()?;
+    caller.require_supplier()?;
     let mut db = app.pool.acquire().await?;
     let (stored, version) = storage::geometry(&mut db, section).await?.ok_or(ActError::NotFound)?;
     let geometry = parsed(stored.ok_or(ActError::NotFound)?)?;
@@ -131,16 +131,16 @@ pub async fn set_geometry(
     version: i32,
     geometry: &Geometry,
 ) -> Result<(), ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let counted = counted(geometry, "/geometry").await?;
     if counted.count == 0 {
         return Err(ActError::invalid("/geometry", "leaves no differ at all"));
     }
-    let before = sections::section_locked(act.db(), section).await?.ok_or(ActError::NotFound)?;
+    let before = sections::section_for_update(act.db(), section).await?.ok_or(ActError::NotFound)?;
     if before.version != version {
         return Err(ActError::Stale);
     }
-    let taken = storage::lock_space(act.db(), section).await?;
+    let taken = storage::space_for_update(act.db(), section).await?;
     let old = storage::geometry(act.db(), section).await?.and_then(|(stored, _)| stored);
     if let Some(old) = old.filter(|_| taken > 0)
         && parsed(old)?.positions != geometry.positions
@@ -150,7 +150,7 @@ pub async fn set_geometry(
     let now = act.now;
     let value = serde_json::to_value(geometry).map_err(|error| internal(&error))?;
     storage::set_geometry(act.db(), section, &value, version + 1, now).await?;
-    act.record_change("section.geometry_set", None, section.0, vec![]).await
+    act.enter_change("section.geometry_set", None, section.0, vec![]).await
 }
 
 /// The geometry of a section and its space, where it has one.
@@ -173,13 +173,13 @@ async fn space_of(act: &mut Act<'_>, section: SectionId) -> Result<Option<(Geome
 /// The heights of every differ on a site, and of other registrations from which to keep apart.
 async fn neighbours(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     apart_from: &[RegistrationId],
     but_for: Option<DifferId>,
 ) -> Result<Vec<Vec<u8>>, ActError> {
-    let mut registrations = sites::site_of(act.db(), record.id).await?;
+    let mut registrations = sites::site_of(act.db(), registration.id).await?;
     registrations.extend(apart_from.iter().map(|id| id.0));
-    let found = storage::bittings_of(act.db(), &registrations, record.section_id).await?;
+    let found = storage::bittings_of(act.db(), &registrations, registration.section_id).await?;
     let app = act.app();
     let mut heights = Vec::new();
     for (differ, bitting) in found.into_iter().filter(|(differ, _)| Some(*differ) != but_for) {
@@ -207,12 +207,12 @@ pub const MOST_AT_ONCE: u16 = 200;
 /// Draws differs for a registration. Says how many of the section are left.
 pub async fn allot(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     allotment: Allotment,
 ) -> Result<(Vec<Differ>, u128), ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
     if !(1..=MOST_AT_ONCE).contains(&allotment.count) {
         return Err(ActError::invalid("/count", format!("must be from 1 to {MOST_AT_ONCE}")));
     }
@@ -221,16 +221,16 @@ pub async fn allot(
             return Err(ActError::invalid(&format!("/apart_from/{at}"), "is not known"));
         }
     }
-    let mut drawing = Drawing::begin(act, &record, &allotment.apart_from).await?;
+    let mut drawing = DifferDraw::begin(act, &registration, &allotment.apart_from).await?;
     let mut made = Vec::new();
     for _ in 0..allotment.count {
-        made.push(drawing.draw(act, &record, allotment.level, allotment.reserve).await?);
+        made.push(drawing.draw(act, &registration, allotment.level, allotment.reserve).await?);
     }
     Ok((made, drawing.left()))
 }
 
 /// Drawing differs in one section, one after the other, for registrations of one site.
-pub struct Drawing {
+pub struct DifferDraw {
     section: SectionId,
     space: Arc<Space>,
     separation: Separation,
@@ -247,18 +247,18 @@ const ROUNDS: usize = 13;
 /// How many are looked at one after the other, where drawing found none.
 const MOST_WALKED: u128 = 1 << 18;
 
-impl Drawing {
+impl DifferDraw {
     /// Locks the space of the section, and reads what stands on the site.
     pub async fn begin(
         act: &mut Act<'_>,
-        record: &Registration,
+        registration: &Registration,
         apart_from: &[RegistrationId],
     ) -> Result<Self, ActError> {
-        let section = record.section_id;
-        let taken = storage::lock_space(act.db(), section).await?;
+        let section = registration.section_id;
+        let taken = storage::space_for_update(act.db(), section).await?;
         let no_geometry = "the section has no geometry: state its positions, heights and rules first";
         let (geometry, space) = space_of(act, section).await?.ok_or(ActError::Conflict(no_geometry))?;
-        let site = neighbours(act, record, apart_from, None).await?;
+        let site = neighbours(act, registration, apart_from, None).await?;
         Ok(Self { section, space, separation: geometry.separation, site, taken })
     }
 
@@ -272,19 +272,19 @@ impl Drawing {
     pub async fn draw(
         &mut self,
         act: &mut Act<'_>,
-        record: &Registration,
+        registration: &Registration,
         level: Level,
         reserve: bool,
     ) -> Result<Differ, ActError> {
         let heights = self.free(act).await?;
         let state = if reserve { DifferState::Reserved } else { DifferState::GivenOut };
         let number = self.free_number(act).await?;
-        let differ = Differ { id: act.id(), registration_id: record.id, number, level, state };
+        let differ = Differ { id: act.id(), registration_id: registration.id, number, level, state };
         let (app, now) = (act.app(), act.now);
         register::add_differ(act.db(), self.section, &differ, true, now).await?;
         let bitting = secrets::seal_bitting(app, act.db(), differ.id, self.section, &heights).await?;
         keep(act, &bitting).await?;
-        act.record_change("differ.allotted", Some(record.id), differ.id.0, vec![]).await?;
+        act.enter_change("differ.allotted", Some(registration.id), differ.id.0, vec![]).await?;
         self.taken += 1;
         self.site.push(heights);
         Ok(differ)
@@ -346,11 +346,11 @@ async fn keep(act: &mut Act<'_>, bitting: &sealed::SealedBitting) -> Result<(), 
 
 /// Records the bitting of a differ that comes from elsewhere, once: another combination is another differ.
 pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitting) -> Result<(), ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let found = register::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
-    let (record, _) = access::locked_for(act, found.registration_id).await?;
-    let (section, heights) = (record.section_id, bitting.heights());
-    storage::lock_space(act.db(), section).await?;
+    let (registration, _) = access::registration_for_update(act, found.registration_id).await?;
+    let (section, heights) = (registration.section_id, bitting.heights());
+    storage::space_for_update(act.db(), section).await?;
     let app = act.app();
     let sealed = secrets::seal_bitting(app, act.db(), differ, section, heights).await?;
     if found.state == DifferState::Released {
@@ -369,30 +369,30 @@ pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitti
     if secrets::which_are_taken(app, act.db(), section, &[heights.to_vec()]).await? == [true] {
         return Err(ActError::Conflict("another differ of this section has this combination"));
     }
-    let site = neighbours(act, &record, &[], Some(differ)).await?;
+    let site = neighbours(act, &registration, &[], Some(differ)).await?;
     if !site.iter().all(|other| separation.holds(heights, other)) {
         return Err(ActError::Conflict("it is too near to another differ on the same site"));
     }
     keep(act, &sealed).await?;
-    act.record_change("differ.bitting_recorded", Some(record.id), differ.0, vec![]).await
+    act.enter_change("differ.bitting_recorded", Some(registration.id), differ.0, vec![]).await
 }
 
 /// Gives out a differ that was reserved, or releases one that was never cut: its combination is free
 /// again, its number is not.
 pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Result<Differ, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let found = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, _) = access::locked_for(act, found.registration_id).await?;
+    let (registration, _) = access::registration_for_update(act, found.registration_id).await?;
     if matches!(state, DifferState::Reserved | DifferState::Dead) {
         return Err(ActError::invalid("/state", "must be given_out or released"));
     }
-    move_on(act, &record, id, state).await
+    move_on(act, &registration, id, state).await
 }
 
 /// The same, on a registration that is locked, for whoever may otherwise.
 pub(super) async fn move_on(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     id: DifferId,
     state: DifferState,
 ) -> Result<Differ, ActError> {
@@ -408,16 +408,16 @@ pub(super) async fn move_on(
                     "locks, lever packs, keys or requests name this differ: it cannot be released",
                 ));
             }
-            storage::lock_space(act.db(), record.section_id).await?;
+            storage::space_for_update(act.db(), registration.section_id).await?;
             if storage::delete_bitting(act.db(), id).await? {
-                storage::add_taken(act.db(), record.section_id, -1).await?;
+                storage::add_taken(act.db(), registration.section_id, -1).await?;
             }
             "differ.released"
         }
         _ => return Err(wrong("this does not follow on the state in which the differ is")),
     };
     storage::set_state(act.db(), id, state, now).await?;
-    act.record_change(what, Some(record.id), id.0, vec![]).await?;
+    act.enter_change(what, Some(registration.id), id.0, vec![]).await?;
     Ok(Differ { state, ..before })
 }
 

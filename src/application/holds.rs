@@ -8,7 +8,7 @@ use crate::domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
 use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
-use crate::storage::{Page, authorities, keys, people, register};
+use crate::storage::{Portion, authorities, keys, people, register};
 
 /// A hold to place.
 pub struct NewHold {
@@ -28,7 +28,7 @@ pub struct NewHold {
 
 /// Places a hold.
 pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold) -> Result<Hold, ActError> {
-    let (_, access) = access::locked_for(act, registration).await?;
+    let (_, access) = access::registration_for_update(act, registration).await?;
     access.require(access.governs())?;
     let mut problems = Vec::new();
     let by_court = new.kind == HoldKind::CourtOrder;
@@ -70,18 +70,22 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
     };
     let by = act.caller.actor();
     authorities::place_hold(act.db(), &hold, by).await?;
-    act.record_change("hold.placed", Some(registration), hold.id.0, vec![]).await?;
+    act.enter_change("hold.placed", Some(registration), hold.id.0, vec![]).await?;
     Ok(hold)
 }
 
 /// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper.
 pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
     let found = authorities::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::locked_for(act, found.registration_id).await?;
+    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
-    access.require(if found.kind == HoldKind::CourtOrder { access.keeps() } else { access.governs() })?;
+    access.require(if found.kind == HoldKind::CourtOrder {
+        access.is_supplier()
+    } else {
+        access.governs()
+    })?;
     let found = authorities::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if found.lifted_at.is_some() {
         return Err(ActError::WrongState {
@@ -97,20 +101,20 @@ pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
             detail: "this hold stands for a loss: decide on the loss".to_owned(),
         });
     }
-    lift_locked(act, found).await
+    lift_hold(act, found).await
 }
 
-async fn lift_locked(act: &mut Act<'_>, hold: Hold) -> Result<Hold, ActError> {
+async fn lift_hold(act: &mut Act<'_>, hold: Hold) -> Result<Hold, ActError> {
     let (by, now) = (act.caller.actor(), act.now);
     authorities::lift_hold(act.db(), hold.id, by, now).await?;
-    act.record_change("hold.lifted", Some(hold.registration_id), hold.id.0, vec![]).await?;
+    act.enter_change("hold.lifted", Some(hold.registration_id), hold.id.0, vec![]).await?;
     Ok(Hold { lifted_at: Some(now), ..hold })
 }
 
 /// Lifts the holds that a loss placed.
 pub(super) async fn lift_for(act: &mut Act<'_>, loss: LossId) -> Result<(), ActError> {
     for hold in authorities::holds_for(act.db(), loss).await? {
-        lift_locked(act, hold).await?;
+        lift_hold(act, hold).await?;
     }
     Ok(())
 }
@@ -120,11 +124,11 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Hold>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(authorities::holds(&mut db, registration, page).await?)
+    Ok(authorities::holds(&mut db, registration, portion).await?)
 }

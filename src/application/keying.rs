@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::access::{self, Caller};
-use super::differs::Drawing;
+use super::differs::DifferDraw;
 use super::{Act, ActError, App, registrations};
 use crate::domain::ids::{DifferId, LockId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
@@ -24,7 +24,7 @@ pub struct Group {
 }
 
 /// A differ and the locks that answer to it.
-pub struct Keyed {
+pub struct KeyedGroup {
     /// The differ.
     pub differ: Differ,
     /// Its locks.
@@ -37,16 +37,16 @@ pub const MOST_GROUPS: usize = 100;
 /// Draws a differ for each group, and has its locks answer to it besides those to which they answer already.
 pub async fn key(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     groups: Vec<Group>,
-) -> Result<Vec<Keyed>, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
+) -> Result<Vec<KeyedGroup>, ActError> {
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
     if groups.is_empty() || groups.len() > MOST_GROUPS {
         return Err(ActError::invalid("/groups", format!("must have from 1 to {MOST_GROUPS} groups")));
     }
-    let own = register::locks(act.db(), registration, crate::storage::Page::ALL).await?;
+    let own = register::locks(act.db(), registration_id, crate::storage::Portion::ALL).await?;
     for (at, group) in groups.iter().enumerate() {
         let mut locks = group.locks.clone();
         locks.sort_unstable();
@@ -57,14 +57,14 @@ pub async fn key(
             return Err(ActError::invalid(&format!("/groups/{at}/lock_ids"), problem));
         }
     }
-    let mut drawing = Drawing::begin(act, &record, &[]).await?;
+    let mut drawing = DifferDraw::begin(act, &registration, &[]).await?;
     let mut keyed = Vec::new();
     for group in groups {
-        let differ = drawing.draw(act, &record, group.level, false).await?;
+        let differ = drawing.draw(act, &registration, group.level, false).await?;
         for lock in &group.locks {
-            registrations::change_levers(act, registration, *lock, &[], &[differ.id]).await?;
+            registrations::change_levers(act, registration_id, *lock, &[], &[differ.id]).await?;
         }
-        keyed.push(Keyed { differ, locks: group.locks });
+        keyed.push(KeyedGroup { differ, locks: group.locks });
     }
     Ok(keyed)
 }
@@ -142,7 +142,7 @@ pub async fn openings(
     Ok(both_ways(&opened, &held))
 }
 
-fn both_ways(opened: &[exposure::Opened], held: &[exposure::Held]) -> Openings {
+fn both_ways(opened: &[exposure::OpenedLock], held: &[exposure::HeldKeys]) -> Openings {
     let mut locks: Vec<LockOpenings> = Vec::new();
     let mut people: BTreeMap<(String, PersonId), Vec<LockId>> = BTreeMap::new();
     for answer in opened {
@@ -211,13 +211,13 @@ pub struct ScheduleLine {
 pub async fn schedule(
     app: &App,
     caller: &Caller,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
 ) -> Result<(TypedNumber, Vec<ScheduleLine>), ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (record, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
     access.require(access.governs())?;
-    let registrations = in_the_picture(&mut db, registration).await?;
+    let registrations = in_the_picture(&mut db, registration_id).await?;
     let rows = exposure::schedule(&mut db, &registrations).await?;
     let line = |row: exposure::ScheduleRow| ScheduleLine {
         plot: row.plot.unwrap_or_default(),
@@ -232,5 +232,5 @@ pub async fn schedule(
         keys: row.keys,
         final_differ: row.final_differ.unwrap_or_default(),
     };
-    Ok((record.number, rows.into_iter().map(line).collect()))
+    Ok((registration.number, rows.into_iter().map(line).collect()))
 }

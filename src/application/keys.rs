@@ -14,38 +14,38 @@ use crate::domain::review;
 use crate::domain::rights::KeyToCallIn;
 use crate::domain::rules::Transfer;
 use crate::domain::text::PackNumber;
-use crate::storage::{Page, authorities, facts, keys, register};
+use crate::storage::{Portion, authorities, facts, keys, register};
 
 /// Records a lever pack and the keys that came with it, which are in store.
 pub async fn add_pack(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     differ: DifferId,
     number: PackNumber,
     key_count: u16,
 ) -> Result<(LeverPack, Vec<Key>), ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
-    if register::own_differs(act.db(), registration, &[differ]).await?.is_empty() {
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
+    if register::own_differs(act.db(), registration_id, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
     require_living(act, differ).await?;
-    pack_with_keys(act, &record, differ, number, key_count).await
+    pack_with_keys(act, &registration, differ, number, key_count).await
 }
 
 /// The same, for whoever may otherwise: who fits a lock records its pack.
 pub(super) async fn pack_with_keys(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     differ: DifferId,
     number: PackNumber,
     key_count: u16,
 ) -> Result<(LeverPack, Vec<Key>), ActError> {
-    let registration = record.id;
+    let registration_id = registration.id;
     let pack = LeverPack {
         id: act.id(),
-        registration_id: registration,
+        registration_id: registration_id,
         differ_id: differ,
         number: number.into(),
         recorded_at: act.now,
@@ -56,8 +56,8 @@ pub(super) async fn pack_with_keys(
             _ => error.into(),
         });
     }
-    let made = add_keys(act, record, differ, key_count, keys::Origin::Pack(pack.id)).await?;
-    act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
+    let made = add_keys(act, registration, differ, key_count, keys::Origin::Pack(pack.id)).await?;
+    act.enter_change("lever_pack.recorded", Some(registration_id), pack.id.0, vec![]).await?;
     Ok((pack, made))
 }
 
@@ -95,13 +95,13 @@ pub async fn packs(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<LeverPack>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(keys::packs(&mut db, registration, page).await?)
+    Ok(keys::packs(&mut db, registration, portion).await?)
 }
 
 /// Keys of a registration: keyholders see those of the differs that their authorities are for.
@@ -111,7 +111,7 @@ pub async fn all(
     registration: RegistrationId,
     differ: Option<DifferId>,
     state: Option<KeyState>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Key>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
@@ -119,7 +119,7 @@ pub async fn all(
     let every = access.sees_all() || access.authorities.iter().any(|own| own.every_differ);
     let seen: Option<Vec<uuid::Uuid>> = (!every)
         .then(|| access.authorities.iter().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect());
-    Ok(keys::of_registration(&mut db, registration, seen.as_deref(), differ, state, page).await?)
+    Ok(keys::of_registration(&mut db, registration, seen.as_deref(), differ, state, portion).await?)
 }
 
 fn sees(access: &Access, key: &Key) -> bool {
@@ -138,14 +138,14 @@ pub struct ToCallIn {
 pub async fn to_call_in(
     app: &App,
     caller: &Caller,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
 ) -> Result<Vec<ToCallIn>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (record, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
     access.require(access.sees_all())?;
-    let rules = rules_in_force(&mut db, &record).await?;
-    let mut found = rights::left_without(&mut db, registration, None, today).await?.keys_to_call_in;
+    let rules = rules_in_force(&mut db, &registration).await?;
+    let mut found = rights::left_without(&mut db, registration_id, None, today).await?.keys_to_call_in;
     found.sort_by_key(|found| (found.last_day, found.key.id));
     let with_rekey = |found: KeyToCallIn| {
         let rekey_due = found.last_day.is_some_and(|day| review::rekey_is_due(&rules.leaving, day, today));
@@ -163,14 +163,14 @@ pub async fn key(app: &App, caller: &Caller, id: KeyId) -> Result<Key, ActError>
     if sees(&access, &key) { Ok(key) } else { Err(ActError::NotFound) }
 }
 
-pub(super) async fn locked_key(
+pub(super) async fn key_for_update(
     act: &mut Act<'_>,
     id: KeyId,
 ) -> Result<(Registration, Access, Key), ActError> {
     let found = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    if sees(&access, &key) { Ok((record, access, key)) } else { Err(ActError::NotFound) }
+    if sees(&access, &key) { Ok((registration, access, key)) } else { Err(ActError::NotFound) }
 }
 
 pub(super) async fn move_key(
@@ -206,7 +206,7 @@ pub(super) async fn move_key(
         KeyAct::Die => "key.dead",
     };
     let who = vec![("before", json!(before)), ("holder", json!(holder))];
-    act.record_change(kind, Some(key.registration_id), key.id.0, who).await?;
+    act.enter_change(kind, Some(key.registration_id), key.id.0, who).await?;
     Ok(key)
 }
 
@@ -239,9 +239,9 @@ pub async fn issue(
     due_back_on: Option<Date>,
     against: Option<KeyId>,
 ) -> Result<Key, ActError> {
-    let (record, access, key) = locked_key(act, id).await?;
+    let (registration, access, key) = key_for_update(act, id).await?;
     access.require(access.governs_differ(key.differ_id))?;
-    access::require_active(&record)?;
+    access::require_active(&registration)?;
     require_holder(act, &key, person, "/person_id").await?;
     if require_living(act, key.differ_id).await? == DifferState::Reserved {
         return Err(ActError::Conflict("this differ is reserved: its keys are issued once it is given out"));
@@ -255,7 +255,9 @@ pub async fn issue(
     if let Some(old) = against {
         let old = keys::key(act.db(), old).await?;
         let theirs = old.filter(|old| {
-            old.registration_id == record.id && old.holder_id == Some(person) && old.state == KeyState::Dead
+            old.registration_id == registration.id
+                && old.holder_id == Some(person)
+                && old.state == KeyState::Dead
         });
         let problem = "is not a dead key of this registration that this person had";
         let old = theirs.ok_or_else(|| ActError::invalid("/against_key_id", problem))?;
@@ -267,10 +269,10 @@ pub async fn issue(
 
 /// Passes a key on to somebody else, where the rules allow it by form.
 pub async fn pass_on(act: &mut Act<'_>, id: KeyId, person: PersonId) -> Result<Key, ActError> {
-    let (record, access, key) = locked_key(act, id).await?;
+    let (registration, access, key) = key_for_update(act, id).await?;
     access.require(access.governs_differ(key.differ_id))?;
-    access::require_active(&record)?;
-    if rules_in_force(act.db(), &record).await?.transfer == Transfer::Forbidden {
+    access::require_active(&registration)?;
+    if rules_in_force(act.db(), &registration).await?.transfer == Transfer::Forbidden {
         return Err(ActError::Conflict(
             "the rules of this registration forbid passing on: the key is returned and issued again",
         ));
@@ -282,14 +284,14 @@ pub async fn pass_on(act: &mut Act<'_>, id: KeyId, person: PersonId) -> Result<K
 
 /// A key came back, or was found.
 pub async fn take_back(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
-    let (_, access, key) = locked_key(act, id).await?;
+    let (_, access, key) = key_for_update(act, id).await?;
     access.require(access.governs_differ(key.differ_id))?;
     move_key(act, key, KeyAct::Return, None, None).await
 }
 
 /// A key was destroyed.
 pub async fn destroy(act: &mut Act<'_>, id: KeyId) -> Result<Key, ActError> {
-    let (_, access, key) = locked_key(act, id).await?;
+    let (_, access, key) = key_for_update(act, id).await?;
     access.require(access.governs_differ(key.differ_id))?;
     let holder = key.holder_id;
     move_key(act, key, KeyAct::Destroy, holder, None).await

@@ -16,7 +16,7 @@ use crate::domain::register::{ChargeState, HoldKind, LossDecision, LossKind};
 use crate::domain::review;
 use crate::domain::rules::Rules;
 use crate::domain::text::{Name, Reference, Remark, Slug};
-use crate::storage::{Page, authorities, exposure, facts, keys};
+use crate::storage::{Portion, authorities, exposure, facts, keys};
 
 /// What the report of a loss leads to.
 pub struct LossReport {
@@ -43,7 +43,7 @@ pub struct NewLoss {
 /// Reports a key lost or stolen: by its holder, or by whoever governs the registration. From now on
 /// nothing is copied of its differ, where the rules ask for that.
 pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossReport, ActError> {
-    let (record, access, key) = super::keys::locked_key(act, id).await?;
+    let (registration, access, key) = super::keys::key_for_update(act, id).await?;
     let kind = new.kind;
     if new.happened_on.is_some_and(|day| day > act.today()) {
         return Err(ActError::invalid("/happened_on", "must not be after today"));
@@ -62,13 +62,13 @@ pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossRe
         });
     }
     let key = super::keys::move_key(act, key, what, holder, None).await?;
-    let rules = rules_in_force(act.db(), &record).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let now = act.now;
-    let situation = situation(act.db(), &record, &key, now).await?;
+    let situation = situation(act.db(), &registration, &key, now).await?;
     let charge = losses::charge(&situation, &rules);
     let loss = Loss {
         id: act.id(),
-        registration_id: record.id,
+        registration_id: registration.id,
         key_id: id,
         kind,
         crime_reference: new.crime_reference.map(String::from),
@@ -117,7 +117,7 @@ async fn hold_for(act: &mut Act<'_>, loss: &Loss, differ: DifferId) -> Result<()
     };
     let by = act.caller.actor();
     authorities::place_hold(act.db(), &hold, by).await?;
-    act.record_change("hold.placed", Some(loss.registration_id), hold.id.0, vec![]).await
+    act.enter_change("hold.placed", Some(loss.registration_id), hold.id.0, vec![]).await
 }
 
 /// What a lost key opens, who has keys to it, and whether the locks are to be reviewed.
@@ -182,11 +182,11 @@ pub async fn exposure(app: &App, caller: &Caller, id: LossId) -> Result<Exposure
     let now = app.outside.clock.now();
     let mut db = app.pool.acquire().await?;
     let loss = keys::loss(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::visible(&mut db, caller, loss.registration_id, now.date()).await?;
+    let (registration, access) = access::visible(&mut db, caller, loss.registration_id, now.date()).await?;
     access.require(access.sees_all())?;
     let key = keys::key(&mut db, loss.key_id).await?.ok_or(ActError::NotFound)?;
-    let rules = rules_in_force(&mut db, &record).await?;
-    let situation = situation(&mut db, &record, &key, now).await?;
+    let rules = rules_in_force(&mut db, &registration).await?;
+    let situation = situation(&mut db, &registration, &key, now).await?;
     exposure_of(&mut db, key.differ_id, &situation, &rules).await
 }
 
@@ -198,7 +198,7 @@ pub async fn decide(
     reason: Remark,
 ) -> Result<Loss, ActError> {
     let found = keys::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
@@ -221,7 +221,7 @@ pub async fn decide(
     let now = act.now;
     keys::change_loss(act.db(), &loss, now).await?;
     let said = vec![("decision", json!(decision)), ("reason", json!(loss.decision_reason))];
-    act.record_change("loss.decided", Some(record.id), id.0, said).await?;
+    act.enter_change("loss.decided", Some(registration.id), id.0, said).await?;
     if decision == LossDecision::Keep {
         super::holds::lift_for(act, id).await?;
     } else if loss.found_at.is_none() && authorities::holds_for(act.db(), id).await?.is_empty() {
@@ -234,13 +234,13 @@ pub async fn decide(
 /// The situation of a key, as the rules about losses look at it.
 async fn situation(
     db: &mut PgConnection,
-    record: &Registration,
+    registration: &Registration,
     key: &Key,
     now: OffsetDateTime,
 ) -> Result<Facts, ActError> {
     let today = now.date();
-    let counted = facts::Counted {
-        registration: record.id,
+    let counted = facts::KeyScope {
+        registration: registration.id,
         differ: key.differ_id,
         recipient: key.holder_id,
         request: None,
@@ -251,7 +251,7 @@ async fn situation(
         .await?
         .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
     let holder: Vec<PersonId> = key.holder_id.into_iter().collect();
-    let mut people = facts::people(db, record.id, key.differ_id, &holder, None, today).await?;
+    let mut people = facts::people(db, registration.id, key.differ_id, &holder, None, today).await?;
     let recipient = people.pop().unwrap_or_default();
     Ok(Facts { differ, recipient, keys, ..Facts::at(Step::Ask, now) })
 }
@@ -264,7 +264,7 @@ pub async fn settle(
     crime_reference: Option<Reference>,
 ) -> Result<Loss, ActError> {
     let found = keys::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
@@ -280,7 +280,7 @@ pub async fn settle(
         }
         Some(ChargeState::Paid) => loss.charge = ChargeState::Paid,
         Some(ChargeState::Waived) => {
-            let rules = rules_in_force(act.db(), &record).await?;
+            let rules = rules_in_force(act.db(), &registration).await?;
             let post = access
                 .authorities
                 .iter()
@@ -300,7 +300,7 @@ pub async fn settle(
     }
     let now = act.now;
     keys::change_loss(act.db(), &loss, now).await?;
-    act.record_change("loss.settled", Some(record.id), id.0, vec![]).await?;
+    act.enter_change("loss.settled", Some(registration.id), id.0, vec![]).await?;
     Ok(loss)
 }
 
@@ -309,11 +309,11 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Loss>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(keys::losses(&mut db, registration, page).await?)
+    Ok(keys::losses(&mut db, registration, portion).await?)
 }

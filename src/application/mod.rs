@@ -43,7 +43,7 @@ pub mod statements;
 pub mod status_lists;
 pub mod tasks;
 
-pub use act::{Act, ActError, Answer, Begun, FieldProblem, Idempotency};
+pub use act::{Act, ActError, ActResult, FieldProblem, Idempotency, Reply};
 
 use std::sync::Arc;
 

@@ -7,7 +7,7 @@ use super::{Act, ActError, App};
 use crate::domain::ids::{NoticeId, PersonId, RegistrationId};
 use crate::domain::records::Notice;
 use crate::domain::register::NoticeKind;
-use crate::storage::{Page, notices};
+use crate::storage::{Portion, notices};
 
 /// Tells a person something, in the transaction of what happened.
 pub(super) async fn tell(
@@ -29,9 +29,9 @@ pub(super) async fn tell(
 }
 
 /// What the caller was told.
-pub async fn own(app: &App, caller: &Caller, page: Page) -> Result<Vec<Notice>, ActError> {
+pub async fn own(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<Notice>, ActError> {
     let person = caller.require_person()?;
-    Ok(notices::all(&mut *app.pool.acquire().await?, person, page).await?)
+    Ok(notices::all(&mut *app.pool.acquire().await?, person, portion).await?)
 }
 
 /// The caller read a notice.

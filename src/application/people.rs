@@ -11,7 +11,7 @@ use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
 use crate::domain::register::{AuthorityClass, OrganisationKind, Post};
 use crate::domain::text::{Email, Name, Slug};
 use crate::outside::Outside;
-use crate::storage::{Page, StorageError, authorities, people, sessions};
+use crate::storage::{Portion, StorageError, authorities, people, sessions};
 
 /// Adds an organisation. The supplier is there from the beginning and is the only one.
 pub async fn add_organisation(
@@ -19,20 +19,20 @@ pub async fn add_organisation(
     kind: OrganisationKind,
     name: Name,
 ) -> Result<Organisation, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     if kind == OrganisationKind::Supplier {
         return Err(ActError::invalid("/kind", "there is one supplier, and it is there already"));
     }
     let organisation = Organisation { id: act.id(), kind, name: name.into() };
     let now = act.now;
     people::add_organisation(act.db(), &organisation, now).await?;
-    act.record_change("organisation.added", None, organisation.id.0, vec![]).await?;
+    act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
     Ok(organisation)
 }
 
 /// An organisation, for the supplier and for whoever sits in it.
 pub async fn organisation(app: &App, caller: &Caller, id: OrganisationId) -> Result<Organisation, ActError> {
-    if !caller.is_keeper() && !caller.sits_in(id) {
+    if !caller.is_supplier() && !caller.sits_in(id) {
         return Err(ActError::NotFound);
     }
     people::organisation(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
@@ -43,10 +43,10 @@ pub async fn organisations(
     app: &App,
     caller: &Caller,
     kind: Option<OrganisationKind>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Organisation>, ActError> {
-    caller.require_keeper()?;
-    Ok(people::organisations(&mut *app.pool.acquire().await?, kind, page).await?)
+    caller.require_supplier()?;
+    Ok(people::organisations(&mut *app.pool.acquire().await?, kind, portion).await?)
 }
 
 /// Enters a person: by staff of any organisation, or by an owner of premises. A person with an
@@ -77,15 +77,15 @@ pub async fn add_person(
         }
         None => None,
     };
-    act.record_person("person.added", person.id).await?;
+    act.enter_person("person.added", person.id).await?;
     Ok((person, invitation))
 }
 
 async fn owns_something(act: &mut Act<'_>) -> Result<bool, ActError> {
     let (person, today) = (act.caller.person(), act.today());
     let organisations = act.caller.organisations();
-    let page = Page { after: uuid::Uuid::nil(), limit: 1000 };
-    let own = crate::storage::register::of_parties(act.db(), person, &organisations, today, page).await?;
+    let portion = Portion { after: uuid::Uuid::nil(), limit: 1000 };
+    let own = crate::storage::register::of_parties(act.db(), person, &organisations, today, portion).await?;
     for registration in own {
         let held = authorities::in_force(act.db(), registration.id, person, &organisations, today).await?;
         let governs = |class| matches!(class, AuthorityClass::Owner | AuthorityClass::Agent);
@@ -101,7 +101,7 @@ pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, 
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let person = people::person(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let known = caller.is_keeper()
+    let known = caller.is_supplier()
         || caller.person() == Some(id)
         || people::is_known_to(&mut db, id, caller.person(), &caller.organisations(), today).await?;
     if known { Ok(person) } else { Err(ActError::NotFound) }
@@ -109,10 +109,10 @@ pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, 
 
 /// The head of the organisation; for any other organisation also any person of the supplier.
 fn require_head(caller: &Caller, organisation: OrganisationId) -> Result<(), ActError> {
-    let keeper = caller.is_keeper() && caller.person().is_some() && !caller.sits_in(organisation);
-    if keeper || caller.heads(organisation) {
+    let supplier = caller.is_supplier() && caller.person().is_some() && !caller.sits_in(organisation);
+    if supplier || caller.heads(organisation) {
         Ok(())
-    } else if caller.sits_in(organisation) || caller.is_keeper() {
+    } else if caller.sits_in(organisation) || caller.is_supplier() {
         Err(ActError::Forbidden("only the head of the organisation does this"))
     } else {
         Err(ActError::NotFound)
@@ -156,7 +156,7 @@ pub async fn add_member(
         });
     }
     let who = vec![("person", serde_json::json!(person))];
-    act.record_change("membership.added", None, membership.id.0, who).await?;
+    act.enter_change("membership.added", None, membership.id.0, who).await?;
     Ok(membership)
 }
 
@@ -176,7 +176,7 @@ pub async fn end_member(act: &mut Act<'_>, id: MembershipId, last_day: Date) -> 
     let now = act.now;
     people::end_membership(act.db(), id, last_day, now).await?;
     let who = vec![("person", serde_json::json!(membership.person_id))];
-    act.record_change("membership.ended", None, id.0, who).await?;
+    act.enter_change("membership.ended", None, id.0, who).await?;
     Ok(Membership { last_day: Some(last_day), ..membership })
 }
 
@@ -185,12 +185,12 @@ pub async fn members(
     app: &App,
     caller: &Caller,
     organisation: OrganisationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Membership>, ActError> {
-    if !caller.is_keeper() && !caller.sits_in(organisation) {
+    if !caller.is_supplier() && !caller.sits_in(organisation) {
         return Err(ActError::NotFound);
     }
-    Ok(people::members(&mut *app.pool.acquire().await?, organisation, page).await?)
+    Ok(people::members(&mut *app.pool.acquire().await?, organisation, portion).await?)
 }
 
 /// Adds a client program; its secret is shown once.
@@ -212,7 +212,7 @@ pub async fn add_program(
         revoked_at: None,
     };
     people::add_program(act.db(), &program, &secret_hash(&secret)).await?;
-    act.record_change("client_program.added", None, program.id.0, vec![]).await?;
+    act.enter_change("client_program.added", None, program.id.0, vec![]).await?;
     Ok((program, SecretString::from(secret)))
 }
 
@@ -221,10 +221,10 @@ pub async fn programs(
     app: &App,
     caller: &Caller,
     organisation: OrganisationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<ClientProgram>, ActError> {
     require_head(caller, organisation)?;
-    Ok(people::programs(&mut *app.pool.acquire().await?, organisation, page).await?)
+    Ok(people::programs(&mut *app.pool.acquire().await?, organisation, portion).await?)
 }
 
 /// Shuts a client program out.
@@ -239,7 +239,7 @@ pub async fn revoke_program(act: &mut Act<'_>, id: ClientProgramId) -> Result<Cl
     }
     let now = act.now;
     people::revoke_program(act.db(), id, now).await?;
-    act.record_change("client_program.revoked", None, id.0, vec![]).await?;
+    act.enter_change("client_program.revoked", None, id.0, vec![]).await?;
     Ok(ClientProgram { revoked_at: Some(now), ..program })
 }
 
@@ -258,10 +258,10 @@ pub async fn begin_register(
     if let Err(error) = people::add_organisation(act.db(), &organisation, now).await {
         return Err(supplier_error(error));
     }
-    act.record_change("organisation.added", None, organisation.id.0, vec![]).await?;
+    act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
     let person = Person { id: act.id(), name: person.to_string(), email: Some(email.to_string()) };
     people::add_person(act.db(), &person, Some(organisation.id), now).await?;
-    act.record_person("person.added", person.id).await?;
+    act.enter_person("person.added", person.id).await?;
     let membership = Membership {
         id: act.id(),
         person_id: person.id,
@@ -272,7 +272,7 @@ pub async fn begin_register(
     };
     people::add_membership(act.db(), &membership, now).await?;
     let who = vec![("person", serde_json::json!(person.id))];
-    act.record_change("membership.added", None, membership.id.0, who).await?;
+    act.enter_change("membership.added", None, membership.id.0, who).await?;
     let outside: &Outside = act.outside();
     let token = invite(outside, act.db(), person.id, now).await?;
     act.commit().await?;
@@ -291,7 +291,7 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
     let person = people::present(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let organisations = act.caller.organisations();
     let entered = people::was_entered_by(act.db(), id, &organisations).await?;
-    if !act.caller.is_keeper() && !entered {
+    if !act.caller.is_supplier() && !entered {
         return Err(ActError::NotFound);
     }
     // Whoever can sign in already sets the password; else staff could take an account over.
@@ -305,7 +305,7 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
     }
     let (outside, now) = (act.outside(), act.now);
     let token = invite(outside, act.db(), id, now).await?;
-    act.record_person("person.invited", id).await?;
+    act.enter_person("person.invited", id).await?;
     Ok(token)
 }
 
@@ -315,7 +315,7 @@ pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretStrin
 /// # Errors
 /// [`ActError::WrongState`] while the person still has something here, and what.
 pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     act.caller.require_person()?;
     people::person(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (now, today) = (act.now, act.today());
@@ -330,5 +330,5 @@ pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), A
         let detail = format!("this person still has {}", ties.join(", "));
         return Err(ActError::WrongState { state: "in_use", detail });
     }
-    act.record_erasure(under.as_str().to_owned()).await
+    act.enter_erasure(under.as_str().to_owned()).await
 }

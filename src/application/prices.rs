@@ -15,7 +15,7 @@ pub async fn prices(
     caller: &Caller,
     section: SectionId,
 ) -> Result<Option<(i32, Value)>, ActError> {
-    caller.require_keeper()?;
+    caller.require_supplier()?;
     let mut db = app.pool.acquire().await?;
     sections::section(&mut db, section).await?.ok_or(ActError::NotFound)?;
     Ok(rekeys::prices(&mut db, section).await?)
@@ -28,7 +28,7 @@ pub async fn set_prices(
     version: i32,
     prices: &Prices,
 ) -> Result<i32, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     sections::section(act.db(), section).await?.ok_or(ActError::NotFound)?;
     let problems: Vec<FieldProblem> = prices
         .problems()
@@ -50,7 +50,7 @@ pub async fn set_prices(
             _ => error.into(),
         });
     }
-    act.record_change("section.prices_set", None, section.0, vec![]).await?;
+    act.enter_change("section.prices_set", None, section.0, vec![]).await?;
     Ok(version + 1)
 }
 

@@ -13,7 +13,7 @@ use crate::domain::records::{Answering, Differ, Lock, Registration};
 use crate::domain::register::{DifferState, Hand, Level, LockKind, NoticeKind};
 use crate::domain::rules::Rules;
 use crate::domain::text::{DifferNumber, Label, Premises, Reference, Slug};
-use crate::storage::{Page, StorageError, differs, history, keys, people, register, sections, sites};
+use crate::storage::{Portion, StorageError, differs, history, keys, people, register, sections, sites};
 
 /// Registers premises of an owner. The rules are the supplier's defaults, as version 1.
 pub async fn add(
@@ -33,7 +33,7 @@ pub async fn add_numbered(
     premises: Premises,
     number: Option<TypedNumber>,
 ) -> Result<Registration, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     if sections::section(act.db(), section).await?.is_none() {
         return Err(ActError::invalid("/section_id", "is not known"));
     }
@@ -58,7 +58,7 @@ pub async fn add_numbered(
     let (by, now) = (act.caller.actor(), act.now);
     register::add_rules(act.db(), registration.id, 1, &rules, by, now).await?;
     audits::plan_next(act, &registration, &parsed(rules)?).await?;
-    act.record_change("registration.added", Some(registration.id), registration.id.0, vec![]).await?;
+    act.enter_change("registration.added", Some(registration.id), registration.id.0, vec![]).await?;
     Ok(registration)
 }
 
@@ -73,7 +73,7 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     number: Option<&TypedNumber>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Registration>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
@@ -85,10 +85,10 @@ pub async fn all(
             Err(error) => Err(error),
         };
     }
-    if caller.is_keeper() {
-        Ok(register::all(&mut db, page).await?)
+    if caller.is_supplier() {
+        Ok(register::all(&mut db, portion).await?)
     } else {
-        Ok(register::of_parties(&mut db, caller.person(), &caller.organisations(), today, page).await?)
+        Ok(register::of_parties(&mut db, caller.person(), &caller.organisations(), today, portion).await?)
     }
 }
 
@@ -99,7 +99,7 @@ pub async fn change(
     version: i32,
     premises: Premises,
 ) -> Result<Registration, ActError> {
-    let (before, access) = access::locked_for(act, id).await?;
+    let (before, access) = access::registration_for_update(act, id).await?;
     access.require(access.owns())?;
     access::require_active(&before)?;
     if before.version != version {
@@ -108,7 +108,7 @@ pub async fn change(
     let after = Registration { premises: premises.into(), version: version + 1, ..before };
     let now = act.now;
     register::change(act.db(), &after, now).await?;
-    act.record_change("registration.changed", Some(id), id.0, vec![]).await?;
+    act.enter_change("registration.changed", Some(id), id.0, vec![]).await?;
     Ok(after)
 }
 
@@ -116,15 +116,15 @@ pub async fn change(
 pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, ActError> {
     let site = sites::site_of_plot(act.db(), id).await?;
     if let Some(site) = site {
-        register::lock(act.db(), site).await?;
+        register::registration_for_update(act.db(), site).await?;
     }
-    let (before, access) = access::locked_for(act, id).await?;
-    access.require(access.keeps())?;
+    let (before, access) = access::registration_for_update(act, id).await?;
+    access.require(access.is_supplier())?;
     access::require_active(&before)?;
     let now = act.now;
     let after = Registration { ended_at: Some(now), version: before.version + 1, ..before };
     register::change(act.db(), &after, now).await?;
-    act.record_change("registration.ended", Some(id), id.0, vec![]).await?;
+    act.enter_change("registration.ended", Some(id), id.0, vec![]).await?;
     let open = crate::storage::copies::open(act.db(), id).await?;
     super::copies::stop(act, &after, open).await?;
     super::cards::revoke_all(act, id).await?;
@@ -175,7 +175,7 @@ pub async fn set_rules(
     version: i32,
     rules: &Rules,
 ) -> Result<i32, ActError> {
-    let (before, access) = access::locked_for(act, id).await?;
+    let (before, access) = access::registration_for_update(act, id).await?;
     access.require(access.owns())?;
     access::require_active(&before)?;
     check_rules(rules)?;
@@ -187,7 +187,7 @@ pub async fn set_rules(
     let after = Registration { rules_version: version + 1, version: before.version + 1, ..before };
     register::change(act.db(), &after, now).await?;
     audits::plan_next(act, &after, rules).await?;
-    act.record_change("rules.set", Some(id), id.0, vec![]).await?;
+    act.enter_change("rules.set", Some(id), id.0, vec![]).await?;
     Ok(after.rules_version)
 }
 
@@ -233,25 +233,25 @@ fn lock_error(error: StorageError) -> ActError {
 /// Adds a lock.
 pub async fn add_lock(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     content: LockContent,
 ) -> Result<Lock, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
-    add_lock_to(act, &record, content).await
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
+    add_lock_to(act, &registration, content).await
 }
 
 /// The same, on a registration that is locked.
 pub(super) async fn add_lock_to(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     content: LockContent,
 ) -> Result<Lock, ActError> {
-    let lock = content.into_lock(act.id(), record.id, 1);
+    let lock = content.into_lock(act.id(), registration.id, 1);
     let now = act.now;
     register::add_lock(act.db(), &lock, now).await.map_err(lock_error)?;
-    act.record_change("lock.added", Some(record.id), lock.id.0, vec![]).await?;
+    act.enter_change("lock.added", Some(registration.id), lock.id.0, vec![]).await?;
     Ok(lock)
 }
 
@@ -263,17 +263,17 @@ pub async fn change_lock(
     content: LockContent,
 ) -> Result<Lock, ActError> {
     let found = register::lock_by_id(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
     let before = register::lock_by_id(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if before.version != version {
         return Err(ActError::Stale);
     }
-    let lock = content.into_lock(id, record.id, version + 1);
+    let lock = content.into_lock(id, registration.id, version + 1);
     let now = act.now;
     register::change_lock(act.db(), &lock, now).await.map_err(lock_error)?;
-    act.record_change("lock.changed", Some(record.id), id.0, vec![]).await?;
+    act.enter_change("lock.changed", Some(registration.id), id.0, vec![]).await?;
     Ok(lock)
 }
 
@@ -291,33 +291,33 @@ pub async fn locks(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Lock>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     access::visible(&mut db, caller, registration, today).await?;
-    Ok(register::locks(&mut db, registration, page).await?)
+    Ok(register::locks(&mut db, registration, portion).await?)
 }
 
 /// Adds a differ by its number.
 pub async fn add_differ(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     number: DifferNumber,
     level: Level,
 ) -> Result<Differ, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
     let differ = Differ {
         id: act.id(),
-        registration_id: registration,
+        registration_id: registration_id,
         number: number.into(),
         level,
         state: DifferState::GivenOut,
     };
     let now = act.now;
-    if let Err(error) = register::add_differ(act.db(), record.section_id, &differ, false, now).await {
+    if let Err(error) = register::add_differ(act.db(), registration.section_id, &differ, false, now).await {
         return Err(match error.violated() {
             Some("differs_number_once") => {
                 ActError::Conflict("this differ number is given out in this section already")
@@ -325,7 +325,7 @@ pub async fn add_differ(
             _ => error.into(),
         });
     }
-    act.record_change("differ.added", Some(registration), differ.id.0, vec![]).await?;
+    act.enter_change("differ.added", Some(registration_id), differ.id.0, vec![]).await?;
     Ok(differ)
 }
 
@@ -334,12 +334,12 @@ pub async fn differs(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Differ>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     access::visible(&mut db, caller, registration, today).await?;
-    Ok(register::differs(&mut db, registration, page).await?)
+    Ok(register::differs(&mut db, registration, portion).await?)
 }
 
 /// A lock begins to answer to a differ: keyed to it, keyed alike, or under a master.
@@ -349,25 +349,25 @@ pub async fn begin_answering(
     differ: DifferId,
 ) -> Result<Answering, ActError> {
     let found = register::lock_by_id(act.db(), lock).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
-    if register::own_differs(act.db(), record.id, &[differ]).await?.is_empty() {
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
+    if register::own_differs(act.db(), registration.id, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
-    begin_one(act, record.id, lock, differ).await
+    begin_one(act, registration.id, lock, differ).await
 }
 
 /// A lock stops answering to a differ. Where no lock answers to it any more, its keys are dead: how many.
 pub async fn end_answering(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<u32, ActError> {
     let found = register::lock_by_id(act.db(), lock).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
-    if register::own_differs(act.db(), record.id, &[differ]).await?.is_empty() {
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
+    if register::own_differs(act.db(), registration.id, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
-    end_one(act, record.id, lock, differ).await?;
+    end_one(act, registration.id, lock, differ).await?;
     if register::is_answered(act.db(), differ).await? { Ok(0) } else { let_die(act, differ).await }
 }
 
@@ -384,7 +384,7 @@ async fn end_one(
             detail: "the lock does not answer to this differ".to_owned(),
         });
     }
-    act.record_change("lock.answers_no_more", Some(registration), lock.0, vec![]).await
+    act.enter_change("lock.answers_no_more", Some(registration), lock.0, vec![]).await
 }
 
 /// A differ of which something new may be made: a lock, a pack, a key.
@@ -420,7 +420,7 @@ async fn begin_one(
             _ => error.into(),
         });
     }
-    act.record_change("lock.answers", Some(registration), answering.id.0, vec![]).await?;
+    act.enter_change("lock.answers", Some(registration), answering.id.0, vec![]).await?;
     Ok(answering)
 }
 
@@ -455,7 +455,7 @@ async fn let_die(act: &mut Act<'_>, id: DifferId) -> Result<u32, ActError> {
     let differ = register::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let now = act.now;
     differs::set_state(act.db(), id, DifferState::Dead, now).await?;
-    act.record_change("differ.dead", Some(differ.registration_id), id.0, vec![]).await?;
+    act.enter_change("differ.dead", Some(differ.registration_id), id.0, vec![]).await?;
     let mut dead = 0;
     for mut key in keys::live_of_differ(act.db(), id).await? {
         key.state = key.state.after(KeyAct::Die)?;
@@ -474,12 +474,12 @@ pub async fn answers(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Answering>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     access::visible(&mut db, caller, registration, today).await?;
-    Ok(register::answers(&mut db, registration, page).await?)
+    Ok(register::answers(&mut db, registration, portion).await?)
 }
 
 /// A record that belongs to no registration as it stood at an instant: the table, and the row.
@@ -489,7 +489,7 @@ pub async fn record_as_of(
     id: uuid::Uuid,
     at: OffsetDateTime,
 ) -> Result<(String, Value), ActError> {
-    caller.require_keeper()?;
+    caller.require_supplier()?;
     history::record_as_of(&mut *app.pool.acquire().await?, id, at).await?.ok_or(ActError::NotFound)
 }
 

@@ -6,7 +6,7 @@ use time::Date;
 use utoipa::ToSchema;
 
 use super::access::{self, Access, Caller};
-use super::differs::Drawing;
+use super::differs::DifferDraw;
 use super::prices::newest_prices;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, notices};
@@ -16,7 +16,7 @@ use crate::domain::records::{Key, Registration, Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::register::{DifferState, NoticeKind, RekeyState};
 use crate::domain::rekey::{Job, Prices, cheapest};
 use crate::domain::text::{PackNumber, Remark};
-use crate::storage::{Page, authorities, differs, exposure, keys, people, register, rekeys, sites};
+use crate::storage::{Portion, authorities, differs, exposure, keys, people, register, rekeys, sites};
 
 /// What a lock gets.
 #[derive(Serialize, ToSchema)]
@@ -88,7 +88,7 @@ fn no_prices() -> Prices {
 
 async fn planned(
     db: &mut PgConnection,
-    record: &Registration,
+    registration: &Registration,
     compromised: &[DifferId],
     today: Date,
 ) -> Result<RekeyPlan, ActError> {
@@ -96,7 +96,7 @@ async fn planned(
     let (mut needs, mut affected) = (Vec::new(), Vec::new());
     for differ in compromised {
         for exposed in exposure::locks(db, *differ).await? {
-            if exposed.registration != record.id {
+            if exposed.registration != registration.id {
                 return Err(ActError::Conflict(
                     "locks of a site's plots answer to this differ: they get their final packs, plot by plot",
                 ));
@@ -111,7 +111,7 @@ async fn planned(
                 }),
             }
         }
-        let people = exposure::entitled_again(db, record.id, *differ, today).await?;
+        let people = exposure::entitled_again(db, registration.id, *differ, today).await?;
         needs.push(u32::try_from(people.len()).unwrap_or(u32::MAX));
         let live = keys::live_of_differ(db, *differ).await?;
         let out =
@@ -124,7 +124,7 @@ async fn planned(
     let at = |differ: &DifferId| compromised.iter().position(|own| own == differ);
     let fits = |lock: &PlannedLock| lock.old_differ_ids.iter().filter_map(at).collect();
     let job = Job { locks: locks.iter().map(fits).collect(), needs };
-    let prices = newest_prices(db, record.section_id).await?;
+    let prices = newest_prices(db, registration.section_id).await?;
     let plan = cheapest(&job, prices.as_ref().unwrap_or(&no_prices()));
     for (lock, own) in locks.iter_mut().zip(&plan.keys_for) {
         lock.keys_in_place_of = own.and_then(|own| compromised.get(own)).copied();
@@ -154,13 +154,13 @@ async fn planned(
 /// The differs that a rekey is about: those named, which have to be the registration's, once each.
 async fn compromised(
     db: &mut PgConnection,
-    record: &Registration,
+    registration: &Registration,
     named: &[DifferId],
 ) -> Result<Vec<DifferId>, ActError> {
     let mut ids = named.to_vec();
     ids.sort_unstable();
     ids.dedup();
-    let own = register::own_differs(db, record.id, &ids).await?;
+    let own = register::own_differs(db, registration.id, &ids).await?;
     if ids.is_empty() || own.len() != ids.len() {
         return Err(ActError::invalid("/differ_ids", "must name differs of this registration"));
     }
@@ -171,15 +171,15 @@ async fn compromised(
 pub async fn plan(
     app: &App,
     caller: &Caller,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     differs: &[DifferId],
 ) -> Result<RekeyPlan, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (record, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
     access.require(access.sees_all())?;
-    let differs = compromised(&mut db, &record, differs).await?;
-    planned(&mut db, &record, &differs, today).await
+    let differs = compromised(&mut db, &registration, differs).await?;
+    planned(&mut db, &registration, &differs, today).await
 }
 
 /// A rekey to begin.
@@ -195,22 +195,22 @@ pub struct NewRekey {
 /// Begins a rekey: draws a differ in the place of each that is compromised, and tells who has keys.
 pub async fn begin(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     new: NewRekey,
 ) -> Result<Rekey, ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
-    access.require(access.keeps())?;
-    access::require_active(&record)?;
-    let old = compromised(act.db(), &record, &new.differs).await?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    access.require(access.is_supplier())?;
+    access::require_active(&registration)?;
+    let old = compromised(act.db(), &registration, &new.differs).await?;
     if let Some(loss) = new.loss {
-        require_loss_of(act, registration, loss, &old).await?;
+        require_loss_of(act, registration_id, loss, &old).await?;
     }
-    if rekeys::is_under_way(act.db(), registration, &old).await? {
+    if rekeys::is_under_way(act.db(), registration_id, &old).await? {
         return Err(ActError::Conflict("a rekey of these locks is under way"));
     }
     let today = act.today();
-    let plan = planned(act.db(), &record, &old, today).await?;
-    let pairs = draw_successors(act, &record, &old).await?;
+    let plan = planned(act.db(), &registration, &old, today).await?;
+    let pairs = draw_successors(act, &registration, &old).await?;
     let locks: Vec<(uuid::Uuid, RekeyLock)> = plan
         .locks
         .iter()
@@ -229,7 +229,7 @@ pub async fn begin(
         .collect();
     let rekey = Rekey {
         id: act.id(),
-        registration_id: registration,
+        registration_id: registration_id,
         loss_id: new.loss,
         reason: new.reason.to_string(),
         state: RekeyState::UnderWay,
@@ -239,12 +239,12 @@ pub async fn begin(
     };
     let by = act.caller.actor();
     rekeys::add(act.db(), &rekey, &pairs, &locks, by).await?;
-    act.record_change("rekey.begun", Some(registration), rekey.id.0, vec![]).await?;
+    act.enter_change("rekey.begun", Some(registration_id), rekey.id.0, vec![]).await?;
     let mut told: Vec<PersonId> = plan.differs.into_iter().flat_map(|differ| differ.people).collect();
     told.sort_unstable();
     told.dedup();
     for person in told {
-        notices::tell(act, person, NoticeKind::RekeyBegun, registration, rekey.id.0).await?;
+        notices::tell(act, person, NoticeKind::RekeyBegun, registration_id, rekey.id.0).await?;
     }
     Ok(rekey)
 }
@@ -252,19 +252,19 @@ pub async fn begin(
 /// Draws a differ in the place of each.
 async fn draw_successors(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     old: &[DifferId],
 ) -> Result<Vec<RekeyDiffer>, ActError> {
-    let mut drawing = Drawing::begin(act, record, &[]).await?;
+    let mut drawing = DifferDraw::begin(act, registration, &[]).await?;
     let mut pairs = Vec::new();
     for old in old {
         let found = register::differ(act.db(), *old).await?.ok_or(ActError::NotFound)?;
         // What is a buyer's to be stays reserved for the buyer.
         let reserve = found.state == DifferState::Reserved;
-        let new = drawing.draw(act, record, found.level, reserve).await?;
+        let new = drawing.draw(act, registration, found.level, reserve).await?;
         // Whoever had a right for some differs has it for the one in the place of each.
-        for authority in authorities::extend_to(act.db(), record.id, *old, new.id).await? {
-            act.record_change("authority.extended", Some(record.id), authority.0, vec![]).await?;
+        for authority in authorities::extend_to(act.db(), registration.id, *old, new.id).await? {
+            act.enter_change("authority.extended", Some(registration.id), authority.0, vec![]).await?;
         }
         pairs.push(RekeyDiffer { old_differ_id: *old, new_differ_id: new.id });
     }
@@ -292,14 +292,14 @@ fn successor(pairs: &[RekeyDiffer], old: DifferId) -> Option<DifferId> {
     pairs.iter().find(|pair| pair.old_differ_id == old).map(|pair| pair.new_differ_id)
 }
 
-async fn locked(act: &mut Act<'_>, id: RekeyId) -> Result<(Registration, Access, Rekey), ActError> {
+async fn rekey_for_update(act: &mut Act<'_>, id: RekeyId) -> Result<(Registration, Access, Rekey), ActError> {
     let found = rekeys::rekey(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
     let rekey = rekeys::rekey(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    Ok((record, access, rekey))
+    Ok((registration, access, rekey))
 }
 
 fn require_under_way(rekey: &Rekey) -> Result<(), ActError> {
@@ -322,7 +322,7 @@ pub struct NewFitting {
 }
 
 /// What a fitting led to.
-pub struct Fitted {
+pub struct FittingResult {
     /// The rekey: done, when this was its last lock.
     pub rekey: Rekey,
     /// The keys that came with the pack, in store.
@@ -332,10 +332,10 @@ pub struct Fitted {
 }
 
 /// Records that a lock was fitted: from now on it answers to the new differs.
-pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitted, ActError> {
-    let (record, access, rekey) = locked(act, id).await?;
+pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<FittingResult, ActError> {
+    let (registration, access, rekey) = rekey_for_update(act, id).await?;
     access.require(access.governs())?;
-    access::require_active(&record)?;
+    access::require_active(&registration)?;
     require_under_way(&rekey)?;
     let pairs = rekeys::differs(act.db(), id).await?;
     let locks = rekeys::locks(act.db(), id).await?;
@@ -358,34 +358,34 @@ pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitt
         .filter(|differ| successors.contains(differ))
         .ok_or(ActError::Conflict("this lock answers to none of the old differs any more"))?;
     let with_pack =
-        newest_prices(act.db(), record.section_id).await?.unwrap_or_else(no_prices).keys_with_pack;
+        newest_prices(act.db(), registration.section_id).await?.unwrap_or_else(no_prices).keys_with_pack;
     let count = if lock.keys_for.is_some() { u16::from(with_pack) } else { 0 };
-    let (pack, made) = key_acts::pack_with_keys(act, &record, pack_differ, new.pack, count).await?;
+    let (pack, made) = key_acts::pack_with_keys(act, &registration, pack_differ, new.pack, count).await?;
     let now = act.now;
     let old_keys = i32::try_from(new.old_keys.len()).unwrap_or(i32::MAX);
     let fitting = rekeys::Fitting { rekey: id, lock: new.lock, by: new.by, pack: pack.id, old_keys };
     rekeys::fit(act.db(), &fitting, now).await?;
-    act.record_change(
+    act.enter_change(
         "lock.fitted",
-        Some(record.id),
+        Some(registration.id),
         new.lock.0,
         vec![("fitter", serde_json::json!(new.by))],
     )
     .await?;
-    let dead = change_levers(act, record.id, new.lock, &old, &successors).await?;
+    let dead = change_levers(act, registration.id, new.lock, &old, &successors).await?;
     for (old, successor) in old.iter().zip(&successors) {
         sites::rekeyed(act.db(), new.lock, *old, *successor, now).await?;
     }
     let mut rekey = rekey;
     if locks.iter().all(|lock| lock.fitted_at.is_some() || lock.lock_id == new.lock) {
         rekeys::end(act.db(), id, RekeyState::Done, now).await?;
-        act.record_change("rekey.done", Some(record.id), id.0, vec![]).await?;
+        act.enter_change("rekey.done", Some(registration.id), id.0, vec![]).await?;
         rekey = Rekey { state: RekeyState::Done, ended_at: Some(now), ..rekey };
         if let Some(loss) = rekey.loss_id {
             lift_hold_of(act, loss).await?;
         }
     }
-    Ok(Fitted { rekey, keys: made, dead })
+    Ok(FittingResult { rekey, keys: made, dead })
 }
 
 /// The hold for a loss ends with its differ; one that some lock still answers to stays held.
@@ -414,25 +414,25 @@ async fn collect(act: &mut Act<'_>, pairs: &[RekeyDiffer], collected: &[KeyId]) 
 
 /// Gives up a rekey in which no lock was fitted yet: its new differs are released.
 pub async fn stop(act: &mut Act<'_>, id: RekeyId) -> Result<Rekey, ActError> {
-    let (record, access, rekey) = locked(act, id).await?;
-    access.require(access.keeps())?;
+    let (registration, access, rekey) = rekey_for_update(act, id).await?;
+    access.require(access.is_supplier())?;
     require_under_way(&rekey)?;
     if rekeys::locks(act.db(), id).await?.iter().any(|lock| lock.fitted_at.is_some()) {
         return Err(ActError::Conflict("some locks were fitted: the rekey is carried out"));
     }
     let now = act.now;
     rekeys::end(act.db(), id, RekeyState::Stopped, now).await?;
-    act.record_change("rekey.stopped", Some(record.id), id.0, vec![]).await?;
+    act.enter_change("rekey.stopped", Some(registration.id), id.0, vec![]).await?;
     for pair in rekeys::differs(act.db(), id).await? {
         if !differs::was_used(act.db(), pair.new_differ_id).await? {
-            super::differs::move_on(act, &record, pair.new_differ_id, DifferState::Released).await?;
+            super::differs::move_on(act, &registration, pair.new_differ_id, DifferState::Released).await?;
         }
     }
     Ok(Rekey { state: RekeyState::Stopped, ended_at: Some(now), ..rekey })
 }
 
 /// A rekey as it stands.
-pub struct Standing {
+pub struct RekeyProgress {
     /// The rekey.
     pub rekey: Rekey,
     /// Which differ takes the place of which.
@@ -455,7 +455,7 @@ pub struct Holder {
 }
 
 /// A rekey, its locks, and who still has to get a new key or bring an old one.
-pub async fn rekey(app: &App, caller: &Caller, id: RekeyId) -> Result<Standing, ActError> {
+pub async fn rekey(app: &App, caller: &Caller, id: RekeyId) -> Result<RekeyProgress, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let rekey = rekeys::rekey(&mut db, id).await?.ok_or(ActError::NotFound)?;
@@ -467,7 +467,7 @@ pub async fn rekey(app: &App, caller: &Caller, id: RekeyId) -> Result<Standing, 
     let locks = rekeys::locks(&mut db, id).await?;
     let holders = rekeys::holders(&mut db, id).await?;
     let holder = |(person_id, old_keys, new_keys)| Holder { person_id, old_keys, new_keys };
-    Ok(Standing { rekey, differs, locks, holders: holders.into_iter().map(holder).collect() })
+    Ok(RekeyProgress { rekey, differs, locks, holders: holders.into_iter().map(holder).collect() })
 }
 
 /// The rekeys of a registration.
@@ -475,11 +475,11 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Rekey>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.sees_all())?;
-    Ok(rekeys::of_registration(&mut db, registration, page).await?)
+    Ok(rekeys::of_registration(&mut db, registration, portion).await?)
 }

@@ -10,7 +10,7 @@ use crate::domain::key::KeyState;
 use crate::domain::records::{Authority, Registration};
 use crate::domain::register::CardState;
 use crate::domain::rights::{self, Belongings, Ending, LeftWithout, Right};
-use crate::storage::{self, Page, cards, copies, keys};
+use crate::storage::{self, Portion, cards, copies, keys};
 
 /// What people are left without on a day: those whose rights end, once they have ended; everybody, as
 /// things are, where nothing ends.
@@ -40,8 +40,8 @@ pub(super) async fn left_without(
 
 async fn belongings(db: &mut PgConnection, registration: RegistrationId) -> Result<Belongings, ActError> {
     let with_person = Some(KeyState::WithPerson);
-    let keys = keys::of_registration(db, registration, None, None, with_person, Page::ALL).await?;
-    let mut cards = cards::all(db, registration, Page::ALL).await?;
+    let keys = keys::of_registration(db, registration, None, None, with_person, Portion::ALL).await?;
+    let mut cards = cards::all(db, registration, Portion::ALL).await?;
     cards.retain(|card| card.state != CardState::Revoked);
     Ok(Belongings { keys, cards, requests: copies::open(db, registration).await? })
 }
@@ -59,7 +59,7 @@ pub(super) async fn end(
         let ended = ending.end(authority.clone());
         storage::authorities::end(act.db(), &ended).await?;
         let who = holder_of(authority);
-        act.record_change("authority.revoked", Some(registration.id), authority.id.0, who).await?;
+        act.enter_change("authority.revoked", Some(registration.id), authority.id.0, who).await?;
     }
     for card in &left.cards {
         super::cards::revoke_with_right(act, card).await?;

@@ -9,7 +9,7 @@ use super::{ActError, App};
 use crate::domain::bitting::Bitting;
 use crate::domain::ids::{DifferId, PersonId, SectionId};
 use crate::storage::differs;
-use crate::storage::secrets::{self, Sealed, SealedBitting};
+use crate::storage::secrets::{self, SealedBitting, SealedSecret};
 use crate::vault::VaultError;
 
 /// How many are sealed again in one transaction.
@@ -62,10 +62,10 @@ pub async fn seal(
     db: &mut PgConnection,
     context: Context,
     plain: &[u8],
-) -> Result<Sealed, ActError> {
+) -> Result<SealedSecret, ActError> {
     let key = current(app, db, app.outside.clock.now()).await?;
     let bytes = app.vault.seal(key, app.outside.bytes(), plain, &context.text())?;
-    Ok(Sealed { key, bytes })
+    Ok(SealedSecret { key, bytes })
 }
 
 /// Opens.
@@ -73,7 +73,7 @@ pub async fn open(
     app: &App,
     db: &mut PgConnection,
     context: Context,
-    sealed: &Sealed,
+    sealed: &SealedSecret,
 ) -> Result<SecretSlice<u8>, ActError> {
     if !app.vault.knows(sealed.key) {
         let unknown = || ActError::Internal("something is sealed under an unknown data key".to_owned());
@@ -94,7 +94,7 @@ pub async fn require_master_keys(app: &App) -> Result<(), ActError> {
 
 /// What a rotation did.
 #[derive(Debug, PartialEq, Eq)]
-pub struct Rotated {
+pub struct RotationCount {
     /// Data keys wrapped again under the first master key.
     pub wrapped: usize,
     /// Secrets sealed again under the new data key.
@@ -105,10 +105,10 @@ pub struct Rotated {
 
 /// Wraps every data key under the first master key, makes a new data key, seals everything under it,
 /// and deletes the old ones. Broken off, it is run again; the service goes on meanwhile.
-pub async fn rotate(app: &App) -> Result<Rotated, ActError> {
+pub async fn rotate(app: &App) -> Result<RotationCount, ActError> {
     let now = app.outside.clock.now();
     let mut tx = app.pool.begin().await?;
-    let keys = secrets::keys_locked(&mut tx).await?;
+    let keys = secrets::keys_for_update(&mut tx).await?;
     let wrapped = keys.len();
     for key in keys {
         let plain = app.vault.unwrap(&key)?;
@@ -143,7 +143,7 @@ pub async fn rotate(app: &App) -> Result<Rotated, ActError> {
         tx.commit().await?;
     }
     let deleted = secrets::delete_unused_keys(&mut *app.pool.acquire().await?).await?;
-    Ok(Rotated { wrapped, sealed, deleted })
+    Ok(RotationCount { wrapped, sealed, deleted })
 }
 
 /// Bitting that was opened.

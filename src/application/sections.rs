@@ -9,7 +9,7 @@ use crate::domain::records::Section;
 use crate::domain::register::Protection;
 use crate::domain::rules::Rules;
 use crate::domain::text::Name;
-use crate::storage::{Page, StorageError, register, sections};
+use crate::storage::{Portion, StorageError, register, sections};
 use time::Date;
 
 /// What a section is made of, or changed to.
@@ -88,11 +88,11 @@ fn section_error(error: StorageError) -> ActError {
 
 /// Adds a section.
 pub async fn add(act: &mut Act<'_>, content: SectionContent) -> Result<Section, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let section = content.into_section(act.id(), 1)?;
     let now = act.now;
     sections::add_section(act.db(), &section, now).await.map_err(section_error)?;
-    act.record_change("section.added", None, section.id.0, vec![]).await?;
+    act.enter_change("section.added", None, section.id.0, vec![]).await?;
     Ok(section)
 }
 
@@ -103,15 +103,15 @@ pub async fn change(
     version: i32,
     content: SectionContent,
 ) -> Result<Section, ActError> {
-    act.caller.require_keeper()?;
-    let before = sections::section_locked(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    act.caller.require_supplier()?;
+    let before = sections::section_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if before.version != version {
         return Err(ActError::Stale);
     }
     let section = content.into_section(id, version + 1)?;
     let now = act.now;
     sections::change_section(act.db(), &section, now).await.map_err(section_error)?;
-    act.record_change("section.changed", None, id.0, vec![]).await?;
+    act.enter_change("section.changed", None, id.0, vec![]).await?;
     Ok(section)
 }
 
@@ -121,13 +121,13 @@ pub async fn section(app: &App, id: SectionId) -> Result<Section, ActError> {
 }
 
 /// Sections.
-pub async fn all(app: &App, page: Page) -> Result<Vec<Section>, ActError> {
-    Ok(sections::sections(&mut *app.pool.acquire().await?, page).await?)
+pub async fn all(app: &App, portion: Portion) -> Result<Vec<Section>, ActError> {
+    Ok(sections::sections(&mut *app.pool.acquire().await?, portion).await?)
 }
 
 /// The supplier's default rules and their version; version 0 is what the program came with.
 pub async fn default_rules(app: &App, caller: &Caller) -> Result<(i32, Value), ActError> {
-    caller.require_keeper()?;
+    caller.require_supplier()?;
     newest_default_rules(&mut *app.pool.acquire().await?).await
 }
 
@@ -141,7 +141,7 @@ pub async fn newest_default_rules(db: &mut sqlx::PgConnection) -> Result<(i32, V
 
 /// Sets the default rules for registrations to come, if they are still at `version`.
 pub async fn set_default_rules(act: &mut Act<'_>, version: i32, rules: &Rules) -> Result<i32, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     check_rules(rules)?;
     let (before, _) = newest_default_rules(act.db()).await?;
     if before != version {
@@ -155,7 +155,7 @@ pub async fn set_default_rules(act: &mut Act<'_>, version: i32, rules: &Rules) -
         });
     }
     let subject = act.id();
-    act.record_change("default_rules.set", None, subject, vec![]).await?;
+    act.enter_change("default_rules.set", None, subject, vec![]).await?;
     Ok(version + 1)
 }
 

@@ -10,7 +10,7 @@ use super::secrets::{self, Context};
 use super::{ActError, App};
 use crate::domain::ids::{ActorId, ClientProgramId, PersonId, SessionId};
 use crate::passwords::HashingError;
-use crate::storage::secrets::Sealed;
+use crate::storage::secrets::SealedSecret;
 use crate::storage::{people, sessions};
 use crate::tokens::keys::KeyError;
 
@@ -282,7 +282,11 @@ fn totp(secret: Vec<u8>, account: String) -> Result<TOTP, ActError> {
         .map_err(|error| ActError::Internal(error.to_string()))
 }
 
-async fn second_factor_secret(app: &App, person: PersonId, sealed: &Sealed) -> Result<Vec<u8>, ActError> {
+async fn second_factor_secret(
+    app: &App,
+    person: PersonId,
+    sealed: &SealedSecret,
+) -> Result<Vec<u8>, ActError> {
     let mut db = app.pool.acquire().await?;
     let secret = secrets::open(app, &mut db, Context::SecondFactor(person), sealed).await?;
     Ok(secret.expose_secret().to_vec())

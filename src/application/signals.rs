@@ -7,7 +7,7 @@ use crate::storage::signals;
 
 /// Every signal that the rules give now.
 pub async fn all(app: &App, caller: &Caller) -> Result<Vec<Signal>, ActError> {
-    caller.require_keeper()?;
+    caller.require_supplier()?;
     let at = app.outside.clock.now();
     let mut db = app.pool.acquire().await?;
     let mut found = Vec::new();

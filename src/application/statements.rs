@@ -26,7 +26,7 @@ use crate::domain::number::TypedNumber;
 use crate::domain::records::Statement;
 use crate::domain::register::{AuthorityClass, LockKind, LossDecision, LossKind};
 use crate::domain::signature::hash_of;
-use crate::storage::{Page, StorageError, evidence, history, people, sections, sites, statements};
+use crate::storage::{Portion, StorageError, evidence, history, people, sections, sites, statements};
 
 /// A lock in a statement.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -343,31 +343,31 @@ async fn may_order(act: &mut Act<'_>, rows: &Rows, on: Date) -> Result<Vec<State
 /// Makes a statement of a day that is not after today (owner, agent, supplier).
 pub async fn make(
     act: &mut Act<'_>,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     on: Option<Date>,
 ) -> Result<(Statement, Option<String>), ActError> {
-    let (record, access) = access::locked_for(act, registration).await?;
+    let (registration, access) = access::registration_for_update(act, registration_id).await?;
     access.require(access.governs())?;
     let on = on.unwrap_or_else(|| act.today());
-    let since = owners_past(act.db(), &access, registration).await?;
-    if on > act.today() || on < since.unwrap_or(record.created_at).date() {
+    let since = owners_past(act.db(), &access, registration_id).await?;
+    if on > act.today() || on < since.unwrap_or(registration.created_at).date() {
         let problem = "must be a day from the owner's first to today";
         return Err(ActError::invalid("/on", problem));
     }
     let end = on.saturating_add(Duration::DAY).midnight().assume_utc() - Duration::MICROSECOND;
     let at = end.min(act.now);
-    let mut rows = Rows::of(history::as_of(act.db(), registration, at).await?)?;
+    let mut rows = Rows::of(history::as_of(act.db(), registration_id, at).await?)?;
     // On a site, its key opens the plot's doors too: those keys are the site's.
-    if let Some(site) = sites::site_of_plot(act.db(), registration).await? {
+    if let Some(site) = sites::site_of_plot(act.db(), registration_id).await? {
         rows.take_in(Rows::of(history::as_of(act.db(), site, at).await?)?);
     }
     let gone = || ActError::Internal("a registration without its history".to_owned());
     let stood = rows.registration.as_ref().ok_or_else(gone)?;
     let owner = people::organisation(act.db(), stood.owner_id).await?;
-    let section = sections::section(act.db(), record.section_id).await?;
+    let section = sections::section(act.db(), registration.section_id).await?;
     let content = Content {
         statement_id: act.id(),
-        registration: record.number.clone(),
+        registration: registration.number.clone(),
         premises: stood.premises.clone(),
         owner: owner.map(|owner| owner.name).unwrap_or_default(),
         section: section.map(|section| section.name).unwrap_or_default(),
@@ -384,8 +384,8 @@ pub async fn make(
     let hash = hash_of(&text);
     let id = content.statement_id;
     let personal = vec![("statement", json!(hash))];
-    let entry_id = act.record_change_as("statement.made", Some(registration), id.0, personal).await?;
-    let statement = Statement { id, registration_id: registration, content: text, hash, entry_id };
+    let entry_id = act.enter_change_as("statement.made", Some(registration_id), id.0, personal).await?;
+    let statement = Statement { id, registration_id: registration_id, content: text, hash, entry_id };
     let (by, now) = (act.caller.actor(), act.now);
     statements::add(act.db(), &statement, on, by, now).await?;
     let shown = shown(act.db(), entry_id).await?;
@@ -399,7 +399,7 @@ async fn owners_past(
     access: &Access,
     registration: RegistrationId,
 ) -> Result<Option<OffsetDateTime>, ActError> {
-    Ok(if access.keeps() { None } else { statements::owned_since(db, registration).await? })
+    Ok(if access.is_supplier() { None } else { statements::owned_since(db, registration).await? })
 }
 
 /// What shows the hash of a statement in its entry.
@@ -431,12 +431,12 @@ pub async fn all(
     app: &App,
     caller: &Caller,
     registration: RegistrationId,
-    page: Page,
-) -> Result<Vec<statements::Listed>, ActError> {
+    portion: Portion,
+) -> Result<Vec<statements::StatementSummary>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, access) = access::visible(&mut db, caller, registration, today).await?;
     access.require(access.governs())?;
     let since = owners_past(&mut db, &access, registration).await?;
-    Ok(statements::all(&mut db, registration, since, page).await?)
+    Ok(statements::all(&mut db, registration, since, portion).await?)
 }

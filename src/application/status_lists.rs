@@ -13,7 +13,7 @@ use crate::tokens::status_list::{self, BITS, Statuses, TTL, value_of};
 const FRESH: Duration = Duration::seconds(2);
 
 /// A list as it was signed, and what was signed.
-struct Signed {
+struct SignedList {
     token: Arc<str>,
     statuses: Statuses,
     checkpoint: Option<String>,
@@ -25,7 +25,7 @@ struct Signed {
 
 /// The lists that this process signed.
 #[derive(Default)]
-pub struct SignedLists(Mutex<HashMap<i32, Signed>>);
+pub struct SignedLists(Mutex<HashMap<i32, SignedList>>);
 
 impl SignedLists {
     fn fresh(&self, number: i32, now: OffsetDateTime) -> Option<Arc<str>> {
@@ -52,7 +52,7 @@ impl SignedLists {
         Some(Arc::clone(&found.token))
     }
 
-    fn keep(&self, number: i32, signed: Signed) {
+    fn keep(&self, number: i32, signed: SignedList) {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).insert(number, signed);
     }
 }
@@ -80,7 +80,7 @@ pub async fn list(app: &App, number: i32) -> Result<Option<Arc<str>>, ActError> 
     let uri = app.cards.list_uri(number);
     let token = status_list::sign(&app.cards.keys, uri, &statuses, checkpoint.clone(), now)?;
     let token: Arc<str> = token.into();
-    let signed = Signed { token: Arc::clone(&token), statuses, checkpoint, since: now, looked_at: now };
+    let signed = SignedList { token: Arc::clone(&token), statuses, checkpoint, since: now, looked_at: now };
     app.status_lists.keep(number, signed);
     Ok(Some(token))
 }
@@ -94,11 +94,11 @@ pub async fn addresses(app: &App) -> Result<Vec<String>, ActError> {
 /// Draws a place that was never used, in a list that is not half used; another list is opened when
 /// there is none. The newest list is locked until the transaction ends.
 pub(super) async fn draw_place(act: &mut Act<'_>) -> Result<(i32, i32), ActError> {
-    let mut list = cards::newest_list_locked(act.db()).await?;
+    let mut list = cards::newest_list_for_update(act.db()).await?;
     while list.used >= list.size / 2 {
         // Whoever waited for the lock may find that it was opened meanwhile.
         cards::open_list_after(act.db(), &list).await?;
-        list = cards::newest_list_locked(act.db()).await?;
+        list = cards::newest_list_for_update(act.db()).await?;
     }
     loop {
         // At least half of the places are free: two draws on average. 2^32 is a multiple of the size.

@@ -15,7 +15,7 @@ use crate::storage::{audits, cards, copies as stored, idempotency, keys, registe
 /// The most of each kind in one round.
 const BATCH: i64 = 100;
 /// How long an answer is kept for a request that is sent again.
-const ANSWERS_KEPT: Days = Days::days(7);
+const REPLIES_KEPT: Days = Days::days(7);
 /// How long checks of cards that ended with a no are kept: longer than any signal looks back.
 const REFUSALS_KEPT: Days = Days::days(100);
 
@@ -73,14 +73,14 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
         done.audits_closed += u32::from(closed);
     }
     let mut db = app.pool.acquire().await?;
-    idempotency::forget(&mut db, now - ANSWERS_KEPT, BATCH).await?;
-    sessions::sweep(&mut db, now - ANSWERS_KEPT).await?;
+    idempotency::forget(&mut db, now - REPLIES_KEPT, BATCH).await?;
+    sessions::sweep(&mut db, now - REPLIES_KEPT).await?;
     cards::forget_refusals(&mut db, now - REFUSALS_KEPT).await?;
     Ok(done)
 }
 
 async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId) -> Result<bool, ActError> {
-    register::lock(act.db(), registration).await?;
+    register::registration_for_update(act.db(), registration).await?;
     act.read_clock();
     let Some(mut key) = keys::key(act.db(), id).await? else { return Ok(false) };
     let (now, today) = (act.now, act.today());
@@ -91,8 +91,7 @@ async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId
     key.overdue_since = Some(now);
     key.version += 1;
     keys::change(act.db(), &key, now).await?;
-    act.record_change("key.overdue", Some(registration), id.0, vec![("holder", json!(key.holder_id))])
-        .await?;
+    act.enter_change("key.overdue", Some(registration), id.0, vec![("holder", json!(key.holder_id))]).await?;
     Ok(true)
 }
 

@@ -51,7 +51,7 @@ pub struct Service {
     token: RefCell<Option<String>>,
 }
 
-type Answer = ureq::http::Response<ureq::Body>;
+type HttpResponse = ureq::http::Response<ureq::Body>;
 
 impl Service {
     /// The service at an address, such as `https://register.example`.
@@ -100,8 +100,8 @@ impl Service {
     fn signed_in(
         &self,
         path: &str,
-        call: impl Fn(&str) -> Result<Answer, ureq::Error>,
-    ) -> Result<Answer, NotReached> {
+        call: impl Fn(&str) -> Result<HttpResponse, ureq::Error>,
+    ) -> Result<HttpResponse, NotReached> {
         let token = self.token.borrow().clone();
         if let Some(token) = token {
             let answer = patiently(path, || call(&token))?;
@@ -132,7 +132,10 @@ impl Service {
 }
 
 /// Calls, and waits as long as the service asks to (429 and 503 with `Retry-After`).
-fn patiently(path: &str, call: impl Fn() -> Result<Answer, ureq::Error>) -> Result<Answer, NotReached> {
+fn patiently(
+    path: &str,
+    call: impl Fn() -> Result<HttpResponse, ureq::Error>,
+) -> Result<HttpResponse, NotReached> {
     for _ in 0..MOST_WAITS {
         let answer = call().map_err(|error| NotReached::new(path, error.to_string()))?;
         let wait = answer.headers().get("retry-after").and_then(|wait| wait.to_str().ok()?.parse().ok());
@@ -146,7 +149,7 @@ fn patiently(path: &str, call: impl Fn() -> Result<Answer, ureq::Error>) -> Resu
     Err(NotReached::new(path, "the service asks to wait again and again"))
 }
 
-fn body(path: &str, mut answer: Answer) -> Result<Vec<u8>, NotReached> {
+fn body(path: &str, mut answer: HttpResponse) -> Result<Vec<u8>, NotReached> {
     if !answer.status().is_success() {
         let missing = answer.status() == 404;
         return Err(NotReached { missing, ..NotReached::new(path, format!("status {}", answer.status())) });

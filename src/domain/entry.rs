@@ -78,7 +78,7 @@ pub struct Draft {
 
 /// An entry as it is stored.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Sealed {
+pub struct SealedEntry {
     /// The bytes that are hashed.
     pub body: Vec<u8>,
     /// What shows each field.
@@ -143,7 +143,7 @@ impl Draft {
     ///
     /// # Errors
     /// When an instant cannot be written in RFC 3339 (years beyond 9999).
-    pub fn seal(self, mut salt: impl FnMut() -> [u8; 16]) -> Result<Sealed, serde_json::Error> {
+    pub fn seal(self, mut salt: impl FnMut() -> [u8; 16]) -> Result<SealedEntry, serde_json::Error> {
         let disclosures: Vec<Disclosure> = self
             .personal
             .iter()
@@ -169,7 +169,7 @@ impl Draft {
             under: self.under,
             commitments,
         })?;
-        Ok(Sealed { body, disclosures })
+        Ok(SealedEntry { body, disclosures })
     }
 }
 

@@ -35,7 +35,7 @@ id! {
     /// An appointment of a counter for a section.
     AppointmentId,
     /// A stretch of time in which a lock answers to a differ.
-    AnswerId,
+    AnsweringId,
     /// What one person may do on one registration.
     AuthorityId,
     /// Something that did not fit in an account of blanks.

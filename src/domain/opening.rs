@@ -14,7 +14,7 @@ pub struct HoursError;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Written {
+struct OpeningText {
     weekday: u8,
     #[serde(with = "clock")]
     opens: Time,
@@ -24,7 +24,7 @@ struct Written {
 
 /// A stretch of a weekday in which a counter is open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
-#[serde(try_from = "Written")]
+#[serde(try_from = "OpeningText")]
 pub struct OpeningHours {
     /// ISO 8601: 1 is Monday.
     #[schema(minimum = 1, maximum = 7)]
@@ -39,11 +39,11 @@ pub struct OpeningHours {
     pub closes: Time,
 }
 
-impl TryFrom<Written> for OpeningHours {
+impl TryFrom<OpeningText> for OpeningHours {
     type Error = HoursError;
 
-    fn try_from(hours: Written) -> Result<Self, HoursError> {
-        let Written { weekday, opens, closes } = hours;
+    fn try_from(hours: OpeningText) -> Result<Self, HoursError> {
+        let OpeningText { weekday, opens, closes } = hours;
         if (1..=7).contains(&weekday) && opens < closes {
             Ok(Self { weekday, opens, closes })
         } else {

@@ -3,7 +3,7 @@
 use time::{Date, Duration};
 
 use super::decision::facts::Facts;
-use super::rules::{Boundary, Leaving, ReviewLevel, Rules};
+use super::rules::{Boundary, LeavingRules, ReviewLevel, Rules};
 
 /// Whether so many lost keys out of so many issued call for a review. The facts say which differ.
 #[must_use]
@@ -33,12 +33,12 @@ fn reaches(level: &ReviewLevel, issued: u32, lost: u32) -> bool {
 
 /// Whether a key that did not come back by a person's last day calls for a rekey by now.
 #[must_use]
-pub fn rekey_is_due(leaving: &Leaving, last_day: Date, today: Date) -> bool {
+pub fn rekey_is_due(leaving: &LeavingRules, last_day: Date, today: Date) -> bool {
     leaving.rekey_after_days.is_some_and(|days| today - last_day >= Duration::days(i64::from(days)))
 }
 
 /// Whether the register was told in time that somebody left.
 #[must_use]
-pub fn told_in_time(leaving: &Leaving, last_day: Date, told_on: Date) -> bool {
+pub fn told_in_time(leaving: &LeavingRules, last_day: Date, told_on: Date) -> bool {
     leaving.notice_days.is_none_or(|days| told_on - last_day <= Duration::days(i64::from(days)))
 }

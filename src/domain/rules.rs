@@ -1,6 +1,6 @@
 //! The rules of a registration: data, versioned, and part of the evidence.
 //!
-//! Every list may be empty; an empty list in a [`When`] means "any". A supplier keeps defaults, and
+//! Every list may be empty; an empty list in a [`Situation`] means "any". A supplier keeps defaults, and
 //! each registration has its own versions. What the rules mean is in [`super::decision`].
 
 use serde::{Deserialize, Serialize};
@@ -17,7 +17,7 @@ const MOST_LINES: usize = 100;
 /// The situations that one line of the rules is about. What is left out matches everything.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
-pub struct When {
+pub struct Situation {
     /// Levels of the differ.
     pub levels: Vec<Level>,
     /// Classes of the rooms that the differ opens; one of them is enough.
@@ -42,7 +42,7 @@ pub struct When {
 pub struct Eligibility {
     /// The situations.
     #[serde(default)]
-    pub when: When,
+    pub when: Situation,
     /// The only standings of the recipient that may have such a key; none of them, when empty.
     #[serde(default)]
     pub only_standings: Vec<Slug>,
@@ -77,7 +77,7 @@ fn one() -> u8 {
 pub struct ApprovalRule {
     /// The situations.
     #[serde(default)]
-    pub when: When,
+    pub when: Situation,
     /// What has to be there.
     pub needs: Vec<Need>,
 }
@@ -85,7 +85,7 @@ pub struct ApprovalRule {
 /// A number of keys in a number of days.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Rolling {
+pub struct RollingPeriod {
     /// Days, counted back from the request.
     #[schema(minimum = 1, maximum = 3650)]
     pub days: u16,
@@ -98,13 +98,13 @@ pub struct Rolling {
 #[serde(deny_unknown_fields, default)]
 pub struct Limit {
     /// The situations.
-    pub when: When,
+    pub when: Situation,
     /// The most keys in one request.
     pub per_request: Option<u32>,
     /// The most live keys of this differ with one person.
     pub per_person: Option<u32>,
     /// The most keys for one person in a rolling period.
-    pub per_period: Option<Rolling>,
+    pub per_period: Option<RollingPeriod>,
     /// The cap: live keys, open authorisations and this request together.
     pub cap: Option<u32>,
 }
@@ -112,7 +112,7 @@ pub struct Limit {
 /// What has to be shown before keys are cut, or handed over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Presented {
+pub struct RequiredAtCounter {
     /// A card, current, of this registration and person.
     pub card: bool,
     /// The PIN of that card.
@@ -150,7 +150,7 @@ words! {
 pub struct Notice {
     /// The situations.
     #[serde(default)]
-    pub when: When,
+    pub when: Situation,
     /// Hours.
     #[schema(minimum = 1, maximum = 8760)]
     pub hours: u16,
@@ -161,7 +161,7 @@ pub struct Notice {
 #[serde(deny_unknown_fields, default)]
 pub struct Temporary {
     /// Situations in which a copy must have a due-back date.
-    pub required: Vec<When>,
+    pub required: Vec<Situation>,
     /// The most days from the request to the due-back date; 0 is the same day.
     pub most_days: Option<u16>,
     /// How often an issue may be extended, each time by a fresh request.
@@ -182,7 +182,7 @@ pub struct Emergency {
 pub struct Charge {
     /// The situations.
     #[serde(default)]
-    pub when: When,
+    pub when: Situation,
     /// In the smallest unit of the currency.
     #[schema(maximum = 100_000_000)]
     pub amount: u32,
@@ -207,7 +207,7 @@ words! {
 pub struct ReviewLevel {
     /// The situations.
     #[serde(default)]
-    pub when: When,
+    pub when: Situation,
     /// So many lost keys.
     #[serde(default)]
     pub keys: Option<u32>,
@@ -280,7 +280,7 @@ impl Losses {
 /// What follows when a person leaves.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
-pub struct Leaving {
+pub struct LeavingRules {
     /// Days within which the register must be told.
     pub notice_days: Option<u16>,
     /// Days after the last day at which a key that did not come back calls for a rekey.
@@ -302,9 +302,9 @@ pub struct Rules {
     /// No further copy while an earlier key of the recipient is unaccounted for.
     pub unaccounted_blocks: bool,
     /// What is shown before keys are cut.
-    pub at_cut: Presented,
+    pub at_cut: RequiredAtCounter,
     /// What is shown before keys are handed over.
-    pub at_hand_over: Presented,
+    pub at_hand_over: RequiredAtCounter,
     /// Who may collect.
     pub collection: Collection,
     /// When an authorisation lapses.
@@ -320,7 +320,7 @@ pub struct Rules {
     /// Lost keys.
     pub losses: Losses,
     /// People who leave.
-    pub leaving: Leaving,
+    pub leaving: LeavingRules,
     /// Key audits.
     pub audit: AuditRule,
 }
@@ -331,11 +331,11 @@ impl Default for Rules {
         use AuthorityClass::{Agent, Keyholder, Owner, Signatory};
         let approver = |count| Need { posts: vec![], classes: vec![Owner, Signatory, Agent], count };
         let rule = |levels: &[Level], asker_classes: &[AuthorityClass], quantity_from, count| ApprovalRule {
-            when: When {
+            when: Situation {
                 levels: levels.to_vec(),
                 asker_classes: asker_classes.to_vec(),
                 quantity_from,
-                ..When::default()
+                ..Situation::default()
             },
             needs: vec![approver(count)],
         };
@@ -350,14 +350,14 @@ impl Default for Rules {
             limits: vec![Limit {
                 per_request: Some(6),
                 per_person: Some(4),
-                per_period: Some(Rolling { days: 365, keys: 8 }),
+                per_period: Some(RollingPeriod { days: 365, keys: 8 }),
                 cap: Some(12),
                 ..Limit::default()
             }],
             lost_keys_count: true,
             unaccounted_blocks: true,
-            at_cut: Presented { card: false, pin: false, document: false, signature: false },
-            at_hand_over: Presented { card: true, pin: true, document: true, signature: true },
+            at_cut: RequiredAtCounter { card: false, pin: false, document: false, signature: false },
+            at_hand_over: RequiredAtCounter { card: true, pin: true, document: true, signature: true },
             collection: Collection::RecipientOrMandate,
             lapse: DayCount { days: 30, kind: DayKind::Calendar, holidays: vec![] },
             notices: vec![],
@@ -365,7 +365,7 @@ impl Default for Rules {
             emergency: Emergency::default(),
             transfer: Transfer::Forbidden,
             losses: Losses { crime_reference: true, ..Losses::default() },
-            leaving: Leaving::default(),
+            leaving: LeavingRules::default(),
             audit: AuditRule::default(),
         }
     }

@@ -15,7 +15,7 @@ words! {
         /// Some of its locks are on the site key.
         OnSiteKey = "on_site_key",
         /// Every lock was fitted; both keys are still to be tried in some.
-        Fitted = "fitted",
+        FittingResult = "fitted",
         /// Both keys were tried in every lock: it can be handed over.
         Ready = "ready",
         /// It is the buyer's.
@@ -44,7 +44,7 @@ pub fn step(counts: LockCounts, handed_over: bool) -> PlotStep {
     } else if counts.on_site_key > 0 || counts.fitted < counts.locks {
         PlotStep::OnSiteKey
     } else if counts.tried < counts.locks {
-        PlotStep::Fitted
+        PlotStep::FittingResult
     } else {
         PlotStep::Ready
     }
@@ -83,7 +83,7 @@ mod tests {
         let of = |on_site_key, fitted, tried| LockCounts { locks: 2, on_site_key, fitted, tried };
         assert_eq!(step(of(1, 1, 1), false), PlotStep::OnSiteKey);
         assert_eq!(step(of(0, 1, 1), false), PlotStep::OnSiteKey);
-        assert_eq!(step(of(0, 2, 1), false), PlotStep::Fitted);
+        assert_eq!(step(of(0, 2, 1), false), PlotStep::FittingResult);
         assert_eq!(step(of(0, 2, 2), false), PlotStep::Ready);
         assert_eq!(step(of(0, 2, 2), true), PlotStep::HandedOver);
     }

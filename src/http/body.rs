@@ -104,9 +104,9 @@ pub trait FromFields: Sized {
 }
 
 /// A body without fields.
-pub struct Nothing;
+pub struct EmptyBody;
 
-impl FromFields for Nothing {
+impl FromFields for EmptyBody {
     fn from_fields(_: &mut Fields) -> Option<Self> {
         Some(Self)
     }

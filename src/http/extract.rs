@@ -1,4 +1,4 @@
-//! What handlers are given: the caller, ids, pages, bodies with their idempotency key, versions.
+//! What handlers are given: the caller, ids, portions of lists, bodies with their idempotency key, versions.
 
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
@@ -63,11 +63,11 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Query<T> {
 const DEFAULT_LIMIT: i64 = 50;
 const MOST: i64 = 200;
 
-/// The page that a list is asked for, from the two parameters that every list has.
-pub fn page(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Page, Problem> {
+/// The portion that a list is asked for, from the two parameters that every list has.
+pub fn portion(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Portion, Problem> {
     let limit = limit.map_or(DEFAULT_LIMIT, i64::from);
     if (1..=MOST).contains(&limit) {
-        Ok(storage::Page { after: after.unwrap_or(Uuid::nil()), limit })
+        Ok(storage::Portion { after: after.unwrap_or(Uuid::nil()), limit })
     } else {
         Err(Problem::new(ProblemKind::Malformed).detail(format!("parameter limit: must be from 1 to {MOST}")))
     }
@@ -77,7 +77,7 @@ pub fn page(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Page, Pr
 pub struct Body<T>(pub T);
 
 /// A JSON body of a change that has one effect however often it is sent.
-pub struct Keyed<T> {
+pub struct Idempotent<T> {
     /// The key, and what it belongs to.
     pub key: Idempotency,
     /// The body.
@@ -158,7 +158,7 @@ impl<T: FromFields, S: Send + Sync> FromRequest<S> for Body<T> {
     }
 }
 
-impl<T: FromFields, S: Send + Sync> FromRequest<S> for Keyed<T> {
+impl<T: FromFields, S: Send + Sync> FromRequest<S> for Idempotent<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
@@ -170,12 +170,12 @@ impl<T: FromFields, S: Send + Sync> FromRequest<S> for Keyed<T> {
 /// The key of a change, its headers and the bytes of its body.
 async fn keyed(request: Request) -> Result<(Idempotency, HeaderMap, axum::body::Bytes), Problem> {
     let headers = request.headers().clone();
-    let key = headers.get("idempotency-key").ok_or_else(|| Problem::new(ProblemKind::KeyMissing))?;
+    let key =
+        headers.get("idempotency-key").ok_or_else(|| Problem::new(ProblemKind::IdempotencyKeyMissing))?;
     let key = key.to_str().map(str::trim).unwrap_or_default().to_owned();
     if key.is_empty() || key.len() > 255 {
-        return Err(
-            Problem::new(ProblemKind::KeyMissing).detail("a key has 1 to 255 printable ASCII characters")
-        );
+        return Err(Problem::new(ProblemKind::IdempotencyKeyMissing)
+            .detail("a key has 1 to 255 printable ASCII characters"));
     }
     let mut hash = Sha256::new();
     hash.update(request.method().as_str());

@@ -11,8 +11,8 @@ use axum::response::IntoResponse;
 use axum::routing::get;
 use tower_http::compression::CompressionLayer;
 
-use super::answer::Handled;
 use super::problem::{Problem, ProblemKind};
+use super::reply::HandlerResult;
 use crate::application::access::Caller;
 use crate::application::log::{reading, receipts};
 use crate::application::{ActError, App};
@@ -33,11 +33,11 @@ async fn first_tile(
     State(app): State<App>,
     Path(path): Path<String>,
     caller: Result<Caller, Problem>,
-) -> Handled {
+) -> HandlerResult {
     tile(app, 1, &path, caller).await
 }
 
-async fn later_checkpoint(State(app): State<App>, Path(number): Path<String>) -> Handled {
+async fn later_checkpoint(State(app): State<App>, Path(number): Path<String>) -> HandlerResult {
     checkpoint(app, later(&number)?).await
 }
 
@@ -45,7 +45,7 @@ async fn later_tile(
     State(app): State<App>,
     Path((number, path)): Path<(String, String)>,
     caller: Result<Caller, Problem>,
-) -> Handled {
+) -> HandlerResult {
     tile(app, later(&number)?, &path, caller).await
 }
 
@@ -65,14 +65,14 @@ fn kept(
     ([kind, (header::CACHE_CONTROL, HeaderValue::from_static(caching))], body)
 }
 
-async fn checkpoint(app: App, log: i16) -> Handled {
+async fn checkpoint(app: App, log: i16) -> HandlerResult {
     let mut db = app.pool.acquire().await.map_err(ActError::from)?;
     let published = log::published(&mut db, Some(log)).await.map_err(ActError::from)?;
     let note = published.ok_or_else(|| Problem::new(ProblemKind::NotFound))?.note;
     Ok(kept("text/plain; charset=utf-8", "public, max-age=2", note).into_response())
 }
 
-async fn tile(app: App, log: i16, path: &str, caller: Result<Caller, Problem>) -> Handled {
+async fn tile(app: App, log: i16, path: &str, caller: Result<Caller, Problem>) -> HandlerResult {
     let not_found = || Problem::new(ProblemKind::NotFound);
     let path: TilePath = format!("tile/{path}").parse().map_err(|_| not_found())?;
     let caching = match path.content {

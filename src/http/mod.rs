@@ -5,13 +5,13 @@ mod body;
 #[macro_use]
 pub mod operation;
 
-pub mod answer;
 pub mod api;
 pub mod extract;
 pub mod limits;
 pub mod log;
 pub mod openapi;
 pub mod problem;
+pub mod reply;
 pub mod status_lists;
 
 use std::time::Duration;

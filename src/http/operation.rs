@@ -10,7 +10,7 @@ use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn}
 use utoipa::openapi::{ObjectBuilder, Ref, RefOr, Required, Type};
 use utoipa_axum::router::UtoipaMethodRouter;
 
-use super::extract::{Body, Csv, Id, IfMatch, Keyed, Query};
+use super::extract::{Body, Csv, Id, Idempotent, IfMatch, Query};
 use super::limits::Attempt;
 use crate::application::App;
 use crate::application::access::Caller;
@@ -48,7 +48,7 @@ impl Argument for Caller {
     }
 }
 
-impl<T> Argument for Keyed<T> {
+impl<T> Argument for Idempotent<T> {
     fn add_to(takes: &mut Takes) {
         takes.key = true;
     }

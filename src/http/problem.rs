@@ -52,7 +52,7 @@ problem_kinds! {
     /// Not JSON, not UTF-8, a query that cannot be read.
     Malformed = "malformed", BAD_REQUEST, "The request cannot be read";
     /// A change without an idempotency key.
-    KeyMissing = "idempotency_key_missing", BAD_REQUEST, "An Idempotency-Key header is needed";
+    IdempotencyKeyMissing = "idempotency_key_missing", BAD_REQUEST, "An Idempotency-Key header is needed";
     /// No credentials, or wrong ones.
     Unauthenticated = "unauthenticated", UNAUTHORIZED, "Sign in first";
     /// Visible and not allowed.
@@ -76,7 +76,7 @@ problem_kinds! {
     /// Fields are wrong.
     Invalid = "invalid", UNPROCESSABLE_ENTITY, "Some fields are wrong";
     /// The key was used for another request.
-    KeyReused = "idempotency_key_reused", UNPROCESSABLE_ENTITY, "This Idempotency-Key was used for another request";
+    IdempotencyKeyReused = "idempotency_key_reused", UNPROCESSABLE_ENTITY, "This Idempotency-Key was used for another request";
     /// Too many requests or attempts.
     TooMany = "too_many_requests", TOO_MANY_REQUESTS, "Too many requests";
     /// Something broke.
@@ -206,7 +206,7 @@ impl From<ActError> for Problem {
             ActError::Conflict(what) => Self::new(ProblemKind::Conflict).detail(what),
             ActError::Stale => Self::new(ProblemKind::Stale),
             ActError::VersionMissing => Self::new(ProblemKind::VersionMissing),
-            ActError::KeyReused => Self::new(ProblemKind::KeyReused),
+            ActError::IdempotencyKeyReused => Self::new(ProblemKind::IdempotencyKeyReused),
             ActError::Unauthenticated => Self::new(ProblemKind::Unauthenticated),
             ActError::TooManyAttempts { retry_after } => {
                 Self::new(ProblemKind::TooMany).retry_after(retry_after)

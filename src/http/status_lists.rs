@@ -12,8 +12,8 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::json;
 use sha2::{Digest, Sha256};
 
-use super::answer::Handled;
 use super::problem::{Problem, ProblemKind};
+use super::reply::HandlerResult;
 use crate::application::{App, status_lists};
 use crate::tokens::status_list::MEDIA_TYPE;
 
@@ -29,12 +29,12 @@ pub fn routes() -> Router<App> {
 }
 
 /// Where the lists are (section "Status List Aggregation" of the draft).
-async fn addresses(State(app): State<App>) -> Handled {
+async fn addresses(State(app): State<App>) -> HandlerResult {
     let addresses = status_lists::addresses(&app).await?;
     Ok(([(header::CACHE_CONTROL, KEPT)], Json(json!({"status_lists": addresses}))).into_response())
 }
 
-async fn list(State(app): State<App>, Path(number): Path<String>, headers: HeaderMap) -> Handled {
+async fn list(State(app): State<App>, Path(number): Path<String>, headers: HeaderMap) -> HandlerResult {
     let not_found = || Problem::new(ProblemKind::NotFound);
     let number: i32 = number.parse().ok().filter(|n: &i32| n.to_string() == number).ok_or_else(not_found)?;
     let token = status_lists::list(&app, number).await?.ok_or_else(not_found)?;

@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::audit::AuditAnswer;
 use crate::domain::ids::{ActorId, AuditId, AuditLineId, DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::records::{Audit, AuditLine, StockCount};
@@ -104,13 +104,13 @@ pub async fn audit(db: &mut PgConnection, id: AuditId) -> Result<Option<Audit>> 
 pub async fn of_registration(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Audit>> {
     Ok(select_audits!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -122,7 +122,7 @@ pub async fn lines(
     audit: AuditId,
     answer: Option<AuditAnswer>,
     today: Date,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<AuditLine>> {
     Ok(select_lines!(
         "WHERE audit_id = $2 AND ($3::text IS NULL OR answer = $3) AND audit_lines.id > $4
@@ -130,8 +130,8 @@ pub async fn lines(
         today,
         audit.0,
         answer.map(AuditAnswer::as_str),
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -147,15 +147,15 @@ pub async fn open_lines_of(
     db: &mut PgConnection,
     person: PersonId,
     today: Date,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<AuditLine>> {
     Ok(select_lines!(
         "WHERE holder_id = $2 AND answer = 'open' AND closed_at IS NULL AND audit_lines.id > $3
          ORDER BY audit_lines.id LIMIT $4",
         today,
         person.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -304,7 +304,7 @@ pub async fn add_count(db: &mut PgConnection, count: &StockCount) -> Result<()> 
 pub async fn counts(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<StockCount>> {
     Ok(sqlx::query_as!(
         StockCount,
@@ -312,8 +312,8 @@ pub async fn counts(
                   remark, made_by AS "made_by: _", made_at
            FROM stock_counts WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::calendar::Period;
 use crate::domain::ids::{
     ActorId, AuthorityId, DifferId, HoldId, LossId, MandateId, OrganisationId, PersonId, RegistrationId,
@@ -122,13 +122,13 @@ pub async fn authority(db: &mut PgConnection, id: AuthorityId) -> Result<Option<
 pub async fn of_registration(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Authority>> {
     Ok(select_authorities!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -207,13 +207,13 @@ pub async fn end(db: &mut PgConnection, ended: &Authority) -> Result<()> {
 
 /// The rights that people have or had on a registration, their own and through organisations.
 pub async fn rights(db: &mut PgConnection, registration: RegistrationId) -> Result<Vec<Right>> {
-    let given = of_registration(db, registration, Page::ALL).await?;
+    let given = of_registration(db, registration, Portion::ALL).await?;
     let mut organisations: Vec<OrganisationId> = given.iter().filter_map(|one| one.organisation_id).collect();
     organisations.sort_unstable();
     organisations.dedup();
     let mut seats = Vec::new();
     for organisation in organisations {
-        seats.extend(super::people::members(db, organisation, Page::ALL).await?);
+        seats.extend(super::people::members(db, organisation, Portion::ALL).await?);
     }
     let mut found = Vec::new();
     for authority in given {
@@ -256,13 +256,13 @@ pub async fn mandate(db: &mut PgConnection, id: MandateId) -> Result<Option<Mand
 pub async fn mandates(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Mandate>> {
     Ok(select_mandates!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -331,12 +331,16 @@ pub async fn hold(db: &mut PgConnection, id: HoldId) -> Result<Option<Hold>> {
 }
 
 /// Holds of a registration, those that were lifted too.
-pub async fn holds(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Hold>> {
+pub async fn holds(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Hold>> {
     Ok(select_holds!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::blanks::Explanation;
 use crate::domain::ids::{ActorId, BlankDifferenceId, BlankMovementId, CounterId, CutId, SectionId};
 use crate::domain::records::{BlankAccount, BlankDifference, BlankMovement};
@@ -59,7 +59,7 @@ pub async fn account(
 }
 
 /// The same, locked.
-pub async fn account_locked(
+pub async fn account_for_update(
     db: &mut PgConnection,
     counter: CounterId,
     section: SectionId,
@@ -123,12 +123,16 @@ pub async fn movement(db: &mut PgConnection, id: BlankMovementId) -> Result<Opti
 }
 
 /// Movements at a counter.
-pub async fn movements(db: &mut PgConnection, counter: CounterId, page: Page) -> Result<Vec<BlankMovement>> {
+pub async fn movements(
+    db: &mut PgConnection,
+    counter: CounterId,
+    portion: Portion,
+) -> Result<Vec<BlankMovement>> {
     Ok(select_movements!(
         "WHERE counter_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         counter.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -184,14 +188,14 @@ pub async fn differences(
     db: &mut PgConnection,
     counter: CounterId,
     only_open: bool,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<BlankDifference>> {
     Ok(select_differences!(
         "WHERE counter_id = $1 AND (NOT $2 OR explained_at IS NULL) AND id > $3 ORDER BY id LIMIT $4",
         counter.0,
         only_open,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

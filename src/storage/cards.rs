@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{ActorId, CardId, CounterId, OrganisationId, PersonId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Card, Registration};
@@ -52,19 +52,19 @@ pub async fn card(db: &mut PgConnection, id: CardId) -> Result<Option<Card>> {
 }
 
 /// Cards of a registration.
-pub async fn all(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Card>> {
+pub async fn all(db: &mut PgConnection, registration: RegistrationId, portion: Portion) -> Result<Vec<Card>> {
     Ok(select_cards!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
 }
 
 /// A card that is shown at a counter, with what is behind it.
-pub struct Behind {
+pub struct CardAtCounter {
     /// The card.
     pub card: ShownCard,
     /// Its registration.
@@ -84,7 +84,7 @@ pub async fn at_counter(
     counter: CounterId,
     number: Option<&TypedNumber>,
     today: Date,
-) -> Result<Option<(OrganisationId, Option<Behind>)>> {
+) -> Result<Option<(OrganisationId, Option<CardAtCounter>)>> {
     let row = sqlx::query!(
         r#"SELECT dealer_id AS "dealer: OrganisationId", shown.id AS "card?: CardId",
                   shown.person_id AS "person?: PersonId", shown.state AS "state?: CardState",
@@ -134,7 +134,7 @@ pub async fn at_counter(
             ended_at: row.ended_at,
         };
         let (rules, holder) = (row.rules?, row.holder?);
-        Some(Behind { card, registration, rules, holder, appointed: row.appointed })
+        Some(CardAtCounter { card, registration, rules, holder, appointed: row.appointed })
     })();
     Ok(Some((row.dealer, behind)))
 }
@@ -274,7 +274,7 @@ pub struct List {
 }
 
 /// The newest list, locked.
-pub async fn newest_list_locked(db: &mut PgConnection) -> Result<List> {
+pub async fn newest_list_for_update(db: &mut PgConnection) -> Result<List> {
     Ok(sqlx::query_as!(
         List,
         "SELECT number, size, used FROM status_lists ORDER BY number DESC LIMIT 1 FOR UPDATE"

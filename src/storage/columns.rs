@@ -11,11 +11,11 @@ use crate::domain::blanks::{Explanation, MovementKind};
 use crate::domain::copy_request::RequestState;
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{
-    ActorId, AnswerId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId,
-    CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, DifferId, EntryId,
-    HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, NoticeId,
-    OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId, SectionId,
-    SessionId, StatementId, StockCountId,
+    ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
+    BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
+    DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
+    NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId,
+    SectionId, SessionId, StatementId, StockCountId,
 };
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
@@ -53,7 +53,7 @@ macro_rules! uuid_columns {
 }
 
 uuid_columns! {
-    ActorId, AnswerId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
+    ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
     DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, NoticeId,
     OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId, StatementId, StockCountId, SectionId, SessionId,
 }

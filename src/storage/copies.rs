@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{
     CardId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, HandOverId, KeyId, PersonId,
@@ -95,7 +95,7 @@ pub async fn of_registration(
     registration: RegistrationId,
     only: Option<(Option<PersonId>, &[Uuid])>,
     state: Option<RequestState>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<CopyRequest>> {
     Ok(select_requests!(
         "WHERE registration_id = $1 AND id > $2
@@ -103,12 +103,12 @@ pub async fn of_registration(
          AND ($6::text IS NULL OR state = $6)
          ORDER BY id LIMIT $7",
         registration.0,
-        page.after,
+        portion.after,
         only.is_none(),
         only.and_then(|(person, _)| person).map(|id| id.0),
         only.map(|(_, differs)| differs).unwrap_or_default(),
         state.map(RequestState::as_str),
-        page.limit
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -119,14 +119,14 @@ pub async fn of_counter(
     db: &mut PgConnection,
     counter: CounterId,
     state: Option<RequestState>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<CopyRequest>> {
     Ok(select_requests!(
         "WHERE counter_id = $1 AND id > $2 AND ($3::text IS NULL OR state = $3) ORDER BY id LIMIT $4",
         counter.0,
-        page.after,
+        portion.after,
         state.map(RequestState::as_str),
-        page.limit
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -470,15 +470,15 @@ pub struct Override {
 }
 
 /// Overrides of every registration.
-pub async fn overrides(db: &mut PgConnection, page: Page) -> Result<Vec<Override>> {
+pub async fn overrides(db: &mut PgConnection, portion: Portion) -> Result<Vec<Override>> {
     Ok(sqlx::query_as!(
         Override,
         r#"SELECT approvals.id, request_id AS "request_id: _", approver_id AS "approver_id: _",
                   emergency_reason AS reason, given_at
            FROM approvals JOIN copy_requests ON copy_requests.id = request_id
            WHERE emergency AND approvals.id > $1 ORDER BY approvals.id LIMIT $2"#,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

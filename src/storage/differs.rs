@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::secrets::Sealed;
+use super::secrets::SealedSecret;
 use super::{Result, wrote};
 use crate::domain::ids::{DifferId, SectionId};
 use crate::domain::register::DifferState;
@@ -39,7 +39,7 @@ pub async fn set_geometry(
 }
 
 /// How many combinations of a section are taken; nobody else gives one out until the transaction ends.
-pub async fn lock_space(db: &mut PgConnection, section: SectionId) -> Result<i64> {
+pub async fn space_for_update(db: &mut PgConnection, section: SectionId) -> Result<i64> {
     sqlx::query!(
         "INSERT INTO differ_spaces (section_id, taken) VALUES ($1, 0) ON CONFLICT (section_id) DO NOTHING",
         section.0
@@ -86,7 +86,7 @@ pub async fn bittings_of(
     db: &mut PgConnection,
     registrations: &[Uuid],
     section: SectionId,
-) -> Result<Vec<(DifferId, Sealed)>> {
+) -> Result<Vec<(DifferId, SealedSecret)>> {
     let rows = sqlx::query!(
         r#"SELECT differs.id AS "differ: DifferId", data_key_id, sealed
            FROM differs JOIN bittings ON differ_id = differs.id
@@ -96,7 +96,10 @@ pub async fn bittings_of(
     )
     .fetch_all(db)
     .await?;
-    Ok(rows.into_iter().map(|row| (row.differ, Sealed { key: row.data_key_id, bytes: row.sealed })).collect())
+    Ok(rows
+        .into_iter()
+        .map(|row| (row.differ, SealedSecret { key: row.data_key_id, bytes: row.sealed }))
+        .collect())
 }
 
 /// Whether a number is given out in a section.

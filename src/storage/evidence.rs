@@ -6,7 +6,7 @@ use time::OffsetDateTime;
 use uuid::Uuid;
 
 use super::Result;
-use crate::domain::entry::{EntryKind, Sealed};
+use crate::domain::entry::{EntryKind, SealedEntry};
 use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, RegistrationId};
 
 /// Writes an entry and its disclosures. The database queues it for the log by itself.
@@ -15,7 +15,7 @@ pub async fn write_entry(
     id: EntryId,
     kind: EntryKind,
     at: OffsetDateTime,
-    sealed: &Sealed,
+    sealed: &SealedEntry,
 ) -> Result<()> {
     let shown = &sealed.disclosures;
     let names: Vec<String> = shown.iter().map(|disclosure| disclosure.name.to_owned()).collect();

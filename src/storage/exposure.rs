@@ -104,7 +104,7 @@ pub async fn entitled_again(
 }
 
 /// A lock that a differ opens.
-pub struct Opened {
+pub struct OpenedLock {
     /// The lock.
     pub lock: LockId,
     /// Its line in the schedule.
@@ -114,9 +114,9 @@ pub struct Opened {
 }
 
 /// Which differs open which locks of some registrations now.
-pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<Opened>> {
+pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<OpenedLock>> {
     Ok(sqlx::query_as!(
-        Opened,
+        OpenedLock,
         r#"SELECT lock_id AS "lock: _", label, differ_id AS "differ: _" FROM answers JOIN locks ON locks.id = lock_id
            WHERE locks.registration_id = ANY ($1) AND until IS NULL ORDER BY label, lock_id, differ_id"#,
         registrations
@@ -126,7 +126,7 @@ pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec
 }
 
 /// A live key that is with a person.
-pub struct Held {
+pub struct HeldKeys {
     /// By whom.
     pub person: PersonId,
     /// Their name.
@@ -138,7 +138,7 @@ pub struct Held {
 }
 
 /// Who has live keys of some differs.
-pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<Held>> {
+pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKeys>> {
     let rows = sqlx::query!(
         r#"SELECT holder_id AS "person!: PersonId", name, differ_id AS "differ: DifferId", count(*) AS "keys!"
            FROM keys JOIN people ON people.id = holder_id
@@ -150,7 +150,7 @@ pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<Held>> 
     .await?;
     Ok(rows
         .into_iter()
-        .map(|row| Held { person: row.person, name: row.name, differ: row.differ, keys: count(row.keys) })
+        .map(|row| HeldKeys { person: row.person, name: row.name, differ: row.differ, keys: count(row.keys) })
         .collect())
 }
 

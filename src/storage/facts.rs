@@ -25,7 +25,7 @@ fn count(number: i64) -> u32 {
 
 /// Whoever acts in person acts for these organisations only: seats that ask for a second factor sleep
 /// in a session without one.
-pub struct Acting<'a> {
+pub struct ActingPerson<'a> {
     /// Who.
     pub person: PersonId,
     /// For whom.
@@ -38,7 +38,7 @@ pub async fn people(
     registration: RegistrationId,
     differ: DifferId,
     people: &[PersonId],
-    acting: Option<&Acting<'_>>,
+    acting: Option<&ActingPerson<'_>>,
     today: Date,
 ) -> Result<Vec<PersonFacts>> {
     let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();
@@ -95,7 +95,7 @@ pub async fn people(
 
 /// Holds the memberships of people until the transaction ends: who acts for an organisation at a cut
 /// still does when it commits.
-pub async fn hold_memberships(db: &mut PgConnection, people: &[PersonId]) -> Result<()> {
+pub async fn memberships_for_share(db: &mut PgConnection, people: &[PersonId]) -> Result<()> {
     let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();
     sqlx::query!("SELECT id FROM memberships WHERE person_id = ANY ($1) ORDER BY id FOR SHARE", &ids)
         .fetch_all(db)
@@ -126,7 +126,7 @@ pub async fn registration(
 }
 
 /// Which request the counts leave out, and which keys it is about.
-pub struct Counted {
+pub struct KeyScope {
     /// On which registration.
     pub registration: RegistrationId,
     /// Keys of which differ.
@@ -144,7 +144,7 @@ pub struct Counted {
 /// The differ and its keys; `None` when the differ is not of this registration.
 pub async fn differ_and_keys(
     db: &mut PgConnection,
-    counted: &Counted,
+    counted: &KeyScope,
     today: Date,
     earlier_since: OffsetDateTime,
 ) -> Result<Option<(DifferFacts, KeyFacts)>> {
@@ -211,7 +211,7 @@ pub async fn differ_and_keys(
 /// What was authorised for the recipient on the registration since an instant, other requests only.
 async fn earlier_keys(
     db: &mut PgConnection,
-    counted: &Counted,
+    counted: &KeyScope,
     earlier_since: OffsetDateTime,
 ) -> Result<Vec<EarlierKeys>> {
     let rows = sqlx::query!(

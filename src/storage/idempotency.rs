@@ -11,12 +11,12 @@ use crate::domain::ids::ActorId;
 pub enum Claim {
     /// Nobody used it: it is ours until the transaction ends.
     Ours,
-    /// It was used: the hash of the request, and its answer.
+    /// It was used: the hash of the request, and its reply.
     Used {
         /// Of the body and the address.
         request_hash: Vec<u8>,
-        /// What was answered.
-        answer: Value,
+        /// What was sent.
+        reply: Value,
     },
 }
 
@@ -42,39 +42,39 @@ pub async fn claim(
         return Ok(Claim::Ours);
     }
     match used(db, actor, key).await? {
-        Some((request_hash, answer)) => Ok(Claim::Used { request_hash, answer }),
+        Some((request_hash, reply)) => Ok(Claim::Used { request_hash, reply }),
         // Swept away since: the caller may try again.
         None => Err(super::StorageError::Database(sqlx::Error::RowNotFound)),
     }
 }
 
-/// The request hash and the answer of a key that was used.
+/// The request hash and the reply of a key that was used.
 pub async fn used(db: &mut PgConnection, actor: ActorId, key: &str) -> Result<Option<(Vec<u8>, Value)>> {
     let used = sqlx::query!(
-        r#"SELECT request_hash, answer AS "answer!" FROM idempotency_keys
-           WHERE actor_id = $1 AND key = $2 AND answer IS NOT NULL"#,
+        r#"SELECT request_hash, reply AS "reply!" FROM idempotency_keys
+           WHERE actor_id = $1 AND key = $2 AND reply IS NOT NULL"#,
         actor.0,
         key
     )
     .fetch_optional(db)
     .await?;
-    Ok(used.map(|row| (row.request_hash, row.answer)))
+    Ok(used.map(|row| (row.request_hash, row.reply)))
 }
 
-/// Keeps the answer with its key, in the transaction of the effect.
-pub async fn keep_answer(db: &mut PgConnection, actor: ActorId, key: &str, answer: &Value) -> Result<()> {
+/// Keeps the reply with its key, in the transaction of the effect.
+pub async fn keep_reply(db: &mut PgConnection, actor: ActorId, key: &str, reply: &Value) -> Result<()> {
     let done = sqlx::query!(
-        "UPDATE idempotency_keys SET answer = $3 WHERE actor_id = $1 AND key = $2",
+        "UPDATE idempotency_keys SET reply = $3 WHERE actor_id = $1 AND key = $2",
         actor.0,
         key,
-        answer
+        reply
     )
     .execute(db)
     .await?;
     wrote("idempotency_keys", 1, &done)
 }
 
-/// Forgets answers older than an instant; so many at a time.
+/// Forgets replies older than an instant; so many at a time.
 pub async fn forget(db: &mut PgConnection, before: OffsetDateTime, most: i64) -> Result<u64> {
     let done = sqlx::query!(
         "DELETE FROM idempotency_keys WHERE ctid = ANY (ARRAY(

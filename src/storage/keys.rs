@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{ActorId, CutId, DifferId, KeyId, LeverPackId, LossId, PersonId, RegistrationId};
 use crate::domain::key::KeyState;
 use crate::domain::records::{Key, LeverPack, Loss};
@@ -56,7 +56,7 @@ pub async fn add_pack(db: &mut PgConnection, pack: &LeverPack) -> Result<()> {
 pub async fn packs(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<LeverPack>> {
     Ok(sqlx::query_as!(
         LeverPack,
@@ -64,8 +64,8 @@ pub async fn packs(
                   recorded_at
            FROM lever_packs WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -100,7 +100,7 @@ pub async fn with_packs(
     )
     .fetch_all(&mut *db)
     .await?;
-    let keys = of_registration(db, registration, None, None, None, Page::ALL).await?;
+    let keys = of_registration(db, registration, None, None, None, Portion::ALL).await?;
     let number = |id: KeyId| packs.iter().find(|pack| pack.id == id).map(|pack| pack.number.clone());
     Ok(keys.into_iter().map(|key| (number(key.id), key)).map(|(pack, key)| (key, pack)).collect())
 }
@@ -181,7 +181,7 @@ pub async fn of_registration(
     only: Option<&[uuid::Uuid]>,
     differ: Option<DifferId>,
     state: Option<KeyState>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Key>> {
     Ok(select_keys!(
         "WHERE keys.registration_id = $1 AND keys.id > $2
@@ -189,11 +189,11 @@ pub async fn of_registration(
          AND ($5::uuid[] IS NULL OR keys.differ_id = ANY ($5))
          ORDER BY keys.id LIMIT $6",
         registration.0,
-        page.after,
+        portion.after,
         differ.map(|id| id.0),
         state.map(KeyState::as_str),
         only,
-        page.limit
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -344,12 +344,16 @@ pub async fn loss(db: &mut PgConnection, id: LossId) -> Result<Option<Loss>> {
 }
 
 /// Losses of a registration.
-pub async fn losses(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Loss>> {
+pub async fn losses(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Loss>> {
     Ok(select_losses!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

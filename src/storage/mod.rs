@@ -72,20 +72,20 @@ impl StorageError {
     }
 }
 
-/// A page of a list: so many rows after an id.
+/// A portion of a list: so many rows after an id.
 #[derive(Debug, Clone, Copy)]
-pub struct Page {
-    /// The last id of the page before; nil for the first page.
+pub struct Portion {
+    /// The last id of the portion before; nil for the first.
     pub after: uuid::Uuid,
     /// The most rows.
     pub limit: i64,
 }
 
-impl Page {
+impl Portion {
     /// Everything at once, for what is known to be few.
     pub const ALL: Self = Self { after: uuid::Uuid::nil(), limit: i64::MAX };
 
-    /// The page of a list that is held whole.
+    /// The portion of a list that is held whole.
     #[must_use]
     pub fn of<T>(self, mut whole: Vec<T>, id: impl Fn(&T) -> uuid::Uuid) -> Vec<T> {
         whole.sort_unstable_by_key(&id);

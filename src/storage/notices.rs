@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
-use super::{Page, Result};
+use super::{Portion, Result};
 use crate::domain::ids::{NoticeId, PersonId};
 use crate::domain::records::Notice;
 
@@ -25,15 +25,15 @@ pub async fn add(db: &mut PgConnection, person: PersonId, notice: &Notice) -> Re
 }
 
 /// What a person was told, the oldest first.
-pub async fn all(db: &mut PgConnection, person: PersonId, page: Page) -> Result<Vec<Notice>> {
+pub async fn all(db: &mut PgConnection, person: PersonId, portion: Portion) -> Result<Vec<Notice>> {
     Ok(sqlx::query_as!(
         Notice,
         r#"SELECT id AS "id: _", kind AS "kind: _", registration_id AS "registration_id: _", subject_id, made_at,
                   read_at
            FROM notices WHERE person_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
         person.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

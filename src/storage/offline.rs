@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{Page, Result};
+use super::{Portion, Result};
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, EntryId, RegistrationId};
 use crate::domain::records::FlaggedCut;
@@ -86,7 +86,7 @@ pub async fn offline_cut(
 pub async fn flagged_cuts(
     db: &mut PgConnection,
     registration: Option<RegistrationId>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<FlaggedCut>> {
     Ok(sqlx::query_as!(
         FlaggedCut,
@@ -97,8 +97,8 @@ pub async fn flagged_cuts(
            WHERE flagged AND ($1::uuid IS NULL OR decisions.registration_id = $1) AND cuts.id > $2
            ORDER BY cuts.id LIMIT $3"#,
         registration.map(|id| id.0),
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

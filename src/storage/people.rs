@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
 use crate::domain::register::{OrganisationKind, Post};
@@ -78,13 +78,13 @@ pub async fn organisation_named(
 pub async fn organisations(
     db: &mut PgConnection,
     kind: Option<OrganisationKind>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Organisation>> {
     Ok(select_organisations!(
         "WHERE id > $1 AND ($2::text IS NULL OR kind = $2) ORDER BY id LIMIT $3",
-        page.after,
+        portion.after,
         kind.map(OrganisationKind::as_str),
-        page.limit
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -222,13 +222,13 @@ pub async fn membership(db: &mut PgConnection, id: MembershipId) -> Result<Optio
 pub async fn members(
     db: &mut PgConnection,
     organisation: OrganisationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Membership>> {
     Ok(select_memberships!(
         "WHERE organisation_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         organisation.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -305,13 +305,13 @@ pub async fn program(db: &mut PgConnection, id: ClientProgramId) -> Result<Optio
 pub async fn programs(
     db: &mut PgConnection,
     organisation: OrganisationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<ClientProgram>> {
     Ok(select_programs!(
         "WHERE organisation_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         organisation.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -385,7 +385,7 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
               signed_in AS (DELETE FROM sessions WHERE person_id = $1),
               -- Answers that are kept for a few days name whom they are about.
               answered AS (DELETE FROM idempotency_keys
-                           WHERE actor_id = $1 OR answer::text LIKE '%' || $1::text || '%')
+                           WHERE actor_id = $1 OR reply::text LIKE '%' || $1::text || '%')
          UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",
         person.0,
         now

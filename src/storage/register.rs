@@ -4,7 +4,7 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{ActorId, DifferId, LockId, PersonId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Answering, Differ, Lock, Registration};
@@ -116,7 +116,10 @@ pub async fn change_owner(
 }
 
 /// A registration, locked: the first lock of every act on it.
-pub async fn lock(db: &mut PgConnection, id: RegistrationId) -> Result<Option<Registration>> {
+pub async fn registration_for_update(
+    db: &mut PgConnection,
+    id: RegistrationId,
+) -> Result<Option<Registration>> {
     Ok(select_registrations!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
 }
 
@@ -126,8 +129,8 @@ pub async fn by_number(db: &mut PgConnection, number: &TypedNumber) -> Result<Op
 }
 
 /// Every registration.
-pub async fn all(db: &mut PgConnection, page: Page) -> Result<Vec<Registration>> {
-    Ok(select_registrations!("WHERE id > $1 ORDER BY id LIMIT $2", page.after, page.limit)
+pub async fn all(db: &mut PgConnection, portion: Portion) -> Result<Vec<Registration>> {
+    Ok(select_registrations!("WHERE id > $1 ORDER BY id LIMIT $2", portion.after, portion.limit)
         .fetch_all(db)
         .await?)
 }
@@ -138,18 +141,18 @@ pub async fn of_parties(
     person: Option<PersonId>,
     organisations: &[uuid::Uuid],
     today: Date,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Registration>> {
     Ok(select_registrations!(
         "WHERE registrations.id > $1 AND registrations.id IN (
              SELECT registration_id FROM authorities
              WHERE (person_id = $2 OR organisation_id = ANY ($3)) AND in_force(first_day, last_day, revoked_at, $4))
          ORDER BY registrations.id LIMIT $5",
-        page.after,
+        portion.after,
         person.map(|id| id.0),
         organisations,
         today,
-        page.limit
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -300,12 +303,16 @@ pub async fn differ_numbered(
 }
 
 /// Locks of a registration.
-pub async fn locks(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Lock>> {
+pub async fn locks(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Lock>> {
     Ok(select_locks!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -337,12 +344,16 @@ pub async fn add_differ(
 }
 
 /// Differs of a registration.
-pub async fn differs(db: &mut PgConnection, registration: RegistrationId, page: Page) -> Result<Vec<Differ>> {
+pub async fn differs(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Differ>> {
     Ok(select_differs!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -468,13 +479,13 @@ pub async fn answers_elsewhere(
 pub async fn answers(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Answering>> {
     Ok(select_answers!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

@@ -4,7 +4,7 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, RegistrationId, RekeyId, SectionId,
 };
@@ -115,13 +115,13 @@ pub async fn rekey(db: &mut PgConnection, id: RekeyId) -> Result<Option<Rekey>> 
 pub async fn of_registration(
     db: &mut PgConnection,
     registration: RegistrationId,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Rekey>> {
     Ok(select_rekeys!(
         "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

@@ -9,7 +9,7 @@ use crate::domain::ids::{DifferId, PersonId, SectionId};
 use crate::vault::WrappedKey;
 
 /// What was sealed, and under which data key.
-pub struct Sealed {
+pub struct SealedSecret {
     /// The data key.
     pub key: Uuid,
     /// Nonce, ciphertext and tag.
@@ -38,7 +38,7 @@ pub async fn keys(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
 }
 
 /// Every data key, locked.
-pub async fn keys_locked(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
+pub async fn keys_for_update(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
     Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys ORDER BY id FOR UPDATE")
         .fetch_all(db)
         .await?)
@@ -97,7 +97,7 @@ pub struct SealedBitting {
     /// Of which section.
     pub section: SectionId,
     /// The heights.
-    pub sealed: Sealed,
+    pub sealed: SealedSecret,
     /// Under the same data key.
     pub fingerprint: Vec<u8>,
 }
@@ -119,9 +119,9 @@ pub async fn add_bitting(db: &mut PgConnection, bitting: &SealedBitting) -> Resu
 }
 
 /// The bitting of a differ.
-pub async fn bitting(db: &mut PgConnection, differ: DifferId) -> Result<Option<Sealed>> {
+pub async fn bitting(db: &mut PgConnection, differ: DifferId) -> Result<Option<SealedSecret>> {
     Ok(sqlx::query_as!(
-        Sealed,
+        SealedSecret,
         "SELECT data_key_id AS key, sealed AS bytes FROM bittings WHERE differ_id = $1",
         differ.0
     )
@@ -130,7 +130,10 @@ pub async fn bitting(db: &mut PgConnection, differ: DifferId) -> Result<Option<S
 }
 
 /// Bittings that are sealed under another key than the current one, locked; so many at most.
-pub async fn old_bittings(db: &mut PgConnection, most: i64) -> Result<Vec<(DifferId, SectionId, Sealed)>> {
+pub async fn old_bittings(
+    db: &mut PgConnection,
+    most: i64,
+) -> Result<Vec<(DifferId, SectionId, SealedSecret)>> {
     let rows = sqlx::query!(
         r#"SELECT differ_id AS "differ: DifferId", section_id AS "section: SectionId", data_key_id, sealed
            FROM bittings
@@ -140,7 +143,7 @@ pub async fn old_bittings(db: &mut PgConnection, most: i64) -> Result<Vec<(Diffe
     )
     .fetch_all(db)
     .await?;
-    let sealed = |key, bytes| Sealed { key, bytes };
+    let sealed = |key, bytes| SealedSecret { key, bytes };
     Ok(rows.into_iter().map(|row| (row.differ, row.section, sealed(row.data_key_id, row.sealed))).collect())
 }
 
@@ -159,7 +162,7 @@ pub async fn reseal_bitting(db: &mut PgConnection, bitting: &SealedBitting) -> R
 }
 
 /// Second factors that are sealed under another key than the current one, locked; so many at most.
-pub async fn old_second_factors(db: &mut PgConnection, most: i64) -> Result<Vec<(PersonId, Sealed)>> {
+pub async fn old_second_factors(db: &mut PgConnection, most: i64) -> Result<Vec<(PersonId, SealedSecret)>> {
     let rows = sqlx::query!(
         r#"SELECT person_id AS "person: PersonId", totp_key_id AS "key!", totp_secret AS "bytes!" FROM accounts
            WHERE totp_key_id IN (SELECT id FROM data_keys WHERE NOT current)
@@ -168,11 +171,15 @@ pub async fn old_second_factors(db: &mut PgConnection, most: i64) -> Result<Vec<
     )
     .fetch_all(db)
     .await?;
-    Ok(rows.into_iter().map(|row| (row.person, Sealed { key: row.key, bytes: row.bytes })).collect())
+    Ok(rows.into_iter().map(|row| (row.person, SealedSecret { key: row.key, bytes: row.bytes })).collect())
 }
 
 /// Writes a second factor that was sealed again.
-pub async fn reseal_second_factor(db: &mut PgConnection, person: PersonId, sealed: &Sealed) -> Result<()> {
+pub async fn reseal_second_factor(
+    db: &mut PgConnection,
+    person: PersonId,
+    sealed: &SealedSecret,
+) -> Result<()> {
     let done = sqlx::query!(
         "UPDATE accounts SET totp_key_id = $2, totp_secret = $3 WHERE person_id = $1",
         person.0,

@@ -3,7 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
 use crate::domain::opening::OpeningHours;
 use crate::domain::records::{Appointment, Counter, Section};
@@ -88,7 +88,7 @@ pub async fn section(db: &mut PgConnection, id: SectionId) -> Result<Option<Sect
 }
 
 /// A section, locked.
-pub async fn section_locked(db: &mut PgConnection, id: SectionId) -> Result<Option<Section>> {
+pub async fn section_for_update(db: &mut PgConnection, id: SectionId) -> Result<Option<Section>> {
     Ok(select_sections!("WHERE id = $1 FOR NO KEY UPDATE", id.0).fetch_optional(db).await?)
 }
 
@@ -98,8 +98,10 @@ pub async fn section_by_name(db: &mut PgConnection, name: &str) -> Result<Option
 }
 
 /// Sections.
-pub async fn sections(db: &mut PgConnection, page: Page) -> Result<Vec<Section>> {
-    Ok(select_sections!("WHERE id > $1 ORDER BY id LIMIT $2", page.after, page.limit).fetch_all(db).await?)
+pub async fn sections(db: &mut PgConnection, portion: Portion) -> Result<Vec<Section>> {
+    Ok(select_sections!("WHERE id > $1 ORDER BY id LIMIT $2", portion.after, portion.limit)
+        .fetch_all(db)
+        .await?)
 }
 
 /// Adds a counter.
@@ -126,17 +128,17 @@ pub async fn counters(
     db: &mut PgConnection,
     appointed_for: Option<SectionId>,
     today: Date,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<Counter>> {
     Ok(select_counters!(
         "WHERE id > $1 AND ($2::uuid IS NULL OR EXISTS (
              SELECT 1 FROM appointments WHERE counter_id = counters.id AND section_id = $2
              AND in_force(first_day, last_day, revoked_at, $3)))
          ORDER BY id LIMIT $4",
-        page.after,
+        portion.after,
         appointed_for.map(|id| id.0),
         today,
-        page.limit
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -168,7 +170,7 @@ pub async fn appoint(db: &mut PgConnection, appointment: &Appointment, now: Offs
 }
 
 /// An appointment, locked.
-pub async fn appointment_locked(db: &mut PgConnection, id: AppointmentId) -> Result<Option<Appointment>> {
+pub async fn appointment_for_update(db: &mut PgConnection, id: AppointmentId) -> Result<Option<Appointment>> {
     Ok(select_appointments!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
 }
 
@@ -185,12 +187,16 @@ pub async fn revoke_appointment(db: &mut PgConnection, id: AppointmentId, now: O
 }
 
 /// Appointments of a counter, those that are over too.
-pub async fn appointments(db: &mut PgConnection, counter: CounterId, page: Page) -> Result<Vec<Appointment>> {
+pub async fn appointments(
+    db: &mut PgConnection,
+    counter: CounterId,
+    portion: Portion,
+) -> Result<Vec<Appointment>> {
     Ok(select_appointments!(
         "WHERE counter_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         counter.0,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)
@@ -218,7 +224,11 @@ pub async fn is_appointed(
 
 /// Holds the appointments of a counter for a section until the transaction ends, so that no
 /// revocation comes between. Waits for a revocation under way.
-pub async fn hold_appointments(db: &mut PgConnection, counter: CounterId, section: SectionId) -> Result<()> {
+pub async fn appointments_for_share(
+    db: &mut PgConnection,
+    counter: CounterId,
+    section: SectionId,
+) -> Result<()> {
     sqlx::query!(
         "SELECT id FROM appointments WHERE counter_id = $1 AND section_id = $2 ORDER BY id FOR SHARE",
         counter.0,

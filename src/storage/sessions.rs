@@ -5,7 +5,7 @@ use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::people::Seat;
-use super::secrets::Sealed;
+use super::secrets::SealedSecret;
 use super::{Result, wrote};
 use crate::domain::ids::{ClientProgramId, PersonId, SessionId};
 
@@ -32,8 +32,8 @@ pub struct Account {
 impl Account {
     /// The shared secret of the second factor, sealed, where one is set up.
     #[must_use]
-    pub fn second_factor(&self) -> Option<Sealed> {
-        self.totp_key_id.zip(self.totp_secret.clone()).map(|(key, bytes)| Sealed { key, bytes })
+    pub fn second_factor(&self) -> Option<SealedSecret> {
+        self.totp_key_id.zip(self.totp_secret.clone()).map(|(key, bytes)| SealedSecret { key, bytes })
     }
 }
 
@@ -134,7 +134,7 @@ pub async fn set_password(
 pub async fn propose_totp(
     db: &mut PgConnection,
     person: PersonId,
-    secret: &Sealed,
+    secret: &SealedSecret,
     now: OffsetDateTime,
 ) -> Result<bool> {
     let done = sqlx::query!(
@@ -327,7 +327,7 @@ pub async fn end_all(db: &mut PgConnection, person: PersonId, now: OffsetDateTim
 }
 
 /// A session that is running, with the seats of its person.
-pub struct Running {
+pub struct RunningSession {
     /// Whose.
     pub person: PersonId,
     /// It was begun with a second factor.
@@ -342,7 +342,7 @@ pub async fn running(
     session: SessionId,
     now: OffsetDateTime,
     today: Date,
-) -> Result<Option<Running>> {
+) -> Result<Option<RunningSession>> {
     let rows = sqlx::query!(
         r#"SELECT sessions.person_id AS "person: PersonId", second_factor,
                   organisations.id AS "organisation?: crate::domain::ids::OrganisationId",
@@ -365,7 +365,7 @@ pub async fn running(
         .into_iter()
         .filter_map(|row| Some(Seat { organisation: row.organisation?, kind: row.kind?, post: row.post? }))
         .collect();
-    Ok(Some(Running { person, second_factor, seats }))
+    Ok(Some(RunningSession { person, second_factor, seats }))
 }
 
 /// The seat of a client program that was not shut out: it acts as staff of its organisation.

@@ -8,7 +8,7 @@ use crate::domain::ids::{CounterId, PersonId};
 use crate::domain::signals::{SPOILED_PERCENT, SignalRule};
 
 /// Something counted, at a counter or with a holder.
-pub struct Counted {
+pub struct SignalCount {
     /// At which counter.
     pub counter: Option<CounterId>,
     /// With which holder.
@@ -20,12 +20,12 @@ pub struct Counted {
 /// One query of a rule: its counts are all of a counter, or all of a person.
 macro_rules! counted {
     ($db:expr, $sql:tt $(, $argument:expr)*) => {
-        sqlx::query_as!(Counted, $sql $(, $argument)*).fetch_all($db).await
+        sqlx::query_as!(SignalCount, $sql $(, $argument)*).fetch_all($db).await
     };
 }
 
 /// What a rule finds at an instant.
-pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) -> Result<Vec<Counted>> {
+pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) -> Result<Vec<SignalCount>> {
     let bounds = rule.bounds();
     let (since, least) = (now - Duration::days(i64::from(bounds.days)), bounds.least);
     Ok(match rule {
@@ -83,7 +83,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
 }
 
 /// Cuts outside of the hours that a counter stated, by the clock of its place.
-async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<Counted>> {
+async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<SignalCount>> {
     Ok(counted!(
         db,
         r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!" FROM (
@@ -100,7 +100,7 @@ async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64)
 }
 
 /// Spoiled blanks, where they are many of those that were used.
-async fn spoiled(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<Counted>> {
+async fn spoiled(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<SignalCount>> {
     Ok(counted!(
         db,
         r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", spoiled AS "found!" FROM (

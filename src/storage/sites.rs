@@ -4,7 +4,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{Page, Result, wrote};
+use super::{Portion, Result, wrote};
 use crate::domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
 };
@@ -94,12 +94,16 @@ pub async fn project(db: &mut PgConnection, id: ProjectId) -> Result<Option<Proj
 }
 
 /// Projects: all, or those of some organisations.
-pub async fn projects(db: &mut PgConnection, builders: Option<&[Uuid]>, page: Page) -> Result<Vec<Project>> {
+pub async fn projects(
+    db: &mut PgConnection,
+    builders: Option<&[Uuid]>,
+    portion: Portion,
+) -> Result<Vec<Project>> {
     Ok(select_projects!(
         "WHERE ($1::uuid[] IS NULL OR builder_id = ANY ($1)) AND id > $2 ORDER BY id LIMIT $3",
         builders,
-        page.after,
-        page.limit
+        portion.after,
+        portion.limit
     )
     .fetch_all(db)
     .await?)

@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
-use super::{Page, Result};
+use super::{Portion, Result};
 use crate::domain::ids::{ActorId, EntryId, RegistrationId, StatementId};
 use crate::domain::records::Statement;
 
@@ -48,7 +48,7 @@ pub async fn statement(db: &mut PgConnection, id: StatementId) -> Result<Option<
 
 /// A statement in a list.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct Listed {
+pub struct StatementSummary {
     /// Its id.
     pub id: StatementId,
     /// The day that it is about.
@@ -81,16 +81,16 @@ pub async fn all(
     db: &mut PgConnection,
     registration: RegistrationId,
     since: Option<OffsetDateTime>,
-    page: Page,
-) -> Result<Vec<Listed>> {
+    portion: Portion,
+) -> Result<Vec<StatementSummary>> {
     Ok(sqlx::query_as!(
-        Listed,
+        StatementSummary,
         r#"SELECT id AS "id: _", on_day AS on, made_at, entry_id AS "entry_id: _" FROM statements
            WHERE registration_id = $1 AND ($4::timestamptz IS NULL OR made_at >= $4)
              AND id > $2 ORDER BY id LIMIT $3"#,
         registration.0,
-        page.after,
-        page.limit,
+        portion.after,
+        portion.limit,
         since
     )
     .fetch_all(db)

@@ -24,7 +24,7 @@ pub const LIFE: Duration = Duration::hours(24);
 /// An open authorisation.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Authorised {
+pub struct OfflineAuthorisation {
     /// The request.
     pub copy_request: CopyRequestId,
     /// The registration's number.
@@ -52,7 +52,7 @@ pub struct Bundle {
     /// Until when it is good.
     pub exp: i64,
     /// The open authorisations.
-    pub authorised: Vec<Authorised>,
+    pub authorised: Vec<OfflineAuthorisation>,
 }
 
 /// Why a cut without a network is not allowed.
@@ -91,7 +91,7 @@ pub enum BundleError {
 pub fn sign(
     keys: &KeySet,
     counter: CounterId,
-    authorised: Vec<Authorised>,
+    authorised: Vec<OfflineAuthorisation>,
     now: OffsetDateTime,
 ) -> Result<String, KeyError> {
     let exp = (now + LIFE).unix_timestamp();
@@ -131,7 +131,7 @@ impl Bundle {
         cut_since: u32,
         card: Option<&TypedNumber>,
         now: OffsetDateTime,
-    ) -> Result<&Authorised, BundleError> {
+    ) -> Result<&OfflineAuthorisation, BundleError> {
         let found = self.authorised.iter().find(|authorised| authorised.copy_request == request);
         let found = found.ok_or(BundleError::NotAuthorised)?;
         if found.lapses_at <= now.unix_timestamp() {
@@ -161,7 +161,7 @@ mod tests {
         let keys = KeySet::from_pem(&[pem(1)]).unwrap();
         let (counter, request) = (CounterId(Uuid::from_u128(1)), CopyRequestId(Uuid::from_u128(2)));
         let card = TypedNumber::from_digits("123456789012").unwrap();
-        let authorised = Authorised {
+        let authorised = OfflineAuthorisation {
             copy_request: request,
             registration: card.clone(),
             section: "MB40".to_owned(),

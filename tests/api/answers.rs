@@ -27,12 +27,12 @@ async fn the_same_key_with_another_body_is_refused(pool: PgPool) {
 async fn a_secret_is_shown_with_the_first_answer_and_kept_nowhere(pool: PgPool) {
     let town = Town::open(pool).await;
     let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-    let first = town.keeper.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
+    let first = town.supplier.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
     let secret = first["client_secret"].as_str().unwrap().to_owned();
-    let again = town.keeper.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
+    let again = town.supplier.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
     assert_eq!((again["id"].clone(), again.get("client_secret")), (first["id"].clone(), None));
     let kept: Vec<String> =
-        sqlx::query_scalar("SELECT answer::text FROM idempotency_keys WHERE answer IS NOT NULL")
+        sqlx::query_scalar("SELECT reply::text FROM idempotency_keys WHERE reply IS NOT NULL")
             .fetch_all(&town.admin)
             .await
             .unwrap();
@@ -66,10 +66,10 @@ async fn lists_are_read_page_by_page(pool: PgPool) {
     let mut path = format!("/v1/registrations/{}/keys?limit=1&state=in_store", town.registration);
     let mut seen = vec![];
     loop {
-        let page = town.owner.get(&path).await;
-        let items = page.body["items"].as_array().unwrap().clone();
+        let portion = town.owner.get(&path).await;
+        let items = portion.body["items"].as_array().unwrap().clone();
         seen.extend(items.iter().map(|item| item["id"].as_str().unwrap().to_owned()));
-        let Some(link) = page.headers.get("link") else { break };
+        let Some(link) = portion.headers.get("link") else { break };
         let link = link.to_str().unwrap();
         assert!(link.ends_with("; rel=\"next\""));
         path = link.trim_start_matches('<').split('>').next().unwrap().to_owned();

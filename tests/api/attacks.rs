@@ -48,7 +48,7 @@ async fn an_address_that_somebody_else_entered_gets_nothing_by_an_import(pool: P
     let header = "record,registration,section,owner,premises,label,kind,hand,standard,escape_route,room_class,differ,\
                   level,person,email,class,post,standing,may_order,may_approve,may_pass_on,occupier,differs,\
                   most_per_request,most_keys,first_day,last_day,pack,copy_number,state";
-    let found = town.keeper.get(format!("/v1/registrations/{}", town.registration)).await.expect(200);
+    let found = town.supplier.get(format!("/v1/registrations/{}", town.registration)).await.expect(200);
     let mut cells = vec![""; header.split(',').count()];
     for (column, value) in [
         ("record", "holder"),
@@ -62,7 +62,7 @@ async fn an_address_that_somebody_else_entered_gets_nothing_by_an_import(pool: P
     }
     let file = format!("{header}\r\n{}\r\n", cells.join(","));
     let headers = [("content-type", "text/csv"), ("idempotency-key", "squat")];
-    let report = town.keeper.call("POST", "/v1/imports", &headers, file.into_bytes()).await.expect(200);
+    let report = town.supplier.call("POST", "/v1/imports", &headers, file.into_bytes()).await.expect(200);
     assert_eq!(report["lines"][0]["problems"][0]["column"], "email");
     town.close().await;
 }
@@ -88,10 +88,10 @@ async fn an_authority_for_one_differ_governs_nothing_else(pool: PgPool) {
     let town = Town::open(pool).await;
     let master = json!({"number": "M-1", "level": "building"});
     let master =
-        town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), master).await.id();
+        town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), master).await.id();
     let pack = json!({"differ_id": master, "number": "LP-M"});
     let pack = town
-        .keeper
+        .supplier
         .post(format!("/v1/registrations/{}/lever-packs", town.registration), pack)
         .await
         .expect(201);
@@ -189,9 +189,9 @@ async fn dead_keys_do_not_come_back_to_life(pool: PgPool) {
     let town = Town::open(pool).await;
     let differ = json!({"differ_id": town.differ});
     for lock in &town.locks {
-        town.keeper.post(format!("/v1/locks/{lock}/answers/end"), differ.clone()).await.expect(200);
+        town.supplier.post(format!("/v1/locks/{lock}/answers/end"), differ.clone()).await.expect(200);
     }
-    town.keeper.post(format!("/v1/locks/{}/answers", town.locks[0]), differ).await.expect(409);
+    town.supplier.post(format!("/v1/locks/{}/answers", town.locks[0]), differ).await.expect(409);
     town.close().await;
 }
 
@@ -246,7 +246,7 @@ async fn rules_that_would_break_the_service_are_refused(pool: PgPool) {
     town.owner.change("PUT", &path, 1, json!({"rules": {"eligibility": hundred}})).await.expect(200);
     assert_eq!(town.ask(&town.tenant, json!({})).await.outcome(), "refused");
     let long = format!("{}@x", "\u{130}".repeat(130));
-    town.keeper.post("/v1/people", json!({"name": "x", "email": long})).await.expect(422);
+    town.supplier.post("/v1/people", json!({"name": "x", "email": long})).await.expect(422);
     town.close().await;
 }
 

@@ -19,7 +19,7 @@ fn answer(line: &Value) -> String {
 async fn two_holders(town: &Town) {
     town.tenants_key(json!({})).await;
     let issue = json!({"person_id": town.signatory.id});
-    town.keeper.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    town.supplier.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
 }
 
 #[sqlx::test]

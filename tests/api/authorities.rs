@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 use sqlx::PgPool;
-use wardbook::application::log::Standing;
+use wardbook::application::log::LogStanding;
 
 use super::harness::Town;
 
@@ -98,8 +98,8 @@ async fn holds_of_a_court_bar_one_person_and_are_lifted_by_the_supplier(pool: Pg
     let issue = json!({"person_id": town.tenant.id});
     town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(422);
     town.owner.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(403);
-    town.keeper.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
-    town.keeper.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(409);
+    town.supplier.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
+    town.supplier.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(409);
     town.close().await;
 }
 
@@ -179,16 +179,16 @@ async fn revoked_as_shown(town: &Town, authority: &str, left_on: Option<&str>) -
         Some(day) => (format!("?left_on={day}"), json!({"left_on": day})),
         None => (String::new(), json!({})),
     };
-    let shown = town.keeper.get(format!("{path}{query}")).await.expect(200);
+    let shown = town.supplier.get(format!("{path}{query}")).await.expect(200);
     let stopped = "SELECT count(*) FROM copy_requests WHERE state = 'stopped'";
     let revoked = "SELECT count(*) FROM cards WHERE state = 'revoked'";
     let before = (town.count(stopped).await, town.count(revoked).await);
-    let mut answered = town.keeper.post(&path, body).await.expect(200);
+    let mut answered = town.supplier.post(&path, body).await.expect(200);
     let went = (town.count(stopped).await - before.0, town.count(revoked).await - before.1);
     let listed = |field: &str| i64::try_from(answered[field].as_array().unwrap().len()).unwrap();
     assert_eq!(went, (listed("copy_request_ids"), listed("card_ids")), "{answered}");
     let to_call_in =
-        town.keeper.get(format!("/v1/registrations/{}/keys-to-call-in", town.registration)).await;
+        town.supplier.get(format!("/v1/registrations/{}/keys-to-call-in", town.registration)).await;
     let to_call_in: Vec<Value> = to_call_in.expect(200)["items"]
         .as_array()
         .unwrap()
@@ -259,12 +259,12 @@ async fn a_preview_is_a_read(pool: PgPool) {
     let mut other = town.admin.begin().await.unwrap();
     sqlx::query("SELECT id FROM registrations FOR UPDATE").fetch_all(&mut *other).await.unwrap();
     let late = town.clock_now() - time::Duration::hours(1);
-    let full = Standing { oldest: Some(late), waiting: 1, ..Standing::default() };
+    let full = LogStanding { oldest: Some(late), waiting: 1, ..LogStanding::default() };
     town.app.log.saw(full, town.clock_now());
     let path = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
     town.owner.post(&path, json!({})).await.expect(503);
     town.owner.get(&path).await.expect(200);
     other.rollback().await.unwrap();
-    town.app.log.saw(Standing::default(), town.clock_now());
+    town.app.log.saw(LogStanding::default(), town.clock_now());
     town.close().await;
 }

@@ -26,7 +26,7 @@ async fn every_wrong_field_is_told_at_once(pool: PgPool) {
     let lock = json!({"label": "a\u{0}b", "kind": "door", "hand": 7, "standard": "x".repeat(101),
         "escape_route": "yes", "room_class": "Big Room", "colour": "red", "a/b": 1});
     let path = format!("/v1/registrations/{}/locks", town.registration);
-    let body = town.keeper.post(path, lock).await.expect(422);
+    let body = town.supplier.post(path, lock).await.expect(422);
     assert_eq!(
         pointers(&body),
         ["/label", "/kind", "/hand", "/standard", "/escape_route", "/room_class", "/a~1b", "/colour"]
@@ -45,19 +45,19 @@ async fn every_wrong_field_is_told_at_once(pool: PgPool) {
 async fn a_section_is_told_everything_that_its_protection_lacks(pool: PgPool) {
     let town = Town::open(pool).await;
     let body =
-        town.keeper.post("/v1/sections", json!({"name": "S", "protection": "patent"})).await.expect(422);
+        town.supplier.post("/v1/sections", json!({"name": "S", "protection": "patent"})).await.expect(422);
     assert_eq!(pointers(&body), ["/territory", "/filed_on", "/last_expiry_on"]);
     let long = json!({"name": "S", "protection": "patent", "territory": "UK", "filed_on": "2020-01-01",
         "last_expiry_on": "2041-01-01", "next_renewal_on": "2019-01-01"});
-    let body = town.keeper.post("/v1/sections", long).await.expect(422);
+    let body = town.supplier.post("/v1/sections", long).await.expect(422);
     assert_eq!(pointers(&body), ["/last_expiry_on", "/next_renewal_on"]);
     let good = json!({"name": "S", "protection": "patent", "territory": "UK", "filed_on": "2020-01-01",
         "last_expiry_on": "2040-01-01"});
     assert_eq!(
-        town.keeper.post("/v1/sections", good.clone()).await.expect(201)["protection_state"],
+        town.supplier.post("/v1/sections", good.clone()).await.expect(201)["protection_state"],
         "in_force"
     );
-    town.keeper.post("/v1/sections", good).await.expect(409);
+    town.supplier.post("/v1/sections", good).await.expect(409);
     town.close().await;
 }
 
@@ -139,7 +139,8 @@ async fn ids_of_other_registrations_are_not_taken(pool: PgPool) {
         ["/differ_id", "/replaces_key_id", "/extends_request_id", "/due_back_on", "/purpose"]
     );
     let answer = json!({"differ_id": differ});
-    let crossed = town.keeper.post(format!("/v1/locks/{}/answers", town.locks[0]), answer).await.expect(422);
+    let crossed =
+        town.supplier.post(format!("/v1/locks/{}/answers", town.locks[0]), answer).await.expect(422);
     assert_eq!(pointers(&crossed), ["/differ_id"]);
     let authority = json!({"class": "keyholder", "person_id": town.tenant.id, "differ_ids": [town.differ, differ],
         "first_day": "2026-01-01"});

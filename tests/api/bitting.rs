@@ -11,7 +11,7 @@ const HEIGHTS: [u8; 6] = [13, 7, 29, 3, 17, 11];
 
 async fn with_bitting(town: &Town) {
     let path = format!("/v1/differs/{}/bitting", town.differ);
-    town.keeper.post(&path, json!({"heights": HEIGHTS})).await.expect(201);
+    town.supplier.post(&path, json!({"heights": HEIGHTS})).await.expect(201);
 }
 
 #[sqlx::test]
@@ -46,7 +46,7 @@ async fn nobody_else_and_nothing_that_is_on_hold_or_over_shows_bitting(pool: PgP
     with_bitting(&town).await;
     let id = town.authorised(json!({})).await;
     let path = format!("/v1/copy-requests/{id}/cutting-sheet");
-    for who in [&town.keeper, &town.owner, &town.tenant, &town.other_counter_staff, &town.stranger] {
+    for who in [&town.supplier, &town.owner, &town.tenant, &town.other_counter_staff, &town.stranger] {
         who.post(&path, json!({})).await.expect(404);
     }
     let hold = json!({"kind": "dispute"});
@@ -55,7 +55,7 @@ async fn nobody_else_and_nothing_that_is_on_hold_or_over_shows_bitting(pool: PgP
     let look = town.counter_staff.post(&path, json!({})).await;
     assert_eq!((look.codes(), look.body["sheet"].is_null()), (vec!["registration_on_hold".to_owned()], true));
     town.owner.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
-    town.keeper
+    town.supplier
         .post(format!("/v1/appointments/{}/revocation", town.appointment), json!({}))
         .await
         .expect(200);
@@ -71,12 +71,12 @@ async fn bitting_is_recorded_once_and_a_wrong_one_is_not_repeated(pool: PgPool) 
     let town = Town::open(pool).await;
     let path = format!("/v1/differs/{}/bitting", town.differ);
     for wrong in [json!([1]), json!([1, 777]), json!("1 2 3"), json!([1, 2.5]), json!(null)] {
-        let refused = town.keeper.post(&path, json!({"heights": wrong})).await;
+        let refused = town.supplier.post(&path, json!({"heights": wrong})).await;
         assert_eq!(refused.body["errors"][0]["pointer"], "/heights");
         assert!(!refused.text.contains("777"), "{}", refused.text);
     }
     with_bitting(&town).await;
-    town.keeper.post(&path, json!({"heights": [1, 2, 3]})).await.expect(409);
+    town.supplier.post(&path, json!({"heights": [1, 2, 3]})).await.expect(409);
     town.close().await;
 }
 
@@ -113,7 +113,7 @@ async fn a_dump_holds_no_bitting_and_no_second_factor_in_the_clear(pool: PgPool)
     town.cut(&id, 1).await;
     // What a metric or an answer to whoever asks for too much could show.
     let mut text = dump(&town).await + &town.app.log.metrics.text();
-    for who in [&town.tenant, &town.owner, &town.manager, &town.keeper, &town.counter_staff] {
+    for who in [&town.tenant, &town.owner, &town.manager, &town.supplier, &town.counter_staff] {
         for path in [
             format!("/v1/registrations/{}/differs", town.registration),
             format!("/v1/registrations/{}/register.csv", town.registration),
@@ -126,7 +126,8 @@ async fn a_dump_holds_no_bitting_and_no_second_factor_in_the_clear(pool: PgPool)
             text.push_str(&who.get(path).await.text);
         }
     }
-    let again = town.keeper.post(format!("/v1/differs/{}/bitting", town.differ), json!({"heights": HEIGHTS}));
+    let again =
+        town.supplier.post(format!("/v1/differs/{}/bitting", town.differ), json!({"heights": HEIGHTS}));
     text.push_str(&again.await.text);
     let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
     let spelled = |between: &str| HEIGHTS.map(|height| height.to_string()).join(between);
@@ -171,10 +172,10 @@ async fn what_was_sealed_is_still_read_after_its_keys_were_rotated(pool: PgPool)
     // Another row's bitting does not open here.
     let (_, other, ..) = town.premises("8 Alder Rise", "N-1").await;
     let path = format!("/v1/differs/{other}/bitting");
-    let keeper = super::harness::Actor { router: staff.router.clone(), ..town.keeper.clone() };
+    let supplier = super::harness::Actor { router: staff.router.clone(), ..town.supplier.clone() };
     // What was taken before the rotation is taken after it.
-    keeper.post(&path, json!({"heights": HEIGHTS})).await.expect(409);
-    keeper.post(&path, json!({"heights": [2, 2, 2, 2, 2, 2]})).await.expect(201);
+    supplier.post(&path, json!({"heights": HEIGHTS})).await.expect(409);
+    supplier.post(&path, json!({"heights": [2, 2, 2, 2, 2, 2]})).await.expect(201);
     let copied = "UPDATE bittings SET sealed = (SELECT sealed FROM bittings other
                   WHERE other.differ_id <> bittings.differ_id)";
     sqlx::query(copied).execute(&town.admin).await.unwrap();

@@ -25,7 +25,7 @@ async fn confirm(who: &Actor, movement: &str, counted: Option<u32>) -> super::ha
 }
 
 async fn differences(town: &Town) -> Vec<Value> {
-    let found = town.keeper.get(at(town, "blank-differences?open=true")).await.expect(200);
+    let found = town.supplier.get(at(town, "blank-differences?open=true")).await.expect(200);
     found["items"].as_array().unwrap().clone()
 }
 
@@ -33,15 +33,15 @@ async fn differences(town: &Town) -> Vec<Value> {
 async fn a_parcel_counts_when_the_counter_has_counted_it_and_none_is_sent_beyond_the_limit(pool: PgPool) {
     let town = Town::open(pool).await;
     let limit = json!({"section_id": town.section, "most_held": 50});
-    town.keeper.post(at(&town, "blank-limit"), limit).await.expect(200);
-    let parcel = town.keeper.post(at(&town, "consignments"), of(&town, 10)).await.id();
-    let over = town.keeper.post(at(&town, "consignments"), of(&town, 1)).await;
+    town.supplier.post(at(&town, "blank-limit"), limit).await.expect(200);
+    let parcel = town.supplier.post(at(&town, "consignments"), of(&town, 10)).await.id();
+    let over = town.supplier.post(at(&town, "consignments"), of(&town, 1)).await;
     assert_eq!((over.status.as_u16(), over.body["state"].as_str()), (409, Some("over_limit")));
     assert_eq!(
         (&account(&town).await["on_the_way"], &account(&town).await["on_hand"]),
         (&json!(10), &json!(40))
     );
-    confirm(&town.keeper, &parcel, None).await.expect(403);
+    confirm(&town.supplier, &parcel, None).await.expect(403);
     confirm(&town.other_counter_staff, &parcel, None).await.expect(404);
     confirm(&town.counter_staff, &parcel, Some(8)).await.expect(200);
     confirm(&town.counter_staff, &parcel, Some(8)).await.expect(409);
@@ -50,11 +50,11 @@ async fn a_parcel_counts_when_the_counter_has_counted_it_and_none_is_sent_beyond
     assert_eq!(account(&town).await["received"], 48);
     // The book has only what came: to explain it moves nothing.
     let path = format!("/v1/blank-differences/{}/explanation", open[0]["id"].as_str().unwrap());
-    let moves = town.keeper.post(&path, json!({"explanation": "missing"})).await;
+    let moves = town.supplier.post(&path, json!({"explanation": "missing"})).await;
     assert_eq!(moves.body["state"], "wrong_explanation");
-    town.keeper.post(&path, json!({"explanation": "other"})).await.expect(422);
+    town.supplier.post(&path, json!({"explanation": "other"})).await.expect(422);
     let explained = json!({"explanation": "other", "remark": "torn parcel"});
-    town.keeper.post(&path, explained).await.expect(200);
+    town.supplier.post(&path, explained).await.expect(200);
     assert_eq!(account(&town).await["on_hand"], 48);
     town.close().await;
 }
@@ -85,11 +85,11 @@ async fn a_count_finds_a_difference_once_and_its_explanation_moves_the_book(pool
     let open = differences(&town).await;
     assert_eq!((open.len(), &open[0]["quantity"]), (1, &json!(-3)));
     let back = town.counter_staff.post(at(&town, "blank-returns"), of(&town, 5)).await;
-    confirm(&town.keeper, &back.id(), Some(5)).await.expect(200);
+    confirm(&town.supplier, &back.id(), Some(5)).await.expect(200);
     let path = format!("/v1/blank-differences/{}/explanation", open[0]["id"].as_str().unwrap());
-    town.keeper.post(&path, json!({"explanation": "found"})).await.expect(409);
-    town.keeper.post(&path, json!({"explanation": "missing"})).await.expect(200);
-    town.keeper.post(&path, json!({"explanation": "missing"})).await.expect(409);
+    town.supplier.post(&path, json!({"explanation": "found"})).await.expect(409);
+    town.supplier.post(&path, json!({"explanation": "missing"})).await.expect(200);
+    town.supplier.post(&path, json!({"explanation": "missing"})).await.expect(409);
     let account = account(&town).await;
     let parts = ["received", "missing", "returned", "on_hand"].map(|part| account[part].as_i64().unwrap());
     assert_eq!(parts, [40, 3, 5, 32]);
@@ -130,7 +130,7 @@ async fn carry_out(town: &Town, step: Move, request: &str, parcels: &mut Vec<(St
     let staff = &town.counter_staff;
     match step {
         Move::Send(quantity) => {
-            let sent = town.keeper.post(at(town, "consignments"), of(town, quantity)).await;
+            let sent = town.supplier.post(at(town, "consignments"), of(town, quantity)).await;
             if sent.status == 201 {
                 parcels.push((sent.id(), quantity));
             }
@@ -152,10 +152,10 @@ async fn carry_out(town: &Town, step: Move, request: &str, parcels: &mut Vec<(St
             staff.post(at(town, "spoiled-blanks"), of(town, quantity)).await;
         }
         Move::Witness => {
-            let found = town.keeper.get(at(town, "blank-movements")).await.expect(200);
+            let found = town.supplier.get(at(town, "blank-movements")).await.expect(200);
             for movement in found["items"].as_array().unwrap() {
                 if movement["kind"] == "spoil" && movement["confirmed_at"].is_null() {
-                    confirm(&town.keeper, movement["id"].as_str().unwrap(), None).await.expect(200);
+                    confirm(&town.supplier, movement["id"].as_str().unwrap(), None).await.expect(200);
                 }
             }
         }
@@ -173,7 +173,7 @@ async fn carry_out(town: &Town, step: Move, request: &str, parcels: &mut Vec<(St
             let words = ["miscounted", "spoiled", "returned", "missing", "found", "booked_twice", "other"];
             let explained = json!({"explanation": words[which], "remark": "looked into"});
             let id = difference["id"].as_str().unwrap();
-            town.keeper.post(format!("/v1/blank-differences/{id}/explanation"), explained).await;
+            town.supplier.post(format!("/v1/blank-differences/{id}/explanation"), explained).await;
         }
     }
 }

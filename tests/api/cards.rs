@@ -11,7 +11,7 @@ use wardbook::tokens::status_list::StatusList;
 use super::harness::{ISSUER, PIN, Reply, Town};
 
 async fn token(town: &Town, card: &str) -> String {
-    let answer = town.keeper.get(format!("/v1/cards/{card}/token")).await.expect(200);
+    let answer = town.supplier.get(format!("/v1/cards/{card}/token")).await.expect(200);
     answer["token"].as_str().unwrap().to_owned()
 }
 
@@ -26,7 +26,7 @@ fn code(reply: &Reply) -> &str {
 
 /// What the published list says of a card.
 async fn listed(town: &Town, card: &str) -> CardState {
-    let card = town.keeper.get(format!("/v1/cards/{card}")).await.expect(200);
+    let card = town.supplier.get(format!("/v1/cards/{card}")).await.expect(200);
     let (list, index) = (card["status_list"].as_i64().unwrap(), card["status_index"].as_u64().unwrap());
     let served = town.anon.get(format!("/status-lists/{list}")).await;
     assert_eq!(served.headers["content-type"], "application/statuslist+jwt");
@@ -120,9 +120,9 @@ async fn a_card_expires_and_one_whose_holder_has_no_right_any_more_is_none(pool:
     let good = token(&town, &town.card.0).await;
     let revocation = format!("/v1/authorities/{}/revocation", town.authority["signatory"]);
     let signatory = town.card_for(&town.signatory).await;
-    town.keeper.post(&revocation, json!({})).await.expect(200);
+    town.supplier.post(&revocation, json!({})).await.expect(200);
     assert_eq!(code(&check(&town, json!({"card_number": signatory.1})).await), "card_revoked");
-    town.keeper
+    town.supplier
         .post(format!("/v1/appointments/{}/revocation", town.appointment), json!({}))
         .await
         .expect(200);
@@ -138,10 +138,10 @@ async fn a_card_expires_and_one_whose_holder_has_no_right_any_more_is_none(pool:
     town.pass(Duration::days(800));
     assert_eq!(code(&check(&town, json!({"token": good})).await), "token_expired");
     // What has expired makes room for a new card, and is not printed.
-    town.keeper.get(format!("/v1/cards/{}/card.pdf", town.card.0)).await.expect(409);
+    town.supplier.get(format!("/v1/cards/{}/card.pdf", town.card.0)).await.expect(409);
     let path = format!("/v1/registrations/{}/cards", town.registration);
-    town.keeper.post(&path, json!({"person_id": town.tenant.id})).await.expect(201);
-    town.keeper.post(&path, json!({"person_id": town.tenant.id})).await.expect(409);
+    town.supplier.post(&path, json!({"person_id": town.tenant.id})).await.expect(201);
+    town.supplier.post(&path, json!({"person_id": town.tenant.id})).await.expect(409);
     town.close().await;
 }
 
@@ -188,7 +188,7 @@ async fn places_are_never_used_again_and_another_list_is_opened_when_one_is_half
         .unwrap();
     let mut card = town.card.0.clone();
     for _ in 0..10 {
-        let new = town.keeper.post(format!("/v1/cards/{card}/replacement"), json!({})).await.expect(201);
+        let new = town.supplier.post(format!("/v1/cards/{card}/replacement"), json!({})).await.expect(201);
         assert_eq!(new["replaces_id"], card);
         card = new["id"].as_str().unwrap().to_owned();
         assert_eq!(listed(&town, &card).await, CardState::Valid);
@@ -213,9 +213,9 @@ async fn many_cards_at_once_each_have_a_place_of_their_own_where_a_list_ends(poo
     for at in 0..8 {
         let (registration, ..) = town.premises(&format!("{at} Elm Rise"), &format!("E-{at}")).await;
         town.grant(&registration, "keyholder", &town.tenant.id, json!({})).await;
-        let (keeper, tenant) = (town.keeper.clone(), town.tenant.id.clone());
+        let (supplier, tenant) = (town.supplier.clone(), town.tenant.id.clone());
         tries.push(tokio::spawn(async move {
-            keeper
+            supplier
                 .post(format!("/v1/registrations/{registration}/cards"), json!({"person_id": tenant}))
                 .await
                 .status
@@ -233,9 +233,9 @@ async fn many_cards_at_once_each_have_a_place_of_their_own_where_a_list_ends(poo
 #[sqlx::test]
 async fn the_cards_of_a_registration_end_with_it(pool: PgPool) {
     let town = Town::open(pool).await;
-    town.keeper.post(format!("/v1/registrations/{}/end", town.registration), json!({})).await.expect(200);
+    town.supplier.post(format!("/v1/registrations/{}/end", town.registration), json!({})).await.expect(200);
     assert_eq!(listed(&town, &town.card.0).await, CardState::Revoked);
-    town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(409);
+    town.supplier.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(409);
     town.close().await;
 }
 
@@ -370,7 +370,7 @@ async fn a_card_is_printed_for_those_who_may_and_names_nobody(pool: PgPool) {
         ("card.svg", "image/svg+xml", "<svg "),
     ] {
         let path = format!("/v1/cards/{}/{file}", town.card.0);
-        for who in [&town.tenant, &town.owner, &town.manager, &town.keeper] {
+        for who in [&town.tenant, &town.owner, &town.manager, &town.supplier] {
             let printed = who.get(&path).await;
             assert_eq!(
                 (printed.status.as_u16(), printed.headers["content-type"].to_str().unwrap()),
@@ -381,7 +381,7 @@ async fn a_card_is_printed_for_those_who_may_and_names_nobody(pool: PgPool) {
         }
         town.signatory.get(&path).await.expect(403);
         town.stranger.get(&path).await.expect(404);
-        assert_eq!(town.tenant.bytes(&path).await, town.keeper.bytes(&path).await, "{file}");
+        assert_eq!(town.tenant.bytes(&path).await, town.supplier.bytes(&path).await, "{file}");
     }
     let svg = town.tenant.get(format!("/v1/cards/{}/card.svg", town.card.0)).await.text;
     assert!(svg.contains("Marrowby") && !svg.contains("Tenant") && !svg.contains("Alder"));

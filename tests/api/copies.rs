@@ -125,7 +125,7 @@ async fn an_approval_counts_only_while_its_giver_may_approve(pool: PgPool) {
     let town = Town::open(pool).await;
     let id = town.authorised(json!({})).await;
     let path = format!("/v1/authorities/{}/revocation", town.authority["owner"]);
-    town.keeper.post(path, json!({})).await.expect(200);
+    town.supplier.post(path, json!({})).await.expect(200);
     let cut = town.cut(&id, 1).await;
     assert_eq!((cut.outcome(), cut.codes()), ("needs_approval", vec!["approval_needed".to_owned()]));
     assert_eq!(town.count("SELECT count(*) FROM cuts").await, 0);
@@ -249,9 +249,9 @@ async fn keys_of_a_differ_are_dead_once_no_lock_answers_to_it(pool: PgPool) {
     let town = Town::open(pool).await;
     town.tenants_key(json!({})).await;
     let end = json!({"differ_id": town.differ});
-    let first = town.keeper.post(format!("/v1/locks/{}/answers/end", town.locks[0]), end.clone()).await;
+    let first = town.supplier.post(format!("/v1/locks/{}/answers/end", town.locks[0]), end.clone()).await;
     assert_eq!(first.expect(200)["dead_keys"], 0);
-    let last = town.keeper.post(format!("/v1/locks/{}/answers/end", town.locks[1]), end).await;
+    let last = town.supplier.post(format!("/v1/locks/{}/answers/end", town.locks[1]), end).await;
     assert_eq!(last.expect(200)["dead_keys"], 3);
     let asked = town.ask(&town.tenant, json!({})).await;
     assert!(asked.codes().contains(&"differ_dead".to_owned()));
@@ -283,7 +283,7 @@ async fn an_override_is_by_a_named_officer_with_a_reason_and_is_listed_apart(poo
     assert!(by_manager.codes().contains(&"officer_not_named".to_owned()));
     let given = officer.post(format!("/v1/copy-requests/{id}/approvals"), json!({"emergency": true})).await;
     assert_eq!((given.outcome(), given.codes()), ("permitted", vec!["override_used".to_owned()]));
-    let listed = town.keeper.get("/v1/overrides").await.expect(200);
+    let listed = town.supplier.get("/v1/overrides").await.expect(200);
     assert_eq!(listed["items"][0]["copy_request_id"], id);
     town.close().await;
 }
@@ -320,10 +320,10 @@ async fn everything_can_be_read_as_it_stood(pool: PgPool) {
     let now = town.clock_text();
     let then = town.owner.get(format!("{path}{now}")).await.expect(200);
     assert!(!then.to_string().contains("pin_hash"));
-    let section = town.keeper.get(format!("/v1/sections/{}", town.section)).await.expect(200);
+    let section = town.supplier.get(format!("/v1/sections/{}", town.section)).await.expect(200);
     let renamed = json!({"name": "MB41", "protection": "agreement"});
-    town.keeper.change("PUT", format!("/v1/sections/{}", town.section), 1, renamed).await.expect(200);
-    let was = town.keeper.get(format!("/v1/history/{}?at={now}", town.section)).await.expect(200);
+    town.supplier.change("PUT", format!("/v1/sections/{}", town.section), 1, renamed).await.expect(200);
+    let was = town.supplier.get(format!("/v1/history/{}?at={now}", town.section)).await.expect(200);
     assert_eq!(was["records"]["sections"][0]["name"], section["name"]);
     assert_eq!(standing(then), 3);
     town.close().await;

@@ -17,7 +17,7 @@ async fn bring_in(town: &Town, request: &str, quantity: u32) -> Reply {
 }
 
 async fn flagged(town: &Town) -> Vec<Value> {
-    let all = town.keeper.get("/v1/flagged-cuts").await.expect(200);
+    let all = town.supplier.get("/v1/flagged-cuts").await.expect(200);
     let own =
         town.owner.get(format!("/v1/registrations/{}/flagged-cuts", town.registration)).await.expect(200);
     assert_eq!(all, own);
@@ -48,7 +48,7 @@ async fn a_cut_without_a_network_that_is_still_right_is_like_any_other(pool: PgP
 async fn a_cut_that_is_no_longer_right_is_a_fact_flagged_and_told(pool: PgPool) {
     let town = Town::open(pool).await;
     let id = town.authorised(json!({})).await;
-    town.keeper
+    town.supplier
         .post(format!("/v1/authorities/{}/revocation", town.authority["tenant"]), json!({}))
         .await
         .expect(200);
@@ -88,7 +88,7 @@ async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped(pool:
     assert_eq!(brought.body["copy_request"]["cut_count"], 2);
     assert_eq!(flagged(&town).await[0]["beyond"], 1);
     let path = format!("/v1/counters/{}/blank-differences?open=true", town.counter);
-    let open = town.keeper.get(path).await.expect(200);
+    let open = town.supplier.get(path).await.expect(200);
     assert_eq!((&open["items"][0]["quantity"], open["items"][0]["cut_id"].is_string()), (&json!(2), true));
     // The same cut sent again, as by a counter whose network broke off, is recorded once.
     let cut = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": town.clock_text()});
@@ -121,7 +121,7 @@ async fn a_cut_before_it_was_authorised_and_one_for_a_dead_differ_are_flagged(po
     let id = town.authorised(json!({})).await;
     for lock in &town.locks {
         let path = format!("/v1/locks/{lock}/answers/end");
-        town.keeper.post(path, json!({"differ_id": town.differ})).await.expect(200);
+        town.supplier.post(path, json!({"differ_id": town.differ})).await.expect(200);
     }
     let dead = bring_in(&town, &id, 1).await;
     assert_eq!(dead.body["keys"][0]["state"], "dead", "{}", dead.text);
@@ -139,7 +139,7 @@ async fn a_worn_key_that_went_another_way_is_not_destroyed_by_a_flagged_cut(pool
     let cut = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": town.clock_text(), "old_key_handed_in": true});
     let cut = town.counter_staff.post(format!("/v1/counters/{}/offline-cuts", town.counter), cut).await;
     assert_eq!(cut.body["flagged"], true);
-    assert_eq!(town.keeper.get(format!("/v1/keys/{old}")).await.expect(200)["state"], "with_person");
+    assert_eq!(town.supplier.get(format!("/v1/keys/{old}")).await.expect(200)["state"], "with_person");
     town.close().await;
 }
 
@@ -237,7 +237,7 @@ async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool
     let shown: Value = serde_json::from_slice(&URL_SAFE_NO_PAD.decode(shown).unwrap()).unwrap();
     assert_eq!(shown[2], kept["hash"]);
     // Erasing whoever signed takes the strokes away, and leaves the log.
-    town.keeper
+    town.supplier
         .post(format!("/v1/authorities/{}/revocation", town.authority["tenant"]), json!({}))
         .await
         .expect(200);
@@ -245,7 +245,7 @@ async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool
         let key = reply.body["keys"][0]["id"].as_str().unwrap();
         town.owner.post(format!("/v1/keys/{key}/return"), json!({})).await.expect(200);
     }
-    town.keeper
+    town.supplier
         .post(format!("/v1/people/{}/erasure", town.tenant.id), json!({"under": "x"}))
         .await
         .expect(200);
@@ -275,7 +275,7 @@ async fn keys_that_nobody_collects_are_destroyed_before_a_witness(pool: PgPool) 
     assert_eq!(town.counter_staff.get(&list).await.expect(200)["items"].as_array().unwrap().len(), 1);
     let confirmation = format!("/v1/destructions/{announced}/confirmation");
     town.counter_staff.post(&confirmation, json!({})).await.expect(403);
-    for stranger in [&town.other_counter_staff, &town.tenant, &town.keeper] {
+    for stranger in [&town.other_counter_staff, &town.tenant, &town.supplier] {
         stranger.post(&confirmation, json!({})).await.expect(404);
     }
     let gone = witness.post(&confirmation, json!({})).await.expect(200);
@@ -287,7 +287,7 @@ async fn keys_that_nobody_collects_are_destroyed_before_a_witness(pool: PgPool) 
 }
 
 async fn signals(town: &Town) -> Vec<(String, i64)> {
-    let found = town.keeper.get("/v1/signals").await.expect(200);
+    let found = town.supplier.get("/v1/signals").await.expect(200);
     let signal = |signal: &Value| {
         assert!(signal["explanation"].as_str().unwrap().len() > 20);
         (signal["rule"].as_str().unwrap().to_owned(), signal["found"].as_i64().unwrap())
@@ -321,9 +321,9 @@ async fn what_is_out_of_pattern_is_signalled_with_its_rule_and_what_is_not_is_no
         assert_eq!(town.cut(&id, 1).await.outcome(), "permitted");
     }
     let hours = |zone: &str| json!({"time_zone": zone, "hours": [{"weekday": 1, "opens": "08:30", "closes": "17:30"}]});
-    town.keeper.post(at("opening-hours"), hours("Europe/London")).await.expect(200);
+    town.supplier.post(at("opening-hours"), hours("Europe/London")).await.expect(200);
     assert_eq!(signals(&town).await, expected);
-    town.keeper.post(at("opening-hours"), hours("Asia/Tokyo")).await.expect(200);
+    town.supplier.post(at("opening-hours"), hours("Asia/Tokyo")).await.expect(200);
     expected.push(("cuts_outside_hours".to_owned(), 3));
     assert_eq!(signals(&town).await, expected);
     for wrong in [
@@ -333,7 +333,7 @@ async fn what_is_out_of_pattern_is_signalled_with_its_rule_and_what_is_not_is_no
         json!({"time_zone": "UTC", "hours": [{"weekday": 1, "opens": "08:30", "closes": "17:30"},
             {"weekday": 1, "opens": "17:00", "closes": "18:00"}]}),
     ] {
-        town.keeper.post(at("opening-hours"), wrong).await.expect(422);
+        town.supplier.post(at("opening-hours"), wrong).await.expect(422);
     }
     // Days later nobody has witnessed, explained or collected; the refused checks are old.
     let count = json!({"section_id": town.section, "counted": 1});
@@ -359,7 +359,7 @@ async fn one_holder_at_many_counters_and_flagged_cuts_are_signalled(pool: PgPool
     let town = Town::open(pool).await;
     town.set_rules(json!({"limits": []})).await;
     let counter = json!({"dealer_id": town.dealer, "name": "Quay"});
-    let third = town.keeper.post("/v1/counters", counter).await.id();
+    let third = town.supplier.post("/v1/counters", counter).await.id();
     for (at, counter) in [&town.counter, &town.other_counter, &third].into_iter().enumerate() {
         assert_eq!(signals(&town).await, [], "{at}");
         town.ask(&town.tenant, json!({"counter_id": counter})).await.expect(201);

@@ -34,7 +34,7 @@ async fn heights(town: &Town) -> BTreeMap<String, Vec<Vec<u8>>> {
 async fn allot(town: &Town, registration: &str, more: Value) -> super::harness::Reply {
     let mut body = json!({"level": "lock"});
     body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
-    town.keeper.post(format!("/v1/registrations/{registration}/differ-allotments"), body).await
+    town.supplier.post(format!("/v1/registrations/{registration}/differ-allotments"), body).await
 }
 
 fn assert_apart(separation: Separation, heights: &[Vec<u8>]) {
@@ -49,12 +49,12 @@ fn assert_apart(separation: Separation, heights: &[Vec<u8>]) {
 async fn a_section_without_a_differ_is_refused_and_one_below_its_standard_is_told(pool: PgPool) {
     let town = Town::open(pool).await;
     let path = format!("/v1/sections/{}/geometry", town.section);
-    town.keeper.get(&path).await.expect(404);
+    town.supplier.get(&path).await.expect(404);
     let none = json!({"geometry": {"positions": 4, "heights": 4, "most_alike": 1, "fewest_heights": 5}});
-    let refused = town.keeper.change("PUT", &path, 1, none).await.expect(422);
+    let refused = town.supplier.change("PUT", &path, 1, none).await.expect(422);
     assert_eq!(refused["errors"][0]["pointer"], "/geometry");
     let wrong = json!({"geometry": {"positions": 40, "heights": 4}});
-    let refused = town.keeper.change("PUT", &path, 1, wrong).await.expect(422);
+    let refused = town.supplier.change("PUT", &path, 1, wrong).await.expect(422);
     assert_eq!(refused["errors"][0]["pointer"], "/geometry/positions");
     let told = town
         .set_geometry(json!({"positions": 4, "heights": 5, "largest_step": 3, "claims": ["bs_3621"]}))
@@ -64,17 +64,17 @@ async fn a_section_without_a_differ_is_refused_and_one_below_its_standard_is_tol
     assert_eq!(told["shortfalls"].as_array().unwrap().len(), 2);
     assert_eq!((&told["taken"], &told["runs_dry_on"]), (&json!(0), &Value::Null));
     let tried = json!({"geometry": {"positions": 6, "heights": 7}});
-    assert_eq!(town.keeper.post("/v1/differ-counts", tried).await.expect(200)["count"], "117649");
+    assert_eq!(town.supplier.post("/v1/differ-counts", tried).await.expect(200)["count"], "117649");
     let large = json!({"geometry": {"positions": 16, "heights": 31, "most_alike": 2, "largest_step": 9}});
-    town.keeper.post("/v1/differ-counts", large).await.expect(422);
+    town.supplier.post("/v1/differ-counts", large).await.expect(422);
     // The number of positions stays, once a differ was given out.
     allot(&town, &town.registration, json!({})).await.expect(201);
-    let version = town.keeper.get(&path).await.headers["etag"].to_str().unwrap().to_owned();
+    let version = town.supplier.get(&path).await.headers["etag"].to_str().unwrap().to_owned();
     let version: i64 = version.trim_matches(['"', 'v']).parse().unwrap();
     let longer = json!({"geometry": {"positions": 5, "heights": 5}});
-    town.keeper.change("PUT", &path, version, longer).await.expect(422);
+    town.supplier.change("PUT", &path, version, longer).await.expect(422);
     let wider = json!({"geometry": {"positions": 4, "heights": 6}});
-    town.keeper.change("PUT", &path, version, wider).await.expect(200);
+    town.supplier.change("PUT", &path, version, wider).await.expect(200);
     town.close().await;
 }
 
@@ -99,19 +99,19 @@ async fn a_differ_is_never_given_out_twice_and_a_released_one_is_free_again(pool
     // One that was never cut is released; its combination comes back, under another number.
     let differ = &made["differs"][3];
     let state = format!("/v1/differs/{}/state", differ["id"].as_str().unwrap());
-    town.keeper.post(&state, json!({"state": "released"})).await.expect(200);
-    town.keeper.post(&state, json!({"state": "given_out"})).await.expect(409);
+    town.supplier.post(&state, json!({"state": "released"})).await.expect(200);
+    town.supplier.post(&state, json!({"state": "given_out"})).await.expect(409);
     let again = allot(&town, &town.registration, json!({})).await.expect(201);
     assert_ne!(again["differs"][0]["number"], differ["number"]);
     assert_eq!(heights(&town).await[&town.registration].iter().collect::<BTreeSet<_>>().len(), 16);
-    let usage = town.keeper.get(format!("/v1/sections/{}/geometry", town.section)).await.expect(200);
+    let usage = town.supplier.get(format!("/v1/sections/{}/geometry", town.section)).await.expect(200);
     assert_eq!((&usage["taken"], &usage["taken_per_mille"]), (&json!(16), &json!(1000)));
     // The first differ of the register has no bitting on record.
     assert_eq!((&usage["without_bitting"], &usage["drawn_in_a_year"]), (&json!(1), &json!(17)));
     assert_eq!(usage["runs_dry_on"], town.clock_now().date().to_string());
     // One that a lock answers to, and has keys, is not released.
     let used = format!("/v1/differs/{}/state", town.differ);
-    town.keeper.post(used, json!({"state": "released"})).await.expect(409);
+    town.supplier.post(used, json!({"state": "released"})).await.expect(409);
     town.close().await;
 }
 
@@ -124,8 +124,8 @@ async fn bitting_from_elsewhere_keeps_to_the_same_rules(pool: PgPool) {
     let (other, other_differ, ..) = town.premises("9 Alder Rise", "B-1").await;
     let record = |differ: &str, heights: Value| {
         let path = format!("/v1/differs/{differ}/bitting");
-        let keeper = town.keeper.clone();
-        async move { keeper.post(path, json!({ "heights": heights })).await }
+        let supplier = town.supplier.clone();
+        async move { supplier.post(path, json!({ "heights": heights })).await }
     };
     record(&town.differ, json!([1, 6, 1, 1])).await.expect(422);
     record(&town.differ, json!([1, 2, 3, 4])).await.expect(201);
@@ -135,7 +135,7 @@ async fn bitting_from_elsewhere_keeps_to_the_same_rules(pool: PgPool) {
     assert!(!twice.to_string().contains("1,2,3"), "{twice}");
     record(&other_differ, json!([1, 2, 3, 3])).await.expect(201);
     let second = json!({"number": "B-2", "level": "lock"});
-    let second = town.keeper.post(format!("/v1/registrations/{other}/differs"), second).await.id();
+    let second = town.supplier.post(format!("/v1/registrations/{other}/differs"), second).await.id();
     record(&second, json!([1, 2, 2, 4])).await.expect(409);
     record(&second, json!([3, 2, 4, 3])).await.expect(201);
     town.close().await;
@@ -150,11 +150,11 @@ async fn two_sites_allotted_at_once_share_no_differ_and_keep_their_distance(pool
     let (other, ..) = town.premises("9 Alder Rise", "B-1").await;
     let mut tasks = tokio::task::JoinSet::new();
     for at in 0..48 {
-        let keeper = town.keeper.clone();
+        let supplier = town.supplier.clone();
         let registration = if at % 2 == 0 { town.registration.clone() } else { other.clone() };
         tasks.spawn(async move {
             let path = format!("/v1/registrations/{registration}/differ-allotments");
-            keeper.post(path, json!({"level": "lock", "count": 2})).await.status.as_u16()
+            supplier.post(path, json!({"level": "lock", "count": 2})).await.status.as_u16()
         });
     }
     let statuses = tasks.join_all().await;
@@ -187,18 +187,18 @@ async fn nobody_orders_keys_of_a_differ_that_is_reserved_or_dead(pool: PgPool) {
     let made = allot(&town, &town.registration, json!({"reserve": true})).await.expect(201);
     let differ = made["differs"][0]["id"].as_str().unwrap().to_owned();
     let answers = format!("/v1/locks/{}/answers", town.locks[0]);
-    town.keeper.post(&answers, json!({"differ_id": differ})).await.expect(201);
+    town.supplier.post(&answers, json!({"differ_id": differ})).await.expect(201);
     let asked = town.ask(&town.owner, json!({"differ_id": differ})).await;
     assert_eq!(asked.codes(), ["differ_reserved"]);
     let state = format!("/v1/differs/{differ}/state");
-    town.keeper.post(&state, json!({"state": "given_out"})).await.expect(200);
+    town.supplier.post(&state, json!({"state": "given_out"})).await.expect(200);
     assert_eq!(town.ask(&town.owner, json!({"differ_id": differ})).await.outcome(), "permitted");
     for lock in &town.locks {
         let path = format!("/v1/locks/{lock}/answers/end");
-        town.keeper.post(path, json!({"differ_id": town.differ})).await.expect(200);
+        town.supplier.post(path, json!({"differ_id": town.differ})).await.expect(200);
     }
     assert_eq!(town.ask(&town.owner, json!({})).await.codes(), ["differ_dead"]);
-    town.keeper.post(&answers, json!({"differ_id": town.differ})).await.expect(409);
+    town.supplier.post(&answers, json!({"differ_id": town.differ})).await.expect(409);
     town.close().await;
 }
 
@@ -208,20 +208,26 @@ async fn nothing_new_is_made_of_a_differ_that_is_dead_or_released(pool: PgPool) 
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let made = allot(&town, &town.registration, json!({})).await.expect(201);
     let differ = made["differs"][0]["id"].as_str().unwrap().to_owned();
-    town.keeper.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(200);
+    town.supplier.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(200);
     let pack = json!({"differ_id": differ, "number": "LP-7"});
-    town.keeper.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await.expect(409);
+    town.supplier
+        .post(format!("/v1/registrations/{}/lever-packs", town.registration), pack)
+        .await
+        .expect(409);
     let heights = json!({"heights": [1, 2, 3, 4, 5]});
-    town.keeper.post(format!("/v1/differs/{differ}/bitting"), heights).await.expect(409);
+    town.supplier.post(format!("/v1/differs/{differ}/bitting"), heights).await.expect(409);
     let answers = format!("/v1/locks/{}/answers", town.locks[0]);
-    town.keeper.post(&answers, json!({"differ_id": differ})).await.expect(409);
+    town.supplier.post(&answers, json!({"differ_id": differ})).await.expect(409);
     for lock in &town.locks {
         let path = format!("/v1/locks/{lock}/answers/end");
-        town.keeper.post(path, json!({"differ_id": town.differ})).await.expect(200);
+        town.supplier.post(path, json!({"differ_id": town.differ})).await.expect(200);
     }
     let pack = json!({"differ_id": town.differ, "number": "LP-8"});
-    town.keeper.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await.expect(409);
+    town.supplier
+        .post(format!("/v1/registrations/{}/lever-packs", town.registration), pack)
+        .await
+        .expect(409);
     let unreachable = json!({"geometry": {"positions": 5, "heights": 6, "separation": {"positions": 6}}});
-    town.keeper.post("/v1/differ-counts", unreachable).await.expect(422);
+    town.supplier.post("/v1/differ-counts", unreachable).await.expect(422);
     town.close().await;
 }

@@ -14,7 +14,7 @@ async fn doors_are_keyed_in_pairs_throughout_and_under_a_master(pool: PgPool) {
     let mut doors = vec![];
     for label in ["East 1", "East 2", "West 1", "West 2"] {
         let lock = json!({"label": label, "kind": "mortice_deadlock", "escape_route": false});
-        doors.push(town.keeper.post(format!("{registration}/locks"), lock).await.id());
+        doors.push(town.supplier.post(format!("{registration}/locks"), lock).await.id());
     }
     let groups = json!({"groups": [
         {"lock_ids": [doors[0], doors[1]], "level": "lock"},
@@ -22,15 +22,15 @@ async fn doors_are_keyed_in_pairs_throughout_and_under_a_master(pool: PgPool) {
         {"lock_ids": doors, "level": "suite"},
     ]});
     let twice = json!({"groups": [{"lock_ids": [doors[0], doors[0]], "level": "lock"}]});
-    town.keeper.post(format!("{registration}/keyings"), twice).await.expect(422);
-    let keyed = town.keeper.post(format!("{registration}/keyings"), groups).await.expect(201);
+    town.supplier.post(format!("{registration}/keyings"), twice).await.expect(422);
+    let keyed = town.supplier.post(format!("{registration}/keyings"), groups).await.expect(201);
     let differ = |at: usize| keyed["groups"][at]["differ"]["id"].as_str().unwrap().to_owned();
     for (at, holder) in [(0, &town.owner), (2, &town.signatory)] {
         let pack = json!({"differ_id": differ(at), "number": format!("G-{at}")});
-        let pack = town.keeper.post(format!("{registration}/lever-packs"), pack).await.expect(201);
+        let pack = town.supplier.post(format!("{registration}/lever-packs"), pack).await.expect(201);
         for key in pack["keys"].as_array().unwrap() {
             let path = format!("/v1/keys/{}/issue", key["id"].as_str().unwrap());
-            town.keeper.post(path, json!({"person_id": holder.id})).await.expect(200);
+            town.supplier.post(path, json!({"person_id": holder.id})).await.expect(200);
         }
     }
     let openings = town.owner.get(format!("{registration}/openings")).await.expect(200);

@@ -90,7 +90,7 @@ async fn every_two_checkpoints_are_consistent_and_every_entry_has_its_receipt(po
     let entries: Vec<uuid::Uuid> =
         sqlx::query_scalar("SELECT entry_id FROM log_leaves").fetch_all(&town.admin).await.unwrap();
     for entry in &entries {
-        let receipt = town.keeper.get(format!("/v1/log-entries/{entry}/receipt")).await;
+        let receipt = town.supplier.get(format!("/v1/log-entries/{entry}/receipt")).await;
         receipt.text.parse::<Receipt>().unwrap().verify(&town.policy()).unwrap();
     }
     assert_eq!(entries.len() as u64, checkpoints.last().unwrap().size);
@@ -129,7 +129,7 @@ async fn tiles_are_for_everybody_and_entries_for_auditors(pool: PgPool) {
     }
 
     let organisation = json!({"kind": "auditor", "name": "Fennick"});
-    let auditor = town.keeper.post("/v1/organisations", organisation).await.id();
+    let auditor = town.supplier.post("/v1/organisations", organisation).await.id();
     let auditor = town.member("Auditor", &auditor).await;
     let bundle = format!("/log/tile/entries/000.p/{size}");
     for (who, expected) in [
@@ -137,7 +137,7 @@ async fn tiles_are_for_everybody_and_entries_for_auditors(pool: PgPool) {
         (&town.tenant, 403),
         (&town.counter_staff, 403),
         (&town.owner, 403),
-        (&town.keeper, 200),
+        (&town.supplier, 200),
         (&auditor, 200),
     ] {
         assert_eq!(who.get(&bundle).await.status, expected);
@@ -462,7 +462,7 @@ async fn a_process_with_another_key_or_name_never_signs(pool: PgPool) {
         })
         .collect();
     for number in 0..60 {
-        town.keeper.post("/v1/people", json!({"name": format!("Somebody {number}")})).await.expect(201);
+        town.supplier.post("/v1/people", json!({"name": format!("Somebody {number}")})).await.expect(201);
     }
     for task in running {
         task.await.unwrap();

@@ -96,7 +96,7 @@ async fn a_cut_that_races_a_revocation_never_commits_after_it(pool: PgPool) {
             async move {
                 // Now before the cut, now after it, now in the middle.
                 tokio::time::sleep(std::time::Duration::from_millis((round as u64 * 7) % 12)).await;
-                town.keeper.post(path, body).await
+                town.supplier.post(path, body).await
             }
         };
         let (cut, revoked) = tokio::join!(tokio::spawn(cut), tokio::spawn(revoke));
@@ -163,14 +163,17 @@ async fn restore(town: &Town, round: usize, card: &str, request: &str, revoked: 
         }
         2 => {
             let again = json!({"section_id": town.section, "first_day": "2026-01-01"});
-            town.keeper.post(format!("/v1/counters/{}/appointments", town.counter), again).await.expect(201);
+            town.supplier
+                .post(format!("/v1/counters/{}/appointments", town.counter), again)
+                .await
+                .expect(201);
         }
         _ => {
             let hold = revoked.body["id"].as_str().unwrap();
-            town.keeper.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
+            town.supplier.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
         }
     }
-    let _ = town.keeper.post(format!("/v1/cards/{card}/state"), json!({"state": "revoked"})).await;
+    let _ = town.supplier.post(format!("/v1/cards/{card}/state"), json!({"state": "revoked"})).await;
 }
 
 /// I8: the same request sent again has one effect and one answer.
@@ -202,7 +205,7 @@ async fn the_same_key_twenty_times_at_once_has_one_effect_and_one_answer(pool: P
 async fn blanks_never_go_negative(pool: PgPool) {
     let town = Arc::new(Town::open(pool).await);
     let free = json!({"rules": {"limits": [], "approvals": []}});
-    town.keeper.change("PUT", "/v1/default-rules", 0, free).await.expect(200);
+    town.supplier.change("PUT", "/v1/default-rules", 0, free).await.expect(200);
     // Requests on several registrations, so that the registration's lock does not hide the account's.
     let mut requests = vec![];
     for house in 0..6 {
@@ -281,7 +284,7 @@ async fn a_cut_waits_for_a_revocation_under_way_and_heeds_it(pool: PgPool) {
     let cut = cut_while_taken_away(&town, &id, revoke, &town.appointment.clone()).await;
     assert_eq!(cut.codes(), ["counter_not_appointed"]);
     let again = json!({"section_id": town.section, "first_day": "2026-01-01"});
-    town.keeper.post(format!("/v1/counters/{}/appointments", town.counter), again).await.expect(201);
+    town.supplier.post(format!("/v1/counters/{}/appointments", town.counter), again).await.expect(201);
 
     // The approval came from a member of the agent, who leaves.
     let id = town.ask(&town.tenant, json!({})).await.request_id();

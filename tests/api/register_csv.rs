@@ -122,16 +122,16 @@ fn house() -> String {
 async fn what_comes_in_goes_out_as_the_same_file(pool: PgPool) {
     let town = Town::open(pool).await;
     let file = house();
-    let report = import(&town.keeper, "i1", &file).await.expect(201);
+    let report = import(&town.supplier, "i1", &file).await.expect(201);
     assert_eq!(report["imported"], true);
     assert!(report["lines"].as_array().unwrap().iter().all(|line| line["outcome"] == "in"));
-    let found = town.keeper.get("/v1/registrations?number=6045%201198%200273%2043").await.expect(200);
+    let found = town.supplier.get("/v1/registrations?number=6045%201198%200273%2043").await.expect(200);
     let id = found["items"][0]["id"].as_str().unwrap();
-    let out = town.keeper.get(format!("/v1/registrations/{id}/register.csv")).await;
+    let out = town.supplier.get(format!("/v1/registrations/{id}/register.csv")).await;
     assert_eq!(out.headers["content-type"], "text/csv; charset=utf-8; header=present");
     assert_eq!(out.text, file);
     // The same request again: one effect.
-    import(&town.keeper, "i1", &file).await.expect(201);
+    import(&town.supplier, "i1", &file).await.expect(201);
     assert_eq!(town.count("SELECT count(*) FROM registrations").await, 2);
     town.close().await;
 }
@@ -164,7 +164,7 @@ async fn one_wrong_line_keeps_everything_out_and_the_report_says_why(pool: PgPoo
         line(&[("record", "spoon"), at]),
         "too,few\r\n".to_owned(),
     ];
-    let report = import(&town.keeper, "i1", &(HEADER.to_owned() + &lines.concat())).await.expect(200);
+    let report = import(&town.supplier, "i1", &(HEADER.to_owned() + &lines.concat())).await.expect(200);
     assert_eq!(report["imported"], false);
     let told: Vec<(u64, String, Vec<String>)> = report["lines"]
         .as_array()
@@ -200,22 +200,22 @@ async fn one_wrong_line_keeps_everything_out_and_the_report_says_why(pool: PgPoo
     assert_eq!(town.count("SELECT count(*) FROM log_entries").await, before);
     assert_eq!(town.count("SELECT count(*) FROM registrations").await, 1);
     // The mended file may use the same key: nothing had happened.
-    import(&town.keeper, "i1", &house()).await.expect(201);
+    import(&town.supplier, "i1", &house()).await.expect(201);
     town.close().await;
 }
 
 #[sqlx::test]
 async fn what_is_not_such_a_file_is_refused(pool: PgPool) {
     let town = Town::open(pool).await;
-    import(&town.keeper, "a", "a,b\r\n1,2\r\n").await.expect(422);
+    import(&town.supplier, "a", "a,b\r\n1,2\r\n").await.expect(422);
     import(&town.owner, "b", &house()).await.expect(403);
     let headers = [("content-type", "application/json"), ("idempotency-key", "c")];
-    town.keeper.call("POST", "/v1/imports", &headers, house().into_bytes()).await.expect(415);
+    town.supplier.call("POST", "/v1/imports", &headers, house().into_bytes()).await.expect(415);
     let headers = [("content-type", "text/csv"), ("idempotency-key", "d")];
-    town.keeper.call("POST", "/v1/imports", &headers, vec![b'x'; 5_000_000]).await.expect(413);
+    town.supplier.call("POST", "/v1/imports", &headers, vec![b'x'; 5_000_000]).await.expect(413);
     let mut bytes = house().into_bytes();
     bytes.extend(b"lock,\xff\xfe\r\n");
-    let report = town.keeper.call("POST", "/v1/imports", &headers, bytes).await.expect(200);
+    let report = town.supplier.call("POST", "/v1/imports", &headers, bytes).await.expect(200);
     assert_eq!(report["imported"], false);
     town.close().await;
 }

@@ -17,7 +17,7 @@ async fn ready(town: &Town) {
         .await;
     let prices = json!({"currency": "GBP", "pack": 3000, "levers": 2000, "key": 800, "fitting": 500});
     let path = format!("/v1/sections/{}/prices", town.section);
-    town.keeper.change("PUT", path, 0, json!({ "prices": prices })).await.expect(200);
+    town.supplier.change("PUT", path, 0, json!({ "prices": prices })).await.expect(200);
 }
 
 #[sqlx::test]
@@ -39,9 +39,9 @@ async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided(pool
     // Another differ of the registration is not stopped.
     let other = json!({"number": "A-2", "level": "lock"});
     let other =
-        town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), other).await.id();
+        town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), other).await.id();
     let answers = format!("/v1/locks/{}/answers", town.locks[0]);
-    town.keeper.post(answers, json!({"differ_id": other})).await.expect(201);
+    town.supplier.post(answers, json!({"differ_id": other})).await.expect(201);
     assert_eq!(town.ask(&town.owner, json!({"differ_id": other})).await.outcome(), "permitted");
     // A named person decides, with a reason.
     let path = format!("/v1/losses/{loss}/decision");
@@ -71,7 +71,7 @@ async fn a_key_that_is_found_lifts_the_hold_by_itself_and_rules_may_do_without_o
 
 async fn lose_in_the_future(town: &Town) {
     let body = json!({"kind": "lost", "happened_on": "2031-01-01"});
-    town.keeper.post(format!("/v1/keys/{}/loss", town.keys[0]), body).await.expect(422);
+    town.supplier.post(format!("/v1/keys/{}/loss", town.keys[0]), body).await.expect(422);
 }
 
 /// SUNY Oneonta, "Guidelines for re-keying" (oneonta.edu, Attachment 1): the share of lost keys at which the
@@ -118,15 +118,15 @@ async fn losing(town: &Town, at: usize, class: &str, level: &str, keys: u32, los
     let registration = format!("/v1/registrations/{}", town.registration);
     let lock = json!({"label": format!("Room {at}"), "kind": "mortice_deadlock", "escape_route": false,
         "room_class": class});
-    let lock = town.keeper.post(format!("{registration}/locks"), lock).await.id();
+    let lock = town.supplier.post(format!("{registration}/locks"), lock).await.id();
     let differ = json!({"number": format!("R-{at}"), "level": level});
-    let differ = town.keeper.post(format!("{registration}/differs"), differ).await.id();
-    town.keeper.post(format!("/v1/locks/{lock}/answers"), json!({"differ_id": differ})).await.expect(201);
+    let differ = town.supplier.post(format!("{registration}/differs"), differ).await.id();
+    town.supplier.post(format!("/v1/locks/{lock}/answers"), json!({"differ_id": differ})).await.expect(201);
     let mut made = vec![];
     while made.len() < keys as usize {
         let more = (keys as usize - made.len()).min(20);
         let pack = json!({"differ_id": differ, "number": format!("R-{at}-{}", made.len()), "keys": more});
-        let pack = town.keeper.post(format!("{registration}/lever-packs"), pack).await.expect(201);
+        let pack = town.supplier.post(format!("{registration}/lever-packs"), pack).await.expect(201);
         made.extend(pack["keys"].as_array().unwrap().clone());
     }
     let mut report = Value::Null;
@@ -143,7 +143,10 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock(pool: PgPool) {
     ready(&town).await;
     let lost = town.tenants_key(json!({})).await;
     for (key, person) in [(&town.keys[0], &town.owner), (&town.keys[1], &town.signatory)] {
-        town.keeper.post(format!("/v1/keys/{key}/issue"), json!({"person_id": person.id})).await.expect(200);
+        town.supplier
+            .post(format!("/v1/keys/{key}/issue"), json!({"person_id": person.id}))
+            .await
+            .expect(200);
     }
     let report = lose(&town.tenant, &lost, json!({"kind": "stolen", "crime_reference": "C-1"})).await;
     let loss = report["loss"]["id"].as_str().unwrap();
@@ -169,8 +172,8 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock(pool: PgPool) {
     let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
     let new = json!({"differ_ids": [town.differ], "loss_id": loss, "reason": "A stolen key."});
     town.owner.post(&rekeys, new.clone()).await.expect(403);
-    let rekey = town.keeper.post(&rekeys, new.clone()).await.id();
-    town.keeper.post(&rekeys, new).await.expect(409);
+    let rekey = town.supplier.post(&rekeys, new.clone()).await.id();
+    town.supplier.post(&rekeys, new).await.expect(409);
     let told = town.signatory.get("/v1/me/notices").await.expect(200);
     assert_eq!(told["items"][0]["kind"], "rekey_begun");
     let path = format!("/v1/rekeys/{rekey}");
@@ -185,7 +188,7 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock(pool: PgPool) {
     let first = fit(&town.locks[0], "N-1", vec![town.keys[0].clone()]).await.expect(200);
     assert_eq!((&first["rekey"]["state"], &first["dead_differ_ids"]), (&json!("under_way"), &json!([])));
     fit(&town.locks[0], "N-9", vec![]).await.expect(409);
-    town.keeper.post(format!("{path}/stop"), json!({})).await.expect(409);
+    town.supplier.post(format!("{path}/stop"), json!({})).await.expect(409);
     let last = fit(&town.locks[1], "N-2", vec![]).await.expect(200);
     assert_eq!((&last["rekey"]["state"], &last["dead_differ_ids"]), (&json!("done"), &json!([town.differ])));
     let made = first["keys"].as_array().unwrap().len() + last["keys"].as_array().unwrap().len();
@@ -229,14 +232,14 @@ async fn a_rekey_that_is_given_up_releases_its_differs(pool: PgPool) {
     ready(&town).await;
     let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
     let new = json!({"differ_ids": [town.differ], "reason": "A tenant left."});
-    let rekey = town.keeper.post(&rekeys, new.clone()).await.id();
-    town.keeper.post(format!("/v1/rekeys/{rekey}/stop"), json!({})).await.expect(200);
-    town.keeper.post(format!("/v1/rekeys/{rekey}/stop"), json!({})).await.expect(409);
+    let rekey = town.supplier.post(&rekeys, new.clone()).await.id();
+    town.supplier.post(format!("/v1/rekeys/{rekey}/stop"), json!({})).await.expect(200);
+    town.supplier.post(format!("/v1/rekeys/{rekey}/stop"), json!({})).await.expect(409);
     let differs =
         town.owner.get(format!("/v1/registrations/{}/differs", town.registration)).await.expect(200);
     let drawn = differs["items"].as_array().unwrap().iter().find(|differ| differ["id"] != json!(town.differ));
     assert_eq!(drawn.unwrap()["state"], "released");
-    town.keeper.post(&rekeys, new).await.expect(201);
+    town.supplier.post(&rekeys, new).await.expect(201);
     town.close().await;
 }
 
@@ -247,15 +250,18 @@ async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay(pool
     ready(&town).await;
     let master = json!({"number": "M-1", "level": "suite"});
     let master =
-        town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), master).await.id();
+        town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), master).await.id();
     for lock in &town.locks {
-        town.keeper.post(format!("/v1/locks/{lock}/answers"), json!({"differ_id": master})).await.expect(201);
+        town.supplier
+            .post(format!("/v1/locks/{lock}/answers"), json!({"differ_id": master}))
+            .await
+            .expect(201);
     }
     let new = json!({"differ_ids": [master], "reason": "The master is lost."});
-    let rekey = town.keeper.post(format!("/v1/registrations/{}/rekeys", town.registration), new).await.id();
+    let rekey = town.supplier.post(format!("/v1/registrations/{}/rekeys", town.registration), new).await.id();
     for (at, lock) in town.locks.iter().enumerate() {
         let body = json!({"lock_id": lock, "pack_number": format!("M-{at}"), "fitted_by": town.owner.id});
-        town.keeper.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
+        town.supplier.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
     }
     assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "permitted");
     assert_eq!(town.ask(&town.owner, json!({"differ_id": master})).await.codes()[0], "differ_dead");
@@ -270,7 +276,7 @@ async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision(pool: PgPool)
     let scoped = json!({"differ_ids": [town.differ], "occupier": true});
     town.grant(&town.registration, "keyholder", &town.stranger.id, scoped).await;
     let issue = json!({"person_id": town.stranger.id});
-    town.keeper.post(format!("/v1/keys/{}/issue", town.keys[0]), issue.clone()).await.expect(200);
+    town.supplier.post(format!("/v1/keys/{}/issue", town.keys[0]), issue.clone()).await.expect(200);
     let report = lose(&town.stranger, &town.keys[0], json!({})).await;
     let loss = report["loss"]["id"].as_str().unwrap().to_owned();
     let holds = town.owner.get(format!("/v1/registrations/{}/holds", town.registration)).await.expect(200);
@@ -283,20 +289,20 @@ async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision(pool: PgPool)
     assert!(town.ask(&town.owner, json!({})).await.codes().contains(&"registration_on_hold".to_owned()));
     let other = json!({"number": "Z-1", "level": "lock"});
     let other =
-        town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), other).await.id();
-    town.keeper
+        town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), other).await.id();
+    town.supplier
         .post(format!("/v1/locks/{}/answers", town.locks[0]), json!({"differ_id": other}))
         .await
         .expect(201);
     let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
     let wrong = json!({"differ_ids": [other], "loss_id": loss, "reason": "x"});
-    town.keeper.post(&rekeys, wrong).await.expect(422);
+    town.supplier.post(&rekeys, wrong).await.expect(422);
     let new = json!({"differ_ids": [town.differ], "loss_id": loss, "reason": "x"});
-    let rekey = town.keeper.post(&rekeys, new).await.id();
+    let rekey = town.supplier.post(&rekeys, new).await.id();
     let mut made = vec![];
     for (at, lock) in town.locks.iter().enumerate() {
         let body = json!({"lock_id": lock, "pack_number": format!("N-{at}"), "fitted_by": town.owner.id});
-        let fitted = town.keeper.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
+        let fitted = town.supplier.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
         made.extend(fitted["keys"].as_array().unwrap().clone());
     }
     if made.is_empty() {
@@ -305,7 +311,7 @@ async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision(pool: PgPool)
                 .clone();
         let pack = json!({"differ_id": differ, "number": "EXTRA", "keys": 1});
         let pack =
-            town.keeper.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await;
+            town.supplier.post(format!("/v1/registrations/{}/lever-packs", town.registration), pack).await;
         made.push(pack.expect(201)["keys"][0].clone());
     }
     let key = format!("/v1/keys/{}/issue", made[0]["id"].as_str().unwrap());

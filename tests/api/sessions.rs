@@ -12,11 +12,11 @@ const PASSWORD: &str = "twelve letters and more";
 /// A person with a password, by way of an invitation.
 async fn enrolled(town: &Town, name: &str, seat: Option<&str>) -> (Actor, String) {
     let email = format!("{}@enrolled.example", name.to_lowercase());
-    let person = town.keeper.post("/v1/people", json!({"name": name, "email": email})).await.expect(201);
+    let person = town.supplier.post("/v1/people", json!({"name": name, "email": email})).await.expect(201);
     let token = person["invitation_token"].as_str().unwrap();
     if let Some(organisation) = seat {
         let joined = json!({"person_id": person["id"], "post": "staff", "first_day": "2026-01-01"});
-        town.keeper.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
+        town.supplier.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
     }
     let accept = json!({"token": token, "password": PASSWORD});
     let accepted = town.anon.post("/v1/invitations/accept", accept.clone()).await;

@@ -18,7 +18,7 @@ pub struct Site {
 
 pub async fn site(town: &Town) -> Site {
     let path = format!("/v1/sections/{}/geometry", town.section);
-    if town.keeper.get(path).await.status == 404 {
+    if town.supplier.get(path).await.status == 404 {
         let apart = json!({"positions": 2, "steps": 2});
         town.set_geometry(
             json!({"positions": 5, "heights": 6, "most_alike_in_a_row": 2, "separation": apart}),
@@ -26,11 +26,11 @@ pub async fn site(town: &Town) -> Site {
         .await;
     }
     let organisation = json!({"kind": "builder", "name": "Holmbury Homes"});
-    let organisation = town.keeper.post("/v1/organisations", organisation).await.id();
+    let organisation = town.supplier.post("/v1/organisations", organisation).await.id();
     let builder = town.member("Site Manager", &organisation).await;
     let project = json!({"section_id": town.section, "builder_id": organisation, "name": "Larkrise",
         "premises": "Larkrise, Tannery Lane"});
-    let project = town.keeper.post("/v1/projects", project).await.expect(201);
+    let project = town.supplier.post("/v1/projects", project).await.expect(201);
     let text = |name: &str| project[name].as_str().unwrap().to_owned();
     Site {
         builder,
@@ -44,12 +44,12 @@ pub async fn add_plots(town: &Town, site: &Site, csv: &str) -> Reply {
     let key = uuid::Uuid::from_bytes(town.app.outside.bytes()).to_string();
     let headers = [("content-type", "text/csv"), ("idempotency-key", key.as_str())];
     let path = format!("/v1/projects/{}/plots", site.project);
-    town.keeper.call("POST", &path, &headers, csv.as_bytes().to_vec()).await
+    town.supplier.call("POST", &path, &headers, csv.as_bytes().to_vec()).await
 }
 
 /// A buyer: the organisation that owns the house, and the person who collects.
 pub async fn buyer(town: &Town, name: &str) -> (String, Actor) {
-    let owner = town.keeper.post("/v1/organisations", json!({"kind": "owner", "name": name})).await.id();
+    let owner = town.supplier.post("/v1/organisations", json!({"kind": "owner", "name": name})).await.id();
     (owner, town.person(name).await)
 }
 
@@ -114,17 +114,17 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool)
     let prices = json!({"currency": "GBP", "pack": 3150, "key": 900, "fitting": 500,
         "parts": [{"name": "spring", "per": "lock", "quantity": 2, "price": 25}]});
     let path = format!("/v1/sections/{}/prices", town.section);
-    town.keeper.change("PUT", &path, 0, json!({ "prices": prices })).await.expect(200);
+    town.supplier.change("PUT", &path, 0, json!({ "prices": prices })).await.expect(200);
     let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
     assert_eq!(order["cost"], 20 * (3150 + 500) + 40 * 25);
     assert_eq!(order["parts"][0], json!({"name": "spring", "quantity": 40, "cost": 1000}));
     // The site's keys: recorded with a pack, issued to the builder's people.
     let pack = json!({"differ_id": site.temporary, "number": "SITE-1", "keys": 6});
-    let pack = town.keeper.post(format!("/v1/registrations/{}/lever-packs", site.registration), pack);
+    let pack = town.supplier.post(format!("/v1/registrations/{}/lever-packs", site.registration), pack);
     let site_key = pack.await.expect(201)["keys"][0]["id"].as_str().unwrap().to_owned();
     town.grant(&site.registration, "keyholder", &site.builder.id, json!({})).await;
     let issued = json!({"person_id": site.builder.id});
-    town.keeper.post(format!("/v1/keys/{site_key}/issue"), issued).await.expect(200);
+    town.supplier.post(format!("/v1/keys/{site_key}/issue"), issued).await.expect(200);
 
     let progress = site.progress().await;
     assert_eq!((&progress["plots"], &progress["on_site_key"]), (&json!(10), &json!(20)));
@@ -183,7 +183,7 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool)
     }
     let progress = site.progress().await;
     assert_eq!((&progress["handed_over"], &progress["on_site_key"]), (&json!(10), &json!(0)));
-    let key = town.keeper.get(format!("/v1/keys/{site_key}")).await.expect(200);
+    let key = town.supplier.get(format!("/v1/keys/{site_key}")).await.expect(200);
     assert_eq!(key["state"], "dead");
     let told = site.builder.get("/v1/me/notices").await.expect(200);
     assert_eq!(
@@ -231,7 +231,7 @@ async fn the_builder_orders_site_keys_and_no_final_ones(pool: PgPool) {
     site.builder.post(format!("/v1/keys/{key}/issue"), issue).await.expect(409);
     // Another builder sees nothing of it.
     let other =
-        town.keeper.post("/v1/organisations", json!({"kind": "builder", "name": "Elsewhere"})).await.id();
+        town.supplier.post("/v1/organisations", json!({"kind": "builder", "name": "Elsewhere"})).await.id();
     let other = town.member("Other Builder", &other).await;
     other.get(format!("/v1/projects/{}", site.project)).await.expect(404);
     other.get(format!("/v1/plots/{id}")).await.expect(404);
@@ -309,7 +309,7 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else(pool: PgPool
     site.try_keys(id, &locks[0], true).await.expect(200);
     // The final differ is neither released nor taken away from the plot.
     let differ = site.plot(id).await["locks"][0]["final_differ_id"].as_str().unwrap().to_owned();
-    town.keeper.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(409);
+    town.supplier.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(409);
     // A key that is missing: the plot is rekeyed first, and its successor is as reserved as it was.
     let lost =
         site.builder.post(format!("/v1/keys/{}/loss", keys[0]), json!({"kind": "lost"})).await.expect(201);
@@ -317,7 +317,7 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else(pool: PgPool
     assert!(refused["detail"].as_str().unwrap().contains("1 key of the plot is lost"), "{refused}");
     let loss = lost["loss"]["id"].as_str().unwrap();
     let rekey = json!({"differ_ids": [differ], "loss_id": loss, "reason": "A key is lost."});
-    let rekey = town.keeper.post(format!("/v1/registrations/{registration}/rekeys"), rekey).await.id();
+    let rekey = town.supplier.post(format!("/v1/registrations/{registration}/rekeys"), rekey).await.id();
     for (at, lock) in locks.iter().enumerate() {
         let body = json!({"lock_id": lock, "pack_number": format!("Q-{at}"), "fitted_by": site.builder.id});
         site.builder.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
@@ -347,11 +347,11 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else(pool: PgPool
     let statement = statement.expect(201)["content"]["statement_id"].as_str().unwrap().to_owned();
     town.pass(Duration::days(1));
     assert_eq!(site.hand_over(id, &buyer).await.expect(201)["keys_handed"], 4);
-    let mandates = town.keeper.get(format!("/v1/registrations/{registration}/mandates")).await.expect(200);
+    let mandates = town.supplier.get(format!("/v1/registrations/{registration}/mandates")).await.expect(200);
     assert!(!mandates["items"][0]["revoked_at"].is_null());
     // Nothing of the builder's time is the buyer's to see.
     person.get(format!("/v1/statements/{statement}")).await.expect(404);
-    town.keeper.get(format!("/v1/statements/{statement}")).await.expect(200);
+    town.supplier.get(format!("/v1/statements/{statement}")).await.expect(200);
     let path = format!("/v1/registrations/{registration}/statements");
     assert_eq!(person.get(&path).await.expect(200)["items"], json!([]));
     person.post(&path, json!({"on": "2026-11-02"})).await.expect(422);
@@ -366,21 +366,24 @@ async fn a_site_key_that_is_dead_opens_no_further_plots_and_one_given_up_lets_it
     let one: String = TEN_PLOTS.lines().take(5).map(|line| format!("{line}\n")).collect();
     add_plots(&town, &site, &one).await.expect(201);
     let pack = json!({"differ_id": site.temporary, "number": "SITE-1", "keys": 3});
-    town.keeper.post(format!("/v1/registrations/{}/lever-packs", site.registration), pack).await.expect(201);
+    town.supplier
+        .post(format!("/v1/registrations/{}/lever-packs", site.registration), pack)
+        .await
+        .expect(201);
     let each = site.progress().await["each"].clone();
     let (first, second) =
         (each[0]["plot_id"].as_str().unwrap(), each[1]["registration_id"].as_str().unwrap());
     // The keys of the site open the plot's doors, and a statement on the plot counts them.
     let stated =
-        town.keeper.post(format!("/v1/registrations/{second}/statements"), json!({})).await.expect(201);
+        town.supplier.post(format!("/v1/registrations/{second}/statements"), json!({})).await.expect(201);
     assert_eq!(stated["content"]["keys"]["in_existence"], 3);
     assert_eq!(stated["content"]["locks"][0]["keys"], 3);
     for (at, lock) in ids(&site.plot(first).await).iter().enumerate() {
         assert_eq!(site.fit(first, lock, &format!("P-{at}")).await.expect(200)["site_key_dead"], false);
     }
-    town.keeper.post(format!("/v1/registrations/{second}/end"), json!({})).await.expect(200);
+    town.supplier.post(format!("/v1/registrations/{second}/end"), json!({})).await.expect(200);
     let differs =
-        town.keeper.get(format!("/v1/registrations/{}/differs", site.registration)).await.expect(200);
+        town.supplier.get(format!("/v1/registrations/{}/differs", site.registration)).await.expect(200);
     assert_eq!(differs["items"][0]["state"], "dead");
     // A second phase would hang on keys that are dead.
     let refused = add_plots(&town, &site, &one.replace("Plot ", "Plot 2")).await;

@@ -74,11 +74,11 @@ async fn a_rekey_shows_in_the_statements_after_it(pool: PgPool) {
     let town = Town::open(pool).await;
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let new = json!({"differ_ids": [town.differ], "reason": "A tenant left."});
-    let rekey = town.keeper.post(format!("/v1/registrations/{}/rekeys", town.registration), new).await.id();
+    let rekey = town.supplier.post(format!("/v1/registrations/{}/rekeys", town.registration), new).await.id();
     town.pass(Duration::days(5));
     for (at, lock) in town.locks.iter().enumerate() {
         let body = json!({"lock_id": lock, "pack_number": format!("N-{at}"), "fitted_by": town.owner.id});
-        town.keeper.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
+        town.supplier.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
     }
     let path = format!("/v1/registrations/{}/statements", town.registration);
     let after = town.owner.post(&path, json!({})).await.expect(201);

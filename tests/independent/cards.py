@@ -69,9 +69,9 @@ def rendered(pdf, dots):
     return page.render(scale=dots / 72).to_pil(), page
 
 
-def check(address, call, keeper, ids, card, ok):
+def check(address, call, supplier, ids, card, ok):
     keys = json.loads(fetch(address, "/.well-known/card-keys.json")[0])["keys"]
-    token = call(f"/v1/cards/{card['id']}/token", keeper)["token"]
+    token = call(f"/v1/cards/{card['id']}/token", supplier)["token"]
     claims = verified(token, keys, "wardbook-card+jwt")
     assert claims["sub"] == card["number"].replace("-", "") and set(claims) == {"sub", "exp", "status"}
     ok(f"PyJWT, jwcrypto: a card's token, {len(token)} characters")
@@ -80,7 +80,7 @@ def check(address, call, keeper, ids, card, ok):
     value, listed = status(address, keys, place)
     assert value == 0 and listed["log_checkpoint"].startswith("localhost/demo\n")
     for state, expected in [("suspended", 2), ("valid", 0)]:
-        call(f"/v1/cards/{card['id']}/state", keeper, {"state": state})
+        call(f"/v1/cards/{card['id']}/state", supplier, {"state": state})
         until = time.monotonic() + 10
         while status(address, keys, place)[0] != expected:
             assert time.monotonic() < until, f"{state} is not in the list"
@@ -88,7 +88,7 @@ def check(address, call, keeper, ids, card, ok):
     ok("PyJWT, zlib: the status list tells of a suspension and of its end")
 
     for file, size, dots in [("card.pdf", (85.60, 53.98), 300), ("letter.pdf", (210, 297), 200)]:
-        pdf, _ = fetch(address, f"/v1/cards/{card['id']}/{file}", keeper)
+        pdf, _ = fetch(address, f"/v1/cards/{card['id']}/{file}", supplier)
         image, page = rendered(pdf, dots)
         found = [points * 25.4 / 72 for points in page.get_size()]
         assert all(abs(a - b) < 0.05 for a, b in zip(found, size)), found
@@ -97,7 +97,7 @@ def check(address, call, keeper, ids, card, ok):
         assert card["number"] in text, text
         assert ("Calla Brunt" in text) == (file == "letter.pdf"), text
         assert b"FontFile" in pdf, "the typeface is not embedded"
-    svg = fetch(address, f"/v1/cards/{card['id']}/card.svg", keeper)[0].decode()
+    svg = fetch(address, f"/v1/cards/{card['id']}/card.svg", supplier)[0].decode()
     width = float(re.search(r'viewBox="0 0 ([\d.]+)', svg)[1])
     image = Image.new("L", (int(width) * 4, int(width) * 4), 255)
     draw = ImageDraw.Draw(image)

@@ -102,7 +102,7 @@ def generated(document_file, folder):
     return package
 
 
-def check(address, document, document_file, folder, keeper, owner, ids, site, ok):
+def check(address, document, document_file, folder, supplier, owner, ids, site, ok):
     wrong = lint(document)
     assert not wrong, "\n".join(wrong)
     count = sum(1 for _ in operations(document))
@@ -116,7 +116,7 @@ def check(address, document, document_file, folder, keeper, owner, ids, site, ok
     from wardbook_client.client import AuthenticatedClient
     from wardbook_client.models import Decision, Key, NewCopyRequest, ProblemDetails
 
-    client = AuthenticatedClient(base_url=address, token=keeper)
+    client = AuthenticatedClient(base_url=address, token=supplier)
     asker = AuthenticatedClient(base_url=address, token=owner)
     registration = uuid.UUID(ids["registration"])
     keys = list_keys.sync(registration, client=client, limit=1)

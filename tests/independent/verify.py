@@ -85,18 +85,18 @@ OpenAPIV31SpecValidator(document).validate()
 assert document["openapi"].startswith("3.1")
 ok(f"openapi-spec-validator: {len(document['paths'])} paths")
 
-keeper, tenant = sign_in("hester@marrowby.example"), sign_in("calla@brunt.example")
+supplier, tenant = sign_in("hester@marrowby.example"), sign_in("calla@brunt.example")
 
 keys = call("/.well-known/jwks.json")["keys"]
-header = jwt.get_unverified_header(keeper)
+header = jwt.get_unverified_header(supplier)
 key = next(key for key in keys if key["kid"] == header["kid"])
 claims = jwt.decode(
-    keeper, jwt.PyJWK(key).key, algorithms=["EdDSA"], audience="wardbook", issuer=address
+    supplier, jwt.PyJWK(key).key, algorithms=["EdDSA"], audience="wardbook", issuer=address
 )
 assert header["typ"] == "at+jwt" and claims["exp"] - claims["iat"] == 600
 for wrong in ({"audience": "another"}, {"audience": "wardbook", "issuer": "http://another"}):
     try:
-        jwt.decode(keeper, jwt.PyJWK(key).key, algorithms=["EdDSA"], **wrong)
+        jwt.decode(supplier, jwt.PyJWK(key).key, algorithms=["EdDSA"], **wrong)
     except jwt.InvalidTokenError:
         continue
     raise AssertionError(wrong)
@@ -104,8 +104,8 @@ ok("PyJWT: signature, audience, issuer")
 assert jwk.JWK(**key).thumbprint() == key["kid"]
 ok("jwcrypto: the key id is the thumbprint")
 
-registration = call("/v1/registrations", keeper)["items"][0]
-cards = call(f"/v1/registrations/{registration['id']}/cards", keeper)["items"]
+registration = call("/v1/registrations", supplier)["items"][0]
+cards = call(f"/v1/registrations/{registration['id']}/cards", supplier)["items"]
 for number in [registration["number"], *(card["number"] for card in cards)]:
     digits = number.replace("-", "")
     assert len(digits) == 14 and mod_97_10.is_valid(digits), number
@@ -117,7 +117,7 @@ ok(f"python-stdnum: check digits of {1 + len(cards)} numbers")
 
 ids = dict(re.findall(r"^(registration|differ|counter) +(\S+)", log, re.M))
 owner, staff = sign_in("tobiah@ostrey.example"), sign_in("bram@pellworth.example")
-card_keys = owners_cards.check(address, call, keeper, ids, cards[0], ok)
+card_keys = owners_cards.check(address, call, supplier, ids, cards[0], ok)
 owners_cards.check_counter(address, call, owner, staff, ids, card_keys, ok)
 
 site = re.search(r"^site +([0-9a-f-]+)", log, re.M)[1]
@@ -125,7 +125,7 @@ sites_and_statements.check(address, call, owner, sign_in("rafe@holmbury.example"
 
 folder = Path(tempfile.mkdtemp())
 (folder / "openapi.json").write_text(json.dumps(document))
-openapi_document.check(address, document, folder / "openapi.json", folder, keeper, owner, ids, site, ok)
+openapi_document.check(address, document, folder / "openapi.json", folder, supplier, owner, ids, site, ok)
 log_key = re.search(r"^log key +(\S+)", log, re.M)[1]
 
 
@@ -190,16 +190,16 @@ def contract(who: str, token: str | None, examples: int) -> None:
 
 
 # An access token is good for ten minutes, and each of these runs takes some.
-old_tokens = [keeper, tenant]
-contract("the supplier", keeper, 15)
+old_tokens = [supplier, tenant]
+contract("the supplier", supplier, 15)
 contract("a tenant", tenant := sign_in("calla@brunt.example"), 10)
 contract("nobody", None, 10)
 old_tokens.append(tenant)
-keeper, tenant = sign_in("hester@marrowby.example"), sign_in("calla@brunt.example")
+supplier, tenant = sign_in("hester@marrowby.example"), sign_in("calla@brunt.example")
 
 # More than two full tiles, so that there is a second level.
 for number in range(600):
-    call("/v1/people", keeper, {"name": f"Somebody {number}"})
+    call("/v1/people", supplier, {"name": f"Somebody {number}"})
 size = int(text("/log/checkpoint").splitlines()[1])
 while size <= 600:
     time.sleep(0.2)
@@ -226,7 +226,7 @@ def independent(who: str, *command: object) -> None:
 here = Path(__file__).parent
 independent("golang.org/x/mod", "go", "run", here / "log.go", address, log_key, earlier, *receipts)
 if newer_python:
-    independent("aics-tlog", newer_python, here / "log.py", address, log_key, keeper, earlier)
+    independent("aics-tlog", newer_python, here / "log.py", address, log_key, supplier, earlier)
 shutil.rmtree(folder)
 
 # No secret and nobody's name, address or number in a log line (I11). What
@@ -240,13 +240,13 @@ for path, body in [
     ("/v1/people", {"name": f"{planted}\n", "email": planted, planted: planted}),
 ]:
     try:
-        call(path, keeper, body)
+        call(path, supplier, body)
     except urllib.error.HTTPError:
         continue
     raise AssertionError(f"{path} was answered")
 lines = Path(log_file).read_text()[len(log) :]
 assert lines.count("request.done") > 1000
-private = [planted, log_key.split("+")[2], keeper, tenant, "@", registration["number"], registration["premises"]]
+private = [planted, log_key.split("+")[2], supplier, tenant, "@", registration["number"], registration["premises"]]
 private += [card["number"] for card in cards] + [owner, staff, *old_tokens]
 private += [between.join(map(str, owners_cards.HEIGHTS)) for between in (", ", ",", " ", "-")]
 for sign_ins in re.findall(r"(\S+@\S+) +(\S+)(?: +code secret (\S+))?", log):

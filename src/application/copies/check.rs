@@ -4,7 +4,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::gather::{Brought, Taking, gather};
+use super::gather::{StepContext, StepInput, gather};
 use crate::application::ActError;
 use crate::application::access::Caller;
 use crate::domain::copy_request::RequestState;
@@ -29,7 +29,7 @@ pub struct MayOrder {
 }
 
 /// A request that waits at the counter.
-pub struct Waiting {
+pub struct WaitingRequest {
     /// The request.
     pub request: CopyRequest,
     /// Its next step.
@@ -39,7 +39,7 @@ pub struct Waiting {
 }
 
 /// Who stands where.
-pub struct Standing<'a> {
+pub struct PersonAtCounter<'a> {
     /// Clock and randomness.
     pub outside: &'a Outside,
     /// Who looks.
@@ -55,25 +55,26 @@ pub struct Standing<'a> {
 /// What the person may order, and what waits. Nothing is written or locked.
 pub async fn at_counter(
     db: &mut PgConnection,
-    (record, rules): (&Registration, &Rules),
+    (registration, rules): (&Registration, &Rules),
     held: &[Authority],
-    standing: &Standing<'_>,
+    standing: &PersonAtCounter<'_>,
     shown: &ShownFacts,
-) -> Result<(Vec<MayOrder>, Vec<Waiting>), ActError> {
-    let Standing { caller, counter, person, now, .. } = *standing;
-    let taking = |step| Taking { step, holds: false, now, caller };
+) -> Result<(Vec<MayOrder>, Vec<WaitingRequest>), ActError> {
+    let PersonAtCounter { caller, counter, person, now, .. } = *standing;
+    let taking = |step| StepContext { step, holds: false, now, caller };
     let every = held.iter().any(|authority| authority.every_differ);
     let named: Vec<Uuid> = held.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
-    let differs = register::differs_in_scope(db, record.id, every, &named, MOST_DIFFERS).await?;
+    let differs = register::differs_in_scope(db, registration.id, every, &named, MOST_DIFFERS).await?;
     let mut may_order = Vec::new();
     for differ in differs {
-        let request = one_more(standing.outside.id(now).into(), record, &differ, standing);
-        let facts = gather(db, record, rules, &request, taking(Step::Ask), Brought::default()).await?;
+        let request = one_more(standing.outside.id(now).into(), registration, &differ, standing);
+        let facts =
+            gather(db, registration, rules, &request, taking(Step::Ask), StepInput::default()).await?;
         may_order.push(MayOrder { differ, decision: decide(&facts, rules) });
     }
     let mut waiting = Vec::new();
     let today = now.date();
-    for request in copies::waiting_for(db, record.id, counter, person, today).await? {
+    for request in copies::waiting_for(db, registration.id, counter, person, today).await? {
         let progress = request.progress();
         let step = match request.state {
             RequestState::Authorised if progress.left_to_hand_over() > 0 => Step::HandOver,
@@ -83,15 +84,15 @@ pub async fn at_counter(
         let recipient = request.recipient_id;
         let collector = if recipient == person {
             Collector::Recipient
-        } else if authorities::may_collect(db, record.id, recipient, person, today).await? {
+        } else if authorities::may_collect(db, registration.id, recipient, person, today).await? {
             Collector::Mandated
         } else {
             Collector::Other
         };
         let shown = ShownFacts { collector, ..shown.clone() };
-        let brought = Brought { shown, quantity: 1, ..Brought::default() };
-        let facts = gather(db, record, rules, &request, taking(step), brought).await?;
-        waiting.push(Waiting { step, decision: decide(&facts, rules), request });
+        let brought = StepInput { shown, quantity: 1, ..StepInput::default() };
+        let facts = gather(db, registration, rules, &request, taking(step), brought).await?;
+        waiting.push(WaitingRequest { step, decision: decide(&facts, rules), request });
     }
     Ok((may_order, waiting))
 }
@@ -99,13 +100,13 @@ pub async fn at_counter(
 /// One more key of a differ for whoever stands there, cut here.
 fn one_more(
     id: CopyRequestId,
-    record: &Registration,
+    registration: &Registration,
     differ: &Differ,
-    standing: &Standing<'_>,
+    standing: &PersonAtCounter<'_>,
 ) -> CopyRequest {
     CopyRequest {
         id,
-        registration_id: record.id,
+        registration_id: registration.id,
         differ_id: differ.id,
         asked_by: standing.person,
         recipient_id: standing.person,

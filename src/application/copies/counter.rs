@@ -2,11 +2,11 @@
 
 use serde_json::json;
 
-use super::gather::{Brought, Taking, gather};
-use super::{Decided, record_step, store};
+use super::gather::{StepContext, StepInput, gather};
+use super::{DecidedRequest, enter_step, store};
 use crate::application::access::Caller;
 use crate::application::blanks::{Origin, add_difference};
-use crate::application::cards::Shown;
+use crate::application::cards::ShownAtCounter;
 use crate::application::keys::{add_keys, move_key};
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App};
@@ -46,10 +46,12 @@ pub(super) async fn at_counter_of(
     if found.counter_id != counter || !caller.works_at(act.db(), counter).await? {
         return Err(ActError::NotFound);
     }
-    let record = register::lock(act.db(), found.registration_id).await?.ok_or(ActError::NotFound)?;
+    let registration = register::registration_for_update(act.db(), found.registration_id)
+        .await?
+        .ok_or(ActError::NotFound)?;
     act.read_clock();
     let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    Ok((record, request))
+    Ok((registration, request))
 }
 
 /// What was shown, as the facts have it. The card is read again under the lock: it may have been
@@ -57,7 +59,7 @@ pub(super) async fn at_counter_of(
 async fn shown_facts(
     act: &mut Act<'_>,
     registration: &Registration,
-    shown: &Shown,
+    shown: &ShownAtCounter,
     (person, collector): (PersonId, Collector),
     document: Option<DocumentKind>,
     signature: bool,
@@ -98,7 +100,7 @@ pub struct CutStep {
     /// How many keys now.
     pub quantity: u16,
     /// What was shown.
-    pub shown: Shown,
+    pub shown: ShownAtCounter,
     /// The identity document that was seen.
     pub document: Option<DocumentKind>,
     /// The worn key was handed in.
@@ -110,34 +112,40 @@ pub async fn cut(
     act: &mut Act<'_>,
     id: CopyRequestId,
     step: CutStep,
-) -> Result<(Decided, Vec<Key>), ActError> {
-    let (record, mut request) = at_counter(act, id).await?;
+) -> Result<(DecidedRequest, Vec<Key>), ActError> {
+    let (registration, mut request) = at_counter(act, id).await?;
     request.progress().ready_to_cut()?;
-    let rules = rules_in_force(act.db(), &record).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let now = act.now;
     let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
     let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
-    let shown =
-        shown_facts(act, &record, &step.shown, (stands_there, Collector::Recipient), step.document, false)
-            .await?;
+    let shown = shown_facts(
+        act,
+        &registration,
+        &step.shown,
+        (stands_there, Collector::Recipient),
+        step.document,
+        false,
+    )
+    .await?;
     let quantity = u32::from(step.quantity);
-    let brought = Brought { shown, surrendered: step.surrendered, quantity, approver: None };
-    let taking = Taking { step: Step::Cut, holds: true, now, caller: act.caller };
-    let facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
+    let brought = StepInput { shown, surrendered: step.surrendered, quantity, approver: None };
+    let taking = StepContext { step: Step::Cut, holds: true, now, caller: act.caller };
+    let facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
-    let recorded = record_step(act, &record, &request, "cut", "copy.cut", Some(&decision), more).await?;
+    let recorded = enter_step(act, &registration, &request, "cut", "copy.cut", Some(&decision), more).await?;
     let mut made = Vec::new();
     if decision.is_permitted() {
         let (quantity, surrendered) = (step.quantity, step.surrendered);
-        let making = Making { quantity, surrendered, decision: recorded.decision, dead: false };
-        (_, _, made) = make_keys(act, &record, &mut request, &making, false).await?;
+        let making = KeysToMake { quantity, surrendered, decision: recorded.decision, dead: false };
+        (_, _, made) = make_keys(act, &registration, &mut request, &making, false).await?;
     }
-    Ok((Decided { request, decision, recorded }, made))
+    Ok((DecidedRequest { request, decision, recorded }, made))
 }
 
 /// Keys that are made under a decision.
-pub(super) struct Making {
+pub(super) struct KeysToMake {
     pub(super) quantity: u16,
     pub(super) surrendered: bool,
     pub(super) decision: DecisionId,
@@ -150,13 +158,13 @@ pub(super) struct Making {
 /// authorised, and the keys.
 pub(super) async fn make_keys(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     request: &mut CopyRequest,
-    making: &Making,
+    making: &KeysToMake,
     as_fact: bool,
 ) -> Result<(CutId, u32, Vec<Key>), ActError> {
     let (quantity, now) = (i32::from(making.quantity), act.now);
-    let account = blanks::account_locked(act.db(), request.counter_id, record.section_id).await?;
+    let account = blanks::account_for_update(act.db(), request.counter_id, registration.section_id).await?;
     let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
     let cut = copies::NewCut {
         id: act.id(),
@@ -174,7 +182,7 @@ pub(super) async fn make_keys(
         surrender(act, request).await?;
     }
     let origin = keys::Origin::Cut(cut.id);
-    let mut made = add_keys(act, record, request.differ_id, making.quantity, origin).await?;
+    let mut made = add_keys(act, registration, request.differ_id, making.quantity, origin).await?;
     if making.dead {
         for key in &mut made {
             *key = move_key(act, key.clone(), KeyAct::Die, None, None).await?;
@@ -206,7 +214,7 @@ pub struct HandOverStep {
     /// How many keys now.
     pub quantity: u16,
     /// What was shown.
-    pub shown: Shown,
+    pub shown: ShownAtCounter,
     /// The identity document that was seen.
     pub document: Option<DocumentKind>,
     /// Who stands there; the recipient, when absent.
@@ -220,10 +228,10 @@ pub async fn hand_over(
     act: &mut Act<'_>,
     id: CopyRequestId,
     step: HandOverStep,
-) -> Result<(Decided, Vec<Key>), ActError> {
-    let (record, mut request) = at_counter(act, id).await?;
+) -> Result<(DecidedRequest, Vec<Key>), ActError> {
+    let (registration, mut request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_hand_over()?;
-    let rules = rules_in_force(act.db(), &record).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let (now, today) = (act.now, act.today());
     let person = step.collector.unwrap_or(request.recipient_id);
     if people::present(act.db(), person).await?.is_none() {
@@ -231,18 +239,25 @@ pub async fn hand_over(
     }
     let collector = if person == request.recipient_id {
         Collector::Recipient
-    } else if authorities::may_collect(act.db(), record.id, request.recipient_id, person, today).await? {
+    } else if authorities::may_collect(act.db(), registration.id, request.recipient_id, person, today).await?
+    {
         Collector::Mandated
     } else {
         Collector::Other
     };
-    let shown =
-        shown_facts(act, &record, &step.shown, (person, collector), step.document, step.signature.is_some())
-            .await?;
+    let shown = shown_facts(
+        act,
+        &registration,
+        &step.shown,
+        (person, collector),
+        step.document,
+        step.signature.is_some(),
+    )
+    .await?;
     let quantity = u32::from(step.quantity);
-    let brought = Brought { shown, quantity, ..Brought::default() };
-    let taking = Taking { step: Step::HandOver, holds: true, now, caller: act.caller };
-    let facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
+    let brought = StepInput { shown, quantity, ..StepInput::default() };
+    let taking = StepContext { step: Step::HandOver, holds: true, now, caller: act.caller };
+    let facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
     let decision = decide(&facts, &rules);
     let signature = step.signature.as_ref().map(Signature::json);
     let more = vec![
@@ -251,7 +266,8 @@ pub async fn hand_over(
         ("signature", json!(signature.as_deref().map(hash_of))),
     ];
     let recorded =
-        record_step(act, &record, &request, "hand_over", "copy.hand_over", Some(&decision), more).await?;
+        enter_step(act, &registration, &request, "hand_over", "copy.hand_over", Some(&decision), more)
+            .await?;
     let mut handed = Vec::new();
     if decision.is_permitted() {
         handed = keys_out(act, &request, step.quantity).await?;
@@ -277,7 +293,7 @@ pub async fn hand_over(
         }
         store(act, &mut request, progress.handed_over(quantity)?).await?;
     }
-    Ok((Decided { request, decision, recorded }, handed))
+    Ok((DecidedRequest { request, decision, recorded }, handed))
 }
 
 /// Keys of a request that were cut go to its recipient, whoever collects them.

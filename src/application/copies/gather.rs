@@ -22,7 +22,7 @@ use crate::storage::{blanks, copies, facts, keys, people, register, sections};
 
 /// What a step brings to the facts besides what is stored.
 #[derive(Default)]
-pub(super) struct Brought {
+pub(super) struct StepInput {
     pub(super) approver: Option<(PersonId, bool)>,
     pub(super) shown: ShownFacts,
     pub(super) surrendered: bool,
@@ -31,7 +31,7 @@ pub(super) struct Brought {
 
 /// Which step is taken, when, and by whom.
 #[derive(Clone, Copy)]
-pub(super) struct Taking<'a> {
+pub(super) struct StepContext<'a> {
     pub(super) step: Step,
     /// Inside the transaction of an act: what it relies on stays as it is until the transaction ends.
     pub(super) holds: bool,
@@ -40,8 +40,8 @@ pub(super) struct Taking<'a> {
 }
 
 /// Whoever acts in person, with the organisations for which they may now.
-fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::Acting<'a>> {
-    caller.person().map(|person| facts::Acting { person, organisations })
+fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::ActingPerson<'a>> {
+    caller.person().map(|person| facts::ActingPerson { person, organisations })
 }
 
 /// Loads the facts of a step. The request may be a draft that is not stored.
@@ -50,13 +50,13 @@ pub(super) async fn gather(
     registration: &Registration,
     rules: &Rules,
     request: &CopyRequest,
-    taking: Taking<'_>,
-    brought: Brought,
+    taking: StepContext<'_>,
+    brought: StepInput,
 ) -> Result<Facts, ActError> {
-    let Taking { step, holds, now, caller } = taking;
+    let StepContext { step, holds, now, caller } = taking;
     let holds = holds && matches!(step, Step::Look | Step::Cut | Step::HandOver);
     let today = now.date();
-    let counted = facts::Counted {
+    let counted = facts::KeyScope {
         registration: registration.id,
         differ: request.differ_id,
         recipient: Some(request.recipient_id),
@@ -74,7 +74,7 @@ pub(super) async fn gather(
     ids.extend(approved.iter().map(|(person, _)| *person));
     ids.extend(brought.approver.map(|(person, _)| person));
     if holds {
-        facts::hold_memberships(db, &ids).await?;
+        facts::memberships_for_share(db, &ids).await?;
     }
     let organisations = caller.organisations();
     let acting = acting(caller, &organisations);
@@ -163,14 +163,14 @@ async fn counter_facts(
     db: &mut PgConnection,
     registration: &Registration,
     request: &CopyRequest,
-    taking: Taking<'_>,
+    taking: StepContext<'_>,
 ) -> Result<CounterFacts, ActError> {
     let (counter, section, today) = (request.counter_id, registration.section_id, taking.now.date());
     if taking.holds && matches!(taking.step, Step::Look | Step::Cut) {
-        sections::hold_appointments(db, counter, section).await?;
+        sections::appointments_for_share(db, counter, section).await?;
     }
     let account = match (taking.step, taking.holds) {
-        (Step::Cut, true) => blanks::account_locked(db, counter, section).await?,
+        (Step::Cut, true) => blanks::account_for_update(db, counter, section).await?,
         (Step::Cut, false) => blanks::account(db, counter, section).await?,
         _ => None,
     };

@@ -20,7 +20,7 @@ use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::access::{self, Access, Caller};
-use super::act::{Recorded, Taken};
+use super::act::{DecisionEntry, StepTaken};
 use super::registrations::rules_in_force;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::{Progress, RequestState};
@@ -30,8 +30,8 @@ use crate::domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, Re
 use crate::domain::records::{CopyRequest, Registration};
 use crate::domain::register::Purpose;
 use crate::domain::text::Remark;
-use crate::storage::{Page, copies, keys, register};
-use gather::{Brought, Taking, draft, gather};
+use crate::storage::{Portion, copies, keys, register};
+use gather::{StepContext, StepInput, draft, gather};
 
 /// What is asked for.
 pub struct Ask {
@@ -58,13 +58,13 @@ pub struct Ask {
 }
 
 /// A request and the decision that was taken on it.
-pub struct Decided {
+pub struct DecidedRequest {
     /// The request as it is now.
     pub request: CopyRequest,
     /// The decision.
     pub decision: Decision,
     /// Where it was recorded.
-    pub recorded: Recorded,
+    pub recorded: DecisionEntry,
 }
 
 fn apply(request: &mut CopyRequest, progress: Progress) {
@@ -80,55 +80,60 @@ fn apply(request: &mut CopyRequest, progress: Progress) {
 pub async fn may_i(
     app: &App,
     caller: &Caller,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
     ask: Ask,
 ) -> Result<Decision, ActError> {
     let asker = caller.require_person()?;
     let now = app.outside.clock.now();
     let mut db = app.pool.acquire().await?;
-    let (record, _) = access::visible(&mut db, caller, registration, now.date()).await?;
-    let rules = rules_in_force(&mut db, &record).await?;
+    let (registration, _) = access::visible(&mut db, caller, registration_id, now.date()).await?;
+    let rules = rules_in_force(&mut db, &registration).await?;
     let id = app.outside.id(now).into();
-    let request = draft(&mut db, &record, asker, ask, (id, now)).await?;
+    let request = draft(&mut db, &registration, asker, ask, (id, now)).await?;
     let facts = gather(
         &mut db,
-        &record,
+        &registration,
         &rules,
         &request,
-        Taking { step: Step::Ask, holds: false, now, caller },
-        Brought::default(),
+        StepContext { step: Step::Ask, holds: false, now, caller },
+        StepInput::default(),
     )
     .await?;
     Ok(decide(&facts, &rules))
 }
 
 /// Asks for a copy.
-pub async fn ask(act: &mut Act<'_>, registration: RegistrationId, ask: Ask) -> Result<Decided, ActError> {
+pub async fn ask(
+    act: &mut Act<'_>,
+    registration_id: RegistrationId,
+    ask: Ask,
+) -> Result<DecidedRequest, ActError> {
     let asker = act.caller.require_person()?;
-    let (record, _) = access::locked_for(act, registration).await?;
-    let rules = rules_in_force(act.db(), &record).await?;
+    let (registration, _) = access::registration_for_update(act, registration_id).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let (caller, now) = (act.caller, act.now);
     let id = act.id();
-    let mut request = draft(act.db(), &record, asker, ask, (id, now)).await?;
-    let brought = Brought::default();
+    let mut request = draft(act.db(), &registration, asker, ask, (id, now)).await?;
+    let brought = StepInput::default();
     let facts = gather(
         act.db(),
-        &record,
+        &registration,
         &rules,
         &request,
-        Taking { step: Step::Ask, holds: true, now, caller },
+        StepContext { step: Step::Ask, holds: true, now, caller },
         brought,
     )
     .await?;
     let decision = decide(&facts, &rules);
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
     copies::add(act.db(), &request).await?;
-    let recorded = record_step(act, &record, &request, "ask", "copy.ask", Some(&decision), vec![]).await?;
+    let recorded =
+        enter_step(act, &registration, &request, "ask", "copy.ask", Some(&decision), vec![]).await?;
     extend_if_authorised(act, &mut request).await?;
-    Ok(Decided { request, decision, recorded })
+    Ok(DecidedRequest { request, decision, recorded })
 }
 
-async fn record_step(
+async fn enter_step(
     act: &mut Act<'_>,
     registration: &Registration,
     request: &CopyRequest,
@@ -136,14 +141,14 @@ async fn record_step(
     what: &'static str,
     decision: Option<&Decision>,
     more: Vec<(&'static str, Value)>,
-) -> Result<Recorded, ActError> {
+) -> Result<DecisionEntry, ActError> {
     let mut personal = vec![
         ("asker", json!(request.asked_by)),
         ("recipient", json!(request.recipient_id)),
         ("quantity", json!(request.quantity)),
     ];
     personal.extend(more);
-    let taken = Taken {
+    let taken = StepTaken {
         act: step,
         what,
         registration: registration.id,
@@ -152,7 +157,7 @@ async fn record_step(
         decision,
         personal,
     };
-    act.record_decision(taken).await
+    act.enter_decision(taken).await
 }
 
 async fn store(act: &mut Act<'_>, request: &mut CopyRequest, progress: Progress) -> Result<(), ActError> {
@@ -181,14 +186,18 @@ async fn extend_if_authorised(act: &mut Act<'_>, request: &mut CopyRequest) -> R
 }
 
 /// The request, with its registration locked, if the caller is one of its parties ([`sees`]).
-async fn locked_request(
+async fn request_for_update(
     act: &mut Act<'_>,
     id: CopyRequestId,
 ) -> Result<(Registration, Access, CopyRequest), ActError> {
     let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    if sees(act.caller, &access, &request) { Ok((record, access, request)) } else { Err(ActError::NotFound) }
+    if sees(act.caller, &access, &request) {
+        Ok((registration, access, request))
+    } else {
+        Err(ActError::NotFound)
+    }
 }
 
 fn sees(caller: &Caller, access: &Access, request: &CopyRequest) -> bool {
@@ -203,23 +212,27 @@ fn sees(caller: &Caller, access: &Access, request: &CopyRequest) -> bool {
 }
 
 /// Approves a request. An approval that the rules do not accept is a decision too, and changes nothing.
-pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> Result<Decided, ActError> {
+pub async fn approve(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+    emergency: bool,
+) -> Result<DecidedRequest, ActError> {
     let approver = act.caller.require_person()?;
-    let (record, _, mut request) = locked_request(act, id).await?;
+    let (registration, _, mut request) = request_for_update(act, id).await?;
     let progress = request.progress();
-    let rules = rules_in_force(act.db(), &record).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let now = act.now;
     if copies::approvals(act.db(), id).await?.iter().any(|(person, _)| *person == approver) {
         return Err(ActError::Conflict("this person approved the request before"));
     }
-    let brought = Brought { approver: Some((approver, emergency)), ..Brought::default() };
+    let brought = StepInput { approver: Some((approver, emergency)), ..StepInput::default() };
     let caller = act.caller;
     let facts = gather(
         act.db(),
-        &record,
+        &registration,
         &rules,
         &request,
-        Taking { step: Step::Approve, holds: true, now, caller },
+        StepContext { step: Step::Approve, holds: true, now, caller },
         brought,
     )
     .await?;
@@ -227,7 +240,7 @@ pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> R
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
     let recorded =
-        record_step(act, &record, &request, "approve", "copy.approve", Some(&decision), more).await?;
+        enter_step(act, &registration, &request, "approve", "copy.approve", Some(&decision), more).await?;
     if decision.outcome != Outcome::Refused {
         let approval = copies::NewApproval {
             id: act.id(),
@@ -240,24 +253,24 @@ pub async fn approve(act: &mut Act<'_>, id: CopyRequestId, emergency: bool) -> R
         store(act, &mut request, after).await?;
         extend_if_authorised(act, &mut request).await?;
     }
-    Ok(Decided { request, decision, recorded })
+    Ok(DecidedRequest { request, decision, recorded })
 }
 
 /// Declines a request: by somebody with approving authority for its differ.
 pub async fn decline(act: &mut Act<'_>, id: CopyRequestId) -> Result<CopyRequest, ActError> {
     act.caller.require_person()?;
-    let (record, access, mut request) = locked_request(act, id).await?;
+    let (registration, access, mut request) = request_for_update(act, id).await?;
     let may = access.authorities.iter().any(|own| own.may_approve && own.covers(request.differ_id));
     access.require(may)?;
     let after = request.progress().declined()?;
     store(act, &mut request, after).await?;
-    record_step(act, &record, &request, "decline", "copy.decline", None, vec![]).await?;
+    enter_step(act, &registration, &request, "decline", "copy.decline", None, vec![]).await?;
     Ok(request)
 }
 
 /// Withdraws a request: by the asker, the recipient, or whoever governs the registration.
 pub async fn withdraw(act: &mut Act<'_>, id: CopyRequestId) -> Result<CopyRequest, ActError> {
-    let (record, access, mut request) = locked_request(act, id).await?;
+    let (registration, access, mut request) = request_for_update(act, id).await?;
     let own = act
         .caller
         .person()
@@ -265,7 +278,7 @@ pub async fn withdraw(act: &mut Act<'_>, id: CopyRequestId) -> Result<CopyReques
     access.require(own || access.governs_differ(request.differ_id))?;
     let after = request.progress().withdrawn()?;
     store(act, &mut request, after).await?;
-    record_step(act, &record, &request, "withdraw", "copy.withdraw", None, vec![]).await?;
+    enter_step(act, &registration, &request, "withdraw", "copy.withdraw", None, vec![]).await?;
     Ok(request)
 }
 
@@ -278,7 +291,7 @@ pub async fn stop(
     for mut request in requests {
         let after = request.progress().stopped()?;
         store(act, &mut request, after).await?;
-        record_step(act, registration, &request, "stop", "copy.stop", None, vec![]).await?;
+        enter_step(act, registration, &request, "stop", "copy.stop", None, vec![]).await?;
     }
     Ok(())
 }
@@ -287,9 +300,11 @@ pub async fn stop(
 pub async fn lapse(
     act: &mut Act<'_>,
     id: CopyRequestId,
-    registration: RegistrationId,
+    registration_id: RegistrationId,
 ) -> Result<bool, ActError> {
-    let Some(record) = register::lock(act.db(), registration).await? else { return Ok(false) };
+    let Some(registration) = register::registration_for_update(act.db(), registration_id).await? else {
+        return Ok(false);
+    };
     act.read_clock();
     let Some(mut request) = copies::request(act.db(), id).await? else { return Ok(false) };
     let due = request.lapses_at.is_some_and(|lapses_at| lapses_at <= act.now);
@@ -298,7 +313,7 @@ pub async fn lapse(
     }
     let after = request.progress().lapsed()?;
     store(act, &mut request, after).await?;
-    record_step(act, &record, &request, "lapse", "copy.lapse", None, vec![]).await?;
+    enter_step(act, &registration, &request, "lapse", "copy.lapse", None, vec![]).await?;
     Ok(true)
 }
 
@@ -329,7 +344,7 @@ pub async fn all(
     caller: &Caller,
     registration: RegistrationId,
     state: Option<RequestState>,
-    page: Page,
+    portion: Portion,
 ) -> Result<Vec<CopyRequest>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
@@ -338,7 +353,7 @@ pub async fn all(
     let whole = access.sees_all() || approving().any(|own| own.every_differ);
     let differs: Vec<Uuid> = approving().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect();
     let only = if whole { None } else { Some((caller.person(), differs.as_slice())) };
-    Ok(copies::of_registration(&mut db, registration, only, state, page).await?)
+    Ok(copies::of_registration(&mut db, registration, only, state, portion).await?)
 }
 
 /// The decisions on a request, oldest first.
@@ -371,7 +386,11 @@ pub async fn signatures(
 }
 
 /// Overrides on every registration, listed apart for the supplier.
-pub async fn overrides(app: &App, caller: &Caller, page: Page) -> Result<Vec<copies::Override>, ActError> {
-    caller.require_keeper()?;
-    Ok(copies::overrides(&mut *app.pool.acquire().await?, page).await?)
+pub async fn overrides(
+    app: &App,
+    caller: &Caller,
+    portion: Portion,
+) -> Result<Vec<copies::Override>, ActError> {
+    caller.require_supplier()?;
+    Ok(copies::overrides(&mut *app.pool.acquire().await?, portion).await?)
 }

@@ -8,11 +8,11 @@ use serde_json::json;
 use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
-use super::counter::{Making, at_counter_of, make_keys};
-use super::gather::{Brought, Taking, gather};
-use super::{Decided, record_step};
+use super::counter::{KeysToMake, at_counter_of, make_keys};
+use super::gather::{StepContext, StepInput, gather};
+use super::{DecidedRequest, enter_step};
 use crate::application::access::Caller;
-use crate::application::act::Recorded;
+use crate::application::act::DecisionEntry;
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App, access};
 use crate::domain::copy_request::RequestState;
@@ -20,8 +20,8 @@ use crate::domain::decision::facts::Step;
 use crate::domain::decision::{Decision, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use crate::domain::records::{CopyRequest, FlaggedCut, Key};
-use crate::storage::{Page, cards, copies, keys, offline, register, sections};
-use crate::tokens::bundle::{self, Authorised};
+use crate::storage::{Portion, cards, copies, keys, offline, register, sections};
+use crate::tokens::bundle::{self, OfflineAuthorisation};
 
 /// The most authorisations in one bundle.
 const MOST: i64 = 500;
@@ -52,12 +52,13 @@ async fn may_be_cut_now(
     request: &CopyRequest,
     now: OffsetDateTime,
 ) -> Result<bool, ActError> {
-    let record = register::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
-    let rules = rules_in_force(db, &record).await?;
-    let taking = Taking { step: Step::Cut, holds: false, now, caller };
+    let registration =
+        register::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
+    let rules = rules_in_force(db, &registration).await?;
+    let taking = StepContext { step: Step::Cut, holds: false, now, caller };
     // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
-    let brought = Brought { surrendered: true, quantity: 1, ..Brought::default() };
-    let facts = gather(db, &record, &rules, request, taking, brought).await?;
+    let brought = StepInput { surrendered: true, quantity: 1, ..StepInput::default() };
+    let facts = gather(db, &registration, &rules, request, taking, brought).await?;
     Ok(decide(&facts, &rules).is_permitted())
 }
 
@@ -65,20 +66,20 @@ async fn entry(
     db: &mut sqlx::PgConnection,
     request: &CopyRequest,
     left: u32,
-) -> Result<Authorised, ActError> {
+) -> Result<OfflineAuthorisation, ActError> {
     let lost = || ActError::Internal("a request without its registration, section or differ".to_owned());
-    let record = register::registration(db, request.registration_id).await?.ok_or_else(lost)?;
-    let section = sections::section(db, record.section_id).await?.ok_or_else(lost)?;
+    let registration = register::registration(db, request.registration_id).await?.ok_or_else(lost)?;
+    let section = sections::section(db, registration.section_id).await?.ok_or_else(lost)?;
     let differ = register::differ(db, request.differ_id).await?.ok_or_else(lost)?;
     let lapses_at = request.lapses_at.ok_or_else(lost)?;
-    Ok(Authorised {
+    Ok(OfflineAuthorisation {
         copy_request: request.id,
-        registration: record.number.clone(),
+        registration: registration.number.clone(),
         section: section.name,
         differ: differ.number,
         left,
         lapses_at: lapses_at.unix_timestamp(),
-        cards: cards::current_numbers(db, record.id, &[request.asked_by, request.recipient_id]).await?,
+        cards: cards::current_numbers(db, registration.id, &[request.asked_by, request.recipient_id]).await?,
     })
 }
 
@@ -99,7 +100,7 @@ pub struct OfflineCut {
 /// What became of a cut that was brought in.
 pub struct BroughtIn {
     /// The decision as things are now.
-    pub decided: Decided,
+    pub decided: DecidedRequest,
     /// The keys that exist.
     pub keys: Vec<Key>,
     /// The decision was no.
@@ -112,19 +113,19 @@ pub async fn bring_in(
     counter: CounterId,
     made: OfflineCut,
 ) -> Result<BroughtIn, ActError> {
-    let (record, mut request) = at_counter_of(act, counter, made.request).await?;
+    let (registration, mut request) = at_counter_of(act, counter, made.request).await?;
     if let Some(earlier) = offline::offline_cut(act.db(), counter, made.id).await? {
         return recorded_before(act, request, earlier).await;
     }
     if made.made_at > act.now + AHEAD {
         return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
     }
-    let rules = rules_in_force(act.db(), &record).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let (now, caller) = (act.now, act.caller);
     let quantity = u32::from(made.quantity);
-    let taking = Taking { step: Step::Cut, holds: true, now, caller };
-    let brought = Brought { surrendered: made.surrendered, quantity, ..Brought::default() };
-    let mut facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
+    let taking = StepContext { step: Step::Cut, holds: true, now, caller };
+    let brought = StepInput { surrendered: made.surrendered, quantity, ..StepInput::default() };
+    let mut facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
     // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
     // not; what lapsed says so by itself.
     let open = matches!(request.state, RequestState::Authorised | RequestState::Lapsed);
@@ -140,18 +141,19 @@ pub async fn bring_in(
         ("made_at", json!(made.made_at.unix_timestamp())),
     ];
     let recorded =
-        record_step(act, &record, &request, "cut_offline", "copy.cut_offline", Some(&decision), more).await?;
-    let making = Making {
+        enter_step(act, &registration, &request, "cut_offline", "copy.cut_offline", Some(&decision), more)
+            .await?;
+    let making = KeysToMake {
         quantity: made.quantity,
         surrendered: made.surrendered && request.authorised_at.is_some(),
         decision: recorded.decision,
         dead: !facts.differ.in_service,
     };
-    let (cut, beyond, keys) = make_keys(act, &record, &mut request, &making, flagged).await?;
+    let (cut, beyond, keys) = make_keys(act, &registration, &mut request, &making, flagged).await?;
     let row =
         offline::NewOfflineCut { cut, counter, chosen: made.id, made_at: made.made_at, flagged, beyond };
     offline::add_offline_cut(act.db(), &row).await?;
-    Ok(BroughtIn { decided: Decided { request, decision, recorded }, keys, flagged })
+    Ok(BroughtIn { decided: DecidedRequest { request, decision, recorded }, keys, flagged })
 }
 
 /// A cut that was brought in before: as it was recorded then, however long ago and by whichever program.
@@ -166,27 +168,27 @@ async fn recorded_before(
     let corrupt = |error: serde_json::Error| ActError::Internal(format!("decisions: {error}"));
     let reasons = serde_json::from_value(earlier.reasons).map_err(corrupt)?;
     let decision = Decision { outcome: earlier.outcome, reasons };
-    let recorded = Recorded { decision: earlier.decision, entry: earlier.entry, at: earlier.at };
+    let recorded = DecisionEntry { decision: earlier.decision, entry: earlier.entry, at: earlier.at };
     let keys = keys::of_cut(act.db(), earlier.cut).await?;
-    Ok(BroughtIn { decided: Decided { request, decision, recorded }, keys, flagged: earlier.flagged })
+    Ok(BroughtIn { decided: DecidedRequest { request, decision, recorded }, keys, flagged: earlier.flagged })
 }
 
 /// Cuts that were brought in and decided no, on a registration, for those who see all of it.
 pub async fn flagged_of(
     app: &App,
     caller: &Caller,
-    registration: RegistrationId,
-    page: Page,
+    registration_id: RegistrationId,
+    portion: Portion,
 ) -> Result<Vec<FlaggedCut>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (record, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
     access.require(access.sees_all())?;
-    Ok(offline::flagged_cuts(&mut db, Some(record.id), page).await?)
+    Ok(offline::flagged_cuts(&mut db, Some(registration.id), portion).await?)
 }
 
 /// The same on every registration, for the supplier.
-pub async fn flagged(app: &App, caller: &Caller, page: Page) -> Result<Vec<FlaggedCut>, ActError> {
-    caller.require_keeper()?;
-    Ok(offline::flagged_cuts(&mut *app.pool.acquire().await?, None, page).await?)
+pub async fn flagged(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<FlaggedCut>, ActError> {
+    caller.require_supplier()?;
+    Ok(offline::flagged_cuts(&mut *app.pool.acquire().await?, None, portion).await?)
 }

@@ -3,8 +3,8 @@
 use serde_json::json;
 
 use super::counter::at_counter;
-use super::gather::{Brought, Taking, gather};
-use super::{Decided, record_step};
+use super::gather::{StepContext, StepInput, gather};
+use super::{DecidedRequest, enter_step};
 use crate::application::registrations::rules_in_force;
 use crate::application::secrets::{self, Context};
 use crate::application::{Act, ActError};
@@ -32,19 +32,23 @@ pub struct CuttingSheet {
 }
 
 /// Looks at the bitting for an open authorisation: decided like a cut, and recorded each time.
-pub async fn look(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Decided, Option<CuttingSheet>), ActError> {
-    let (record, request) = at_counter(act, id).await?;
+pub async fn look(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+) -> Result<(DecidedRequest, Option<CuttingSheet>), ActError> {
+    let (registration, request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_cut()?;
-    let rules = rules_in_force(act.db(), &record).await?;
+    let rules = rules_in_force(act.db(), &registration).await?;
     let (now, caller) = (act.now, act.caller);
-    let taking = Taking { step: Step::Look, holds: true, now, caller };
-    let brought = Brought { shown: ShownFacts::default(), quantity: 1, ..Brought::default() };
-    let facts = gather(act.db(), &record, &rules, &request, taking, brought).await?;
+    let taking = StepContext { step: Step::Look, holds: true, now, caller };
+    let brought = StepInput { shown: ShownFacts::default(), quantity: 1, ..StepInput::default() };
+    let facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id))];
-    let recorded = record_step(act, &record, &request, "look", "copy.look", Some(&decision), more).await?;
+    let recorded =
+        enter_step(act, &registration, &request, "look", "copy.look", Some(&decision), more).await?;
     if !decision.is_permitted() {
-        return Ok((Decided { request, decision, recorded }, None));
+        return Ok((DecidedRequest { request, decision, recorded }, None));
     }
     let missing = || ActError::Internal("a request without its differ, section or counter".to_owned());
     let app = act.app();
@@ -53,12 +57,12 @@ pub async fn look(act: &mut Act<'_>, id: CopyRequestId) -> Result<(Decided, Opti
     let sealed = sealed.ok_or(ActError::Conflict("the bitting of this differ is not on record yet"))?;
     let heights = secrets::open(app, act.db(), Context::Bitting(request.differ_id), &sealed).await?;
     let sheet = CuttingSheet {
-        registration: record.number,
-        section: sections::section(act.db(), record.section_id).await?.ok_or_else(missing)?.name,
+        registration: registration.number,
+        section: sections::section(act.db(), registration.section_id).await?.ok_or_else(missing)?.name,
         counter: sections::counter(act.db(), request.counter_id).await?.ok_or_else(missing)?.name,
         differ: differ.number,
         bitting: secrets::bitting_of(&heights)?,
         left: progress.left_to_cut(),
     };
-    Ok((Decided { request, decision, recorded }, Some(sheet)))
+    Ok((DecidedRequest { request, decision, recorded }, Some(sheet)))
 }

@@ -51,7 +51,7 @@ pub async fn announce(act: &mut Act<'_>, id: CopyRequestId) -> Result<Destructio
         });
     }
     let subject = destruction.id.0;
-    act.record_change("copy.destruction_announced", Some(request.registration_id), subject, vec![]).await?;
+    act.enter_change("copy.destruction_announced", Some(request.registration_id), subject, vec![]).await?;
     Ok(destruction)
 }
 
@@ -77,6 +77,6 @@ pub async fn confirm(act: &mut Act<'_>, id: DestructionId) -> Result<Vec<Key>, A
         destroyed.push(move_key(act, key, KeyAct::Destroy, None, None).await?);
     }
     let who = vec![("witness", json!(witness)), ("made_by", json!(found.made_by))];
-    act.record_change("copy.destruction_witnessed", Some(request.registration_id), id.0, who).await?;
+    act.enter_change("copy.destruction_witnessed", Some(request.registration_id), id.0, who).await?;
     Ok(destroyed)
 }

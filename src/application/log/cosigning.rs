@@ -57,9 +57,9 @@ pub struct Witnesses {
 
 /// What a witness said.
 #[derive(Debug, Error)]
-enum Said {
+enum WitnessFailure {
     #[error("{0}")]
-    Nothing(String),
+    NoSignature(String),
     #[error("it has seen size {0}")]
     Seen(u64),
 }
@@ -163,7 +163,7 @@ impl Witnesses {
                     );
                     lines.push(line);
                 }
-                Err(Said::Seen(seen)) if seen > head.size => {
+                Err(WitnessFailure::Seen(seen)) if seen > head.size => {
                     return Ok(Err(Alarm { witness, seen, size: head.size }));
                 }
                 Err(said) => {
@@ -179,11 +179,17 @@ impl Witnesses {
     }
 }
 
-type Answer = (String, std::result::Result<SignatureLine, Said>);
+type WitnessAnswer = (String, std::result::Result<SignatureLine, WitnessFailure>);
 
-async fn ask_one(pool: PgPool, head: log::Head, note: Note, witness: Witness, seen: u64) -> Result<Answer> {
+async fn ask_one(
+    pool: PgPool,
+    head: log::Head,
+    note: Note,
+    witness: Witness,
+    seen: u64,
+) -> Result<WitnessAnswer> {
     let mut old = seen.min(head.size);
-    let mut said = Err(Said::Nothing("it was not asked".to_owned()));
+    let mut said = Err(WitnessFailure::NoSignature("it was not asked".to_owned()));
     for _ in 0..ATTEMPTS {
         let proof = if old == 0 || old == head.size {
             vec![]
@@ -194,17 +200,17 @@ async fn ask_one(pool: PgPool, head: log::Head, note: Note, witness: Witness, se
         let asked = witness.clone();
         said = tokio::task::spawn_blocking(move || send(&asked, &question))
             .await
-            .unwrap_or_else(|error| Err(Said::Nothing(error.to_string())));
+            .unwrap_or_else(|error| Err(WitnessFailure::NoSignature(error.to_string())));
         match said {
-            Err(Said::Seen(size)) if size <= head.size => old = size,
+            Err(WitnessFailure::Seen(size)) if size <= head.size => old = size,
             _ => break,
         }
     }
     Ok((witness.name, said))
 }
 
-fn send(witness: &Witness, question: &Question) -> std::result::Result<SignatureLine, Said> {
-    let nothing = |error: &dyn std::fmt::Display| Said::Nothing(error.to_string());
+fn send(witness: &Witness, question: &Question) -> std::result::Result<SignatureLine, WitnessFailure> {
+    let nothing = |error: &dyn std::fmt::Display| WitnessFailure::NoSignature(error.to_string());
     let address = witness.address.as_deref().unwrap_or_default().trim_end_matches('/');
     let config = ureq::Agent::config_builder()
         .timeout_global(Some(PATIENCE))
@@ -220,7 +226,7 @@ fn send(witness: &Witness, question: &Question) -> std::result::Result<Signature
     match answer.status().as_u16() {
         200 => signed(witness, question, &text).ok_or_else(|| nothing(&"its signature is not good")),
         409 => match text.trim_end().parse() {
-            Ok(size) => Err(Said::Seen(size)),
+            Ok(size) => Err(WitnessFailure::Seen(size)),
             Err(_) => Err(nothing(&"it has seen another size and does not say which")),
         },
         status => Err(nothing(&format!("status {status}"))),

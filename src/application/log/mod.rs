@@ -43,7 +43,7 @@ impl Default for Backpressure {
 
 /// How the log stands, as this process last saw it.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Standing {
+pub struct LogStanding {
     /// Which log is open.
     pub log: i16,
     /// How many entries it has.
@@ -60,7 +60,7 @@ pub struct Standing {
 #[derive(Clone)]
 pub struct LogView {
     limits: Backpressure,
-    standing: Arc<watch::Sender<Standing>>,
+    standing: Arc<watch::Sender<LogStanding>>,
     /// Wakes the sequencer of this process.
     work: Arc<Notify>,
     /// Room for those who wait for a receipt.
@@ -69,7 +69,7 @@ pub struct LogView {
     pub metrics: Arc<Metrics>,
 }
 
-impl Standing {
+impl LogStanding {
     /// Entries wait for their index, or have one and are not published yet.
     #[must_use]
     pub fn is_behind(&self) -> bool {
@@ -92,12 +92,12 @@ impl LogView {
 
     /// What was last seen.
     #[must_use]
-    pub fn standing(&self) -> Standing {
+    pub fn standing(&self) -> LogStanding {
         self.standing.borrow().clone()
     }
 
     /// What was seen.
-    pub fn saw(&self, standing: Standing, now: OffsetDateTime) {
+    pub fn saw(&self, standing: LogStanding, now: OffsetDateTime) {
         let metrics = &self.metrics;
         let entries = |number| i64::try_from(number).unwrap_or(i64::MAX);
         metrics.waiting.set(entries(standing.waiting));
@@ -113,7 +113,7 @@ impl LogView {
 
     /// Tells of every change.
     #[must_use]
-    pub fn watch(&self) -> watch::Receiver<Standing> {
+    pub fn watch(&self) -> watch::Receiver<LogStanding> {
         self.standing.subscribe()
     }
 

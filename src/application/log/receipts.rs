@@ -33,7 +33,7 @@ async fn require_party(
     entry: EntryId,
 ) -> Result<(), ActError> {
     // The supplier sees entries too whose rows were lost with a backup.
-    if caller.is_keeper() && log::body(db, entry).await?.is_some() {
+    if caller.is_supplier() && log::body(db, entry).await?.is_some() {
         return Ok(());
     }
     match evidence::subject(db, entry).await?.ok_or(ActError::NotFound)? {

@@ -13,7 +13,7 @@ use crate::storage::{StorageError, log};
 
 /// What came back from a mirror.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Recovered {
+pub struct RecoveryCount {
     /// How many entries have their index again.
     pub entries: u64,
     /// The entries, as they were written, whose decisions and changes this database does not know: what
@@ -23,14 +23,14 @@ pub struct Recovered {
 
 /// What is needed of an entry to store it again.
 #[derive(Deserialize)]
-struct Known {
+struct KnownFields {
     entry: Uuid,
     #[serde(with = "time::serde::rfc3339")]
     at: OffsetDateTime,
     outcome: Option<String>,
 }
 
-impl Known {
+impl KnownFields {
     /// A decision has an outcome.
     fn kind(&self) -> EntryKind {
         if self.outcome.is_some() { EntryKind::Decision } else { EntryKind::Change }
@@ -53,7 +53,7 @@ impl Sequencer {
     ///
     /// # Errors
     /// When they do not lead to the archived root: then nothing was changed.
-    pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<Recovered, LogError> {
+    pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<RecoveryCount, LogError> {
         let wrong = |what: String| LogError::Settings(what);
         let mut tx = self.app().pool.begin().await?;
         let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
@@ -70,10 +70,10 @@ impl Sequencer {
                 newest.root
             )));
         }
-        let mut recovered = Recovered { entries: entries.len() as u64, without_rows: vec![] };
+        let mut recovered = RecoveryCount { entries: entries.len() as u64, without_rows: vec![] };
         let mut ids = vec![];
         for body in entries {
-            let known: Known = serde_json::from_slice(body)
+            let known: KnownFields = serde_json::from_slice(body)
                 .map_err(|error| wrong(format!("an entry of the mirror cannot be read: {error}")))?;
             let id = EntryId(known.entry);
             if store_again(&mut tx, id, &known, body).await? {
@@ -161,7 +161,7 @@ fn written(at: OffsetDateTime) -> Result<String, LogError> {
 async fn store_again(
     db: &mut PgConnection,
     id: EntryId,
-    known: &Known,
+    known: &KnownFields,
     body: &[u8],
 ) -> Result<bool, LogError> {
     match log::body(db, id).await? {

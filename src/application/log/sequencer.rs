@@ -14,7 +14,7 @@ use thiserror::Error;
 
 use super::super::App;
 use super::cosigning::{self, Alarm, Witnesses};
-use super::{Standing, reading};
+use super::{LogStanding, reading};
 use crate::archive::{Archive, ArchiveError};
 use crate::domain::log::checkpoint::Checkpoint;
 use crate::domain::log::hash::Hash;
@@ -369,13 +369,13 @@ impl Sequencer {
     }
 
     /// How the log stands now, for this process.
-    async fn look(&self) -> Result<Standing, LogError> {
+    async fn look(&self) -> Result<LogStanding, LogError> {
         let mut db = self.app.pool.acquire().await?;
         let published = log::published(&mut db, None).await?.ok_or(LogError::None)?;
         let most = i64::try_from(self.app.log.limits.most).unwrap_or(i64::MAX).saturating_add(1);
         let (waiting, oldest) = log::backlog(&mut db, most).await?;
         let size = log::size(&mut db, published.log).await?;
-        let standing = Standing { log: published.log, size, published: published.size, waiting, oldest };
+        let standing = LogStanding { log: published.log, size, published: published.size, waiting, oldest };
         self.app.log.saw(standing.clone(), self.app.outside.clock.now());
         Ok(standing)
     }

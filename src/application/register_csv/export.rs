@@ -4,23 +4,23 @@ use super::{Line, UNKNOWN_PACK};
 use crate::application::access::{self, Caller};
 use crate::application::{ActError, App};
 use crate::domain::ids::{DifferId, RegistrationId};
-use crate::storage::{self, Page};
+use crate::storage::{self, Portion};
 
 /// A registration as CSV, in the form in which it can be brought in; lines are in a fixed order.
 pub async fn export(app: &App, caller: &Caller, id: RegistrationId) -> Result<Vec<u8>, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (record, access) = access::visible(&mut db, caller, id, today).await?;
+    let (registration, access) = access::visible(&mut db, caller, id, today).await?;
     access.require(access.governs())?;
     let internal = |what: &str| ActError::Internal(format!("{what} of a registration is gone"));
-    let section = storage::sections::section(&mut db, record.section_id).await?;
-    let owner = storage::people::organisation(&mut db, record.owner_id).await?;
-    let number = record.number.grouped();
+    let section = storage::sections::section(&mut db, registration.section_id).await?;
+    let owner = storage::people::organisation(&mut db, registration.owner_id).await?;
+    let number = registration.number.grouped();
     let of = |kind: &str| Line { record: kind.to_owned(), registration: number.clone(), ..Line::default() };
     let mut lines = vec![Line {
         section: section.ok_or_else(|| internal("the section"))?.name,
         owner: owner.ok_or_else(|| internal("the owner"))?.name,
-        premises: record.premises.clone(),
+        premises: registration.premises.clone(),
         ..of("registration")
     }];
     lines.extend(lock_lines(&mut db, id, &of).await?);
@@ -50,10 +50,10 @@ async fn lock_lines(
     id: RegistrationId,
     of: &impl Fn(&str) -> Line,
 ) -> Result<Vec<Line>, ActError> {
-    let mut locks = storage::register::locks(db, id, Page::ALL).await?;
+    let mut locks = storage::register::locks(db, id, Portion::ALL).await?;
     locks.sort_by(|one, other| one.label.cmp(&other.label));
-    let differs = storage::register::differs(db, id, Page::ALL).await?;
-    let answers = storage::register::answers(db, id, Page::ALL).await?;
+    let differs = storage::register::differs(db, id, Portion::ALL).await?;
+    let answers = storage::register::answers(db, id, Portion::ALL).await?;
     let mut lines: Vec<Line> = locks
         .iter()
         .map(|lock| Line {
@@ -90,11 +90,11 @@ async fn holder_lines(
     id: RegistrationId,
     of: &impl Fn(&str) -> Line,
 ) -> Result<Vec<Line>, ActError> {
-    let differs = storage::register::differs(db, id, Page::ALL).await?;
+    let differs = storage::register::differs(db, id, Portion::ALL).await?;
     let number = |id: &DifferId| Some(differs.iter().find(|differ| differ.id == *id)?.number.clone());
     let text = |number: Option<i32>| number.map(|number| number.to_string()).unwrap_or_default();
     let mut lines = Vec::new();
-    for authority in storage::authorities::of_registration(db, id, Page::ALL).await? {
+    for authority in storage::authorities::of_registration(db, id, Portion::ALL).await? {
         let Some(person) = authority.person_id.filter(|_| authority.revoked_at.is_none()) else { continue };
         let Some(person) = storage::people::person(db, person).await? else { continue };
         lines.push(Line {
@@ -126,7 +126,7 @@ async fn key_lines(
     id: RegistrationId,
     of: &impl Fn(&str) -> Line,
 ) -> Result<Vec<Line>, ActError> {
-    let differs = storage::register::differs(db, id, Page::ALL).await?;
+    let differs = storage::register::differs(db, id, Portion::ALL).await?;
     let mut lines = Vec::new();
     for (key, pack) in storage::keys::with_packs(db, id).await? {
         let holder = match key.holder_id {

@@ -19,7 +19,7 @@ use crate::storage;
 
 /// What the lines before have brought in.
 #[derive(Default)]
-struct Known {
+struct ImportNames {
     registrations: HashMap<String, RegistrationId>,
     locks: HashMap<(RegistrationId, String), LockId>,
     differs: HashMap<(RegistrationId, String), DifferId>,
@@ -32,8 +32,8 @@ struct Known {
 /// # Errors
 /// [`ActError::Invalid`] when it is not CSV with the right header.
 pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, ActError> {
-    act.caller.require_keeper()?;
-    let mut known = Known::default();
+    act.caller.require_supplier()?;
+    let mut known = ImportNames::default();
     let mut lines = Vec::new();
     for (number, line) in (2..).zip(lines_of::<Line>(bytes, MOST_LINES)?) {
         let (kind, problems) = match line {
@@ -56,7 +56,7 @@ pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, Act
 /// Brings one line in. What is wrong with it is said in `columns`; an error ends the import.
 async fn bring_in(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
@@ -96,7 +96,7 @@ async fn bring_in(
 
 async fn bring_registration(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
@@ -141,7 +141,7 @@ async fn owner_named(act: &mut Act<'_>, name: Name) -> Result<OrganisationId, Ac
 /// The registration that a line names: one of this file, or one that is there.
 async fn registration_named(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<Option<RegistrationId>, ActError> {
@@ -160,7 +160,7 @@ async fn registration_named(
 
 async fn bring_lock(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
@@ -182,7 +182,7 @@ async fn bring_lock(
 
 async fn bring_answer(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
@@ -210,7 +210,7 @@ async fn bring_answer(
 
 async fn differ_numbered(
     act: &mut Act<'_>,
-    known: &Known,
+    known: &ImportNames,
     registration: RegistrationId,
     number: &str,
 ) -> Result<Option<DifferId>, ActError> {
@@ -223,7 +223,7 @@ async fn differ_numbered(
 /// People are known by their address; without one, by their name within this file.
 async fn person_named(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<Option<PersonId>, ActError> {
@@ -255,7 +255,7 @@ async fn person_named(
 
 async fn bring_holder(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
@@ -307,7 +307,7 @@ fn counted(text: &str) -> Result<Quantity, String> {
 
 async fn differs_named(
     act: &mut Act<'_>,
-    known: &Known,
+    known: &ImportNames,
     registration: RegistrationId,
     line: &Line,
     columns: &mut Columns,
@@ -328,7 +328,7 @@ async fn differs_named(
 
 async fn bring_key(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     line: &Line,
     columns: &mut Columns,
 ) -> Result<(), ActError> {
@@ -386,13 +386,13 @@ async fn bring_key(
         return Err(error.into());
     }
     let who = vec![("holder", serde_json::json!(holder))];
-    act.record_change("key.brought_in", Some(registration), key.id.0, who).await
+    act.enter_change("key.brought_in", Some(registration), key.id.0, who).await
 }
 
 /// The pack with a number, made where there is none; `None` when it is another differ's.
 async fn pack_numbered(
     act: &mut Act<'_>,
-    known: &mut Known,
+    known: &mut ImportNames,
     registration: RegistrationId,
     differ: DifferId,
     number: String,
@@ -409,7 +409,7 @@ async fn pack_numbered(
         let pack =
             LeverPack { id: act.id(), registration_id: registration, differ_id: differ, number, recorded_at };
         storage::keys::add_pack(act.db(), &pack).await?;
-        act.record_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
+        act.enter_change("lever_pack.recorded", Some(registration), pack.id.0, vec![]).await?;
         (pack.id, differ)
     };
     known.packs.insert(handle, (pack, of));

@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use super::{every_right, give, locked};
+use super::{every_right, give, plot_for_update};
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, differs, rights};
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
@@ -12,7 +12,7 @@ use crate::domain::register::{DifferState, DocumentKind, OrganisationKind};
 use crate::domain::rights::Ending;
 use crate::domain::signature::{Signature, hash_of};
 use crate::domain::site::in_the_way;
-use crate::storage::{Page, authorities, keys, people, register, sites};
+use crate::storage::{Portion, authorities, keys, people, register, sites};
 
 /// A hand-over as it is made.
 pub struct NewHandOver {
@@ -33,12 +33,12 @@ pub async fn hand_over(
     id: PlotId,
     new: NewHandOver,
 ) -> Result<(PlotHandOver, Vec<Key>), ActError> {
-    let (plot, record) = locked(act, id).await?;
+    let (plot, registration) = plot_for_update(act, id).await?;
     let locks = sites::locks(act.db(), id).await?;
-    require_ready(act, &plot, &record, &locks).await?;
-    require_buyer(act, &record, &new).await?;
-    let builder = record.owner_id;
-    end_builders_rights(act, &record).await?;
+    require_ready(act, &plot, &registration, &locks).await?;
+    require_buyer(act, &registration, &new).await?;
+    let builder = registration.owner_id;
+    end_builders_rights(act, &registration).await?;
     let mut finals: Vec<DifferId> = locks.iter().map(|lock| lock.final_differ_id).collect();
     finals.sort_unstable();
     finals.dedup();
@@ -47,12 +47,12 @@ pub async fn hand_over(
         if found.state == DifferState::GivenOut {
             continue;
         }
-        differs::move_on(act, &record, *differ, DifferState::GivenOut).await?;
+        differs::move_on(act, &registration, *differ, DifferState::GivenOut).await?;
     }
     let now = act.now;
-    let after = Registration { owner_id: new.buyer, version: record.version + 1, ..record };
+    let after = Registration { owner_id: new.buyer, version: registration.version + 1, ..registration };
     register::change_owner(act.db(), &after, now).await?;
-    act.record_change("registration.owner_changed", Some(after.id), after.id.0, vec![]).await?;
+    act.enter_change("registration.owner_changed", Some(after.id), after.id.0, vec![]).await?;
     let owner = Authority { person_id: Some(new.collected_by), ..every_right(act, &after, act.today()) };
     give(act, &owner).await?;
     let handed = keys_out(act, &finals, new.collected_by).await?;
@@ -81,7 +81,7 @@ pub async fn hand_over(
         ("document", json!(new.document)),
         ("signature", json!(hash)),
     ];
-    act.record_change("plot.handed_over", Some(after.id), plot.id.0, personal).await?;
+    act.enter_change("plot.handed_over", Some(after.id), plot.id.0, personal).await?;
     Ok((hand_over, handed))
 }
 
@@ -89,13 +89,13 @@ pub async fn hand_over(
 async fn require_ready(
     act: &mut Act<'_>,
     plot: &Plot,
-    record: &Registration,
+    registration: &Registration,
     locks: &[PlotLock],
 ) -> Result<(), ActError> {
     let mut problems = in_the_way(locks);
     let otherwise = sites::answering_otherwise(act.db(), plot.id).await?;
     problems.extend(otherwise.iter().map(|label| format!("{label} answers to another differ than its own")));
-    problems.extend(keys_in_the_way(act, record).await?);
+    problems.extend(keys_in_the_way(act, registration).await?);
     if problems.is_empty() {
         Ok(())
     } else {
@@ -104,7 +104,11 @@ async fn require_ready(
 }
 
 /// The buyer is an owner, and whoever collects is not of the builder.
-async fn require_buyer(act: &mut Act<'_>, record: &Registration, new: &NewHandOver) -> Result<(), ActError> {
+async fn require_buyer(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    new: &NewHandOver,
+) -> Result<(), ActError> {
     let buyer = people::organisation(act.db(), new.buyer).await?;
     if buyer.is_none_or(|buyer| buyer.kind != OrganisationKind::Owner) {
         return Err(ActError::invalid("/buyer_id", "is not an owner"));
@@ -112,7 +116,7 @@ async fn require_buyer(act: &mut Act<'_>, record: &Registration, new: &NewHandOv
     super::require_person(act, new.collected_by, "/collected_by").await?;
     let today = act.today();
     let seats = people::seats(act.db(), new.collected_by, today).await?;
-    let of_builder = seats.iter().any(|seat| seat.organisation == record.owner_id);
+    let of_builder = seats.iter().any(|seat| seat.organisation == registration.owner_id);
     if of_builder || act.caller.person() == Some(new.collected_by) {
         let problem = "is the builder's: a plot is handed over to its buyer";
         return Err(ActError::invalid("/collected_by", problem));
@@ -121,14 +125,15 @@ async fn require_buyer(act: &mut Act<'_>, record: &Registration, new: &NewHandOv
 }
 
 /// Keys of the plot that somebody has, or that are missing: the buyer gets every key there is.
-async fn keys_in_the_way(act: &mut Act<'_>, record: &Registration) -> Result<Vec<String>, ActError> {
+async fn keys_in_the_way(act: &mut Act<'_>, registration: &Registration) -> Result<Vec<String>, ActError> {
     let mut found = Vec::new();
     for (state, problem) in [
         (KeyState::WithPerson, "key of the plot is with somebody"),
         (KeyState::Lost, "key of the plot is lost: its locks are rekeyed first"),
         (KeyState::Stolen, "key of the plot is stolen: its locks are rekeyed first"),
     ] {
-        let keys = keys::of_registration(act.db(), record.id, None, None, Some(state), Page::ALL).await?;
+        let keys =
+            keys::of_registration(act.db(), registration.id, None, None, Some(state), Portion::ALL).await?;
         if !keys.is_empty() {
             found.push(format!("{} {problem}", keys.len()));
         }
@@ -137,15 +142,15 @@ async fn keys_in_the_way(act: &mut Act<'_>, record: &Registration) -> Result<Vec
 }
 
 /// Every authority, card, mandate and open request on a plot that is the builder's ends.
-async fn end_builders_rights(act: &mut Act<'_>, record: &Registration) -> Result<(), ActError> {
+async fn end_builders_rights(act: &mut Act<'_>, registration: &Registration) -> Result<(), ActError> {
     let now = act.now;
-    let given = authorities::of_registration(act.db(), record.id, Page::ALL).await?;
+    let given = authorities::of_registration(act.db(), registration.id, Portion::ALL).await?;
     let ids: Vec<_> = given.iter().map(|given| given.id).collect();
-    rights::end(act, record, &given, &Ending { authorities: &ids, at: now, left: None }).await?;
-    for mandate in authorities::mandates(act.db(), record.id, Page::ALL).await? {
+    rights::end(act, registration, &given, &Ending { authorities: &ids, at: now, left: None }).await?;
+    for mandate in authorities::mandates(act.db(), registration.id, Portion::ALL).await? {
         if mandate.revoked_at.is_none() {
             authorities::revoke_mandate(act.db(), mandate.id, now).await?;
-            act.record_change("mandate.revoked", Some(record.id), mandate.id.0, vec![]).await?;
+            act.enter_change("mandate.revoked", Some(registration.id), mandate.id.0, vec![]).await?;
         }
     }
     Ok(())

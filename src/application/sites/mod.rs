@@ -16,14 +16,14 @@ pub use progress::{OrderList, PlotProgress, Progress, order_list, progress};
 use time::Date;
 
 use super::access::{self, Caller};
-use super::differs::Drawing;
+use super::differs::DifferDraw;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, registrations};
 use crate::domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, ProjectId, SectionId};
 use crate::domain::records::{Authority, Key, Plot, PlotLock, Project, Registration};
 use crate::domain::register::{AuthorityClass, Level, OrganisationKind};
 use crate::domain::text::{Name, PackNumber, Premises};
-use crate::storage::{Page, authorities, people, register, sites};
+use crate::storage::{Portion, authorities, people, register, sites};
 
 /// A project to begin.
 pub struct NewProject {
@@ -40,47 +40,47 @@ pub struct NewProject {
 /// Begins a project (supplier): registers the site, draws its temporary differ, and gives the builder what
 /// an agent has on it.
 pub async fn begin(act: &mut Act<'_>, new: NewProject) -> Result<Project, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let builder = people::organisation(act.db(), new.builder).await?;
     if builder.is_none_or(|builder| builder.kind != OrganisationKind::Builder) {
         return Err(ActError::invalid("/builder_id", "is not a builder"));
     }
-    let record = registrations::add(act, new.section, new.builder, new.premises).await?;
-    let mut drawing = Drawing::begin(act, &record, &[]).await?;
-    let differ = drawing.draw(act, &record, Level::Everything, false).await?;
+    let registration = registrations::add(act, new.section, new.builder, new.premises).await?;
+    let mut drawing = DifferDraw::begin(act, &registration, &[]).await?;
+    let differ = drawing.draw(act, &registration, Level::Everything, false).await?;
     let project = Project {
         id: act.id(),
-        registration_id: record.id,
+        registration_id: registration.id,
         builder_id: new.builder,
         name: new.name.into(),
         temporary_differ_id: differ.id,
         created_at: act.now,
     };
     sites::add_project(act.db(), &project).await?;
-    act.record_change("project.begun", Some(record.id), project.id.0, vec![]).await?;
-    give_builder(act, &record, new.builder).await?;
+    act.enter_change("project.begun", Some(registration.id), project.id.0, vec![]).await?;
+    give_builder(act, &registration, new.builder).await?;
     Ok(project)
 }
 
 /// What a builder has on the site and, until its hand-over, on each plot.
 async fn give_builder(
     act: &mut Act<'_>,
-    record: &Registration,
+    registration: &Registration,
     builder: OrganisationId,
 ) -> Result<(), ActError> {
     let authority = Authority {
         organisation_id: Some(builder),
         class: AuthorityClass::Agent,
-        ..every_right(act, record, act.today())
+        ..every_right(act, registration, act.today())
     };
     give(act, &authority).await
 }
 
 /// An authority over every differ that may order, approve and pass on.
-fn every_right(act: &Act<'_>, record: &Registration, first_day: Date) -> Authority {
+fn every_right(act: &Act<'_>, registration: &Registration, first_day: Date) -> Authority {
     Authority {
         id: act.id(),
-        registration_id: record.id,
+        registration_id: registration.id,
         class: AuthorityClass::Owner,
         person_id: None,
         organisation_id: None,
@@ -107,7 +107,7 @@ async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> 
     let by = act.caller.actor();
     authorities::add(act.db(), authority, by).await?;
     let who = super::rights::holder_of(authority);
-    act.record_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
+    act.enter_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
 }
 
 /// A project that the caller may see: the supplier, and whoever sees all of the site's registration.
@@ -118,8 +118,8 @@ async fn visible(
     today: Date,
 ) -> Result<(Project, Registration), ActError> {
     let project = sites::project(db, id).await?.ok_or(ActError::NotFound)?;
-    let (record, access) = access::visible(db, caller, project.registration_id, today).await?;
-    if access.sees_all() { Ok((project, record)) } else { Err(ActError::NotFound) }
+    let (registration, access) = access::visible(db, caller, project.registration_id, today).await?;
+    if access.sees_all() { Ok((project, registration)) } else { Err(ActError::NotFound) }
 }
 
 /// A project.
@@ -129,11 +129,11 @@ pub async fn project(app: &App, caller: &Caller, id: ProjectId) -> Result<Projec
 }
 
 /// Projects: all for the supplier, else those of the organisations for which the caller acts.
-pub async fn projects(app: &App, caller: &Caller, page: Page) -> Result<Vec<Project>, ActError> {
+pub async fn projects(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<Project>, ActError> {
     let mut db = app.pool.acquire().await?;
     let own = caller.organisations();
-    let builders = (!caller.is_keeper()).then_some(own.as_slice());
-    Ok(sites::projects(&mut db, builders, page).await?)
+    let builders = (!caller.is_supplier()).then_some(own.as_slice());
+    Ok(sites::projects(&mut db, builders, portion).await?)
 }
 
 /// A plot that the caller may see, with its locks.
@@ -150,15 +150,15 @@ pub async fn plot(app: &App, caller: &Caller, id: PlotId) -> Result<(Plot, Vec<P
 }
 
 /// A plot that is not handed over, locked with its site, for whoever governs it.
-async fn locked(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
+async fn plot_for_update(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    register::lock(act.db(), found.site_registration_id).await?;
-    let (record, access) = access::locked_for(act, found.registration_id).await?;
+    register::registration_for_update(act.db(), found.site_registration_id).await?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
     access.require(access.governs())?;
-    access::require_active(&record)?;
+    access::require_active(&registration)?;
     let plot = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if plot.handed_over_at.is_some() {
         return Err(ActError::WrongState {
@@ -166,7 +166,7 @@ async fn locked(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), A
             detail: "this plot was handed over to its buyer".to_owned(),
         });
     }
-    Ok((plot, record))
+    Ok((plot, registration))
 }
 
 async fn lock_of(act: &mut Act<'_>, plot: &Plot, lock: LockId) -> Result<PlotLock, ActError> {
@@ -191,22 +191,22 @@ pub async fn fit(
     pack: PackNumber,
     by: PersonId,
 ) -> Result<(Vec<Key>, bool), ActError> {
-    let (plot, record) = locked(act, id).await?;
+    let (plot, registration) = plot_for_update(act, id).await?;
     let own = lock_of(act, &plot, lock).await?;
     require_person(act, by, "/fitted_by").await?;
     if own.fitted_at.is_some() {
         return Err(ActError::Conflict("this lock was fitted with its final pack before"));
     }
     let project = sites::project(act.db(), plot.project_id).await?.ok_or(ActError::NotFound)?;
-    let prices = super::prices::newest_prices(act.db(), record.section_id).await?;
+    let prices = super::prices::newest_prices(act.db(), registration.section_id).await?;
     let count = prices.map_or(2, |prices| u16::from(prices.keys_with_pack));
-    let (pack, keys) = key_acts::pack_with_keys(act, &record, own.final_differ_id, pack, count).await?;
+    let (pack, keys) = key_acts::pack_with_keys(act, &registration, own.final_differ_id, pack, count).await?;
     let now = act.now;
     sites::fit(act.db(), lock, by, pack.id, now).await?;
     let fitter = vec![("fitter", serde_json::json!(by))];
-    act.record_change("lock.fitted", Some(record.id), lock.0, fitter).await?;
+    act.enter_change("lock.fitted", Some(registration.id), lock.0, fitter).await?;
     let site: Vec<DifferId> = if own.on_site_key { vec![project.temporary_differ_id] } else { vec![] };
-    let dead = change_levers(act, record.id, lock, &site, &[own.final_differ_id]).await?;
+    let dead = change_levers(act, registration.id, lock, &site, &[own.final_differ_id]).await?;
     Ok((keys, !dead.is_empty()))
 }
 
@@ -225,7 +225,7 @@ pub struct Trial {
 /// Both keys were tried in a lock. Only when the final one works and the site's does not is the lock ready;
 /// what failed is on record too.
 pub async fn record_trial(act: &mut Act<'_>, id: PlotId, trial: Trial) -> Result<PlotLock, ActError> {
-    let (plot, record) = locked(act, id).await?;
+    let (plot, registration) = plot_for_update(act, id).await?;
     let own = lock_of(act, &plot, trial.lock).await?;
     require_person(act, trial.by, "/tried_by").await?;
     if own.fitted_at.is_none() {
@@ -240,6 +240,6 @@ pub async fn record_trial(act: &mut Act<'_>, id: PlotId, trial: Trial) -> Result
     }
     let what = if passed { "lock.trial_passed" } else { "lock.trial_failed" };
     let who = vec![("tried_by", serde_json::json!(trial.by))];
-    act.record_change(what, Some(record.id), trial.lock.0, who).await?;
+    act.enter_change(what, Some(registration.id), trial.lock.0, who).await?;
     lock_of(act, &plot, trial.lock).await
 }

@@ -14,7 +14,7 @@ use serde::Deserialize;
 
 use super::give_builder;
 use crate::application::access;
-use crate::application::differs::Drawing;
+use crate::application::differs::DifferDraw;
 use crate::application::register_csv::report::{Columns, LockColumns, lines_of};
 use crate::application::register_csv::{ImportReport, LineReport};
 use crate::application::registrations::{self, LockContent};
@@ -90,7 +90,7 @@ impl Houses {
 /// Adds the plots of a project (supplier): each is registered for the builder with its doors, which answer
 /// to the site's key, and gets the differs that it will have, reserved.
 pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result<ImportReport, ActError> {
-    act.caller.require_keeper()?;
+    act.caller.require_supplier()?;
     let (mut houses, mut lines) = (Houses::default(), Vec::new());
     for (number, line) in (2..).zip(lines_of::<Line>(bytes, MOST_DOORS)?) {
         let (plot, problems) = match line {
@@ -111,12 +111,12 @@ pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result
         return Ok(report);
     }
     let project = sites::project(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (site, _) = access::locked_for(act, project.registration_id).await?;
+    let (site, _) = access::registration_for_update(act, project.registration_id).await?;
     access::require_active(&site)?;
     if registrations::require_living(act, project.temporary_differ_id).await.is_err() {
         return Err(ActError::Conflict("the site key is dead: begin another project for these plots"));
     }
-    let mut drawing = Drawing::begin(act, &site, &[]).await?;
+    let mut drawing = DifferDraw::begin(act, &site, &[]).await?;
     for label in &houses.order {
         let Some((premises, doors)) = houses.of.remove(label) else { continue };
         add_plot(act, (&project, &site), &mut drawing, label, (premises, doors)).await?;
@@ -127,20 +127,20 @@ pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result
 async fn add_plot(
     act: &mut Act<'_>,
     (project, site): (&Project, &Registration),
-    drawing: &mut Drawing,
+    drawing: &mut DifferDraw,
     label: &str,
     (premises, doors): (Option<Premises>, Vec<Door>),
 ) -> Result<(), ActError> {
     let address = || Premises::parse(&format!("{}, {label}", site.premises));
     let premises = premises.map_or_else(address, Ok);
     let premises = premises.map_err(|error| ActError::invalid("/premises", error.to_string()))?;
-    let record = registrations::add(act, site.section_id, project.builder_id, premises).await?;
+    let registration = registrations::add(act, site.section_id, project.builder_id, premises).await?;
     let plot = Plot {
         id: act.id(),
         project_id: project.id,
         site_registration_id: site.id,
         label: label.to_owned(),
-        registration_id: record.id,
+        registration_id: registration.id,
         handed_over_at: None,
     };
     let now = act.now;
@@ -152,20 +152,21 @@ async fn add_plot(
             _ => error.into(),
         });
     }
-    act.record_change("plot.added", Some(record.id), plot.id.0, vec![]).await?;
-    give_builder(act, &record, project.builder_id).await?;
+    act.enter_change("plot.added", Some(registration.id), plot.id.0, vec![]).await?;
+    give_builder(act, &registration, project.builder_id).await?;
     let mut shared: BTreeMap<String, DifferId> = BTreeMap::new();
     for door in doors {
         let known = door.alike.as_ref().and_then(|mark| shared.get(mark)).copied();
         let differ = match known {
             Some(differ) => differ,
-            None => drawing.draw(act, &record, Level::Lock, true).await?.id,
+            None => drawing.draw(act, &registration, Level::Lock, true).await?.id,
         };
         if let Some(mark) = door.alike {
             shared.insert(mark, differ);
         }
-        let lock = registrations::add_lock_to(act, &record, door.lock).await?;
-        registrations::change_levers(act, record.id, lock.id, &[], &[project.temporary_differ_id]).await?;
+        let lock = registrations::add_lock_to(act, &registration, door.lock).await?;
+        registrations::change_levers(act, registration.id, lock.id, &[], &[project.temporary_differ_id])
+            .await?;
         let row = PlotLock {
             lock_id: lock.id,
             label: lock.label,

@@ -40,7 +40,7 @@ impl ListAge {
 }
 
 /// A card that was checked without a network.
-pub struct Checked {
+pub struct OfflineCheck {
     /// Its number.
     pub number: TypedNumber,
     /// What the list says.
@@ -55,7 +55,7 @@ pub fn check(
     token: &str,
     most: Duration,
     now: OffsetDateTime,
-) -> Result<Checked, Box<dyn Error>> {
+) -> Result<OfflineCheck, Box<dyn Error>> {
     if TypedNumber::parse(token.trim()).is_ok() {
         return Err("a number alone cannot be checked without a network: scan the card".into());
     }
@@ -69,7 +69,7 @@ pub fn check(
     if list_age > most {
         return Err(format!("the status list is {} old: take in a fresh one", spoken(list_age)).into());
     }
-    Ok(Checked { number: claims.sub, state: list.state(place.idx)?, list_age })
+    Ok(OfflineCheck { number: claims.sub, state: list.state(place.idx)?, list_age })
 }
 
 fn spoken(age: Duration) -> String {

@@ -173,12 +173,12 @@ struct Somebody {
 
 struct Loader<'a> {
     app: &'a App,
-    keeper: Caller,
+    supplier: Caller,
 }
 
 impl Loader<'_> {
     async fn act(&self) -> Result<Act<'_>, Box<dyn Error>> {
-        Ok(Act::begin_unclaimed(self.app, &self.keeper).await?)
+        Ok(Act::begin_unclaimed(self.app, &self.supplier).await?)
     }
 
     async fn organisation(
@@ -252,7 +252,7 @@ const HEIGHTS: [u8; 6] = [5, 2, 6, 3, 7, 4];
 
 /// Loads the scenario.
 async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
-    let (loader, keeper) = begin(app).await?;
+    let (loader, supplier) = begin(app).await?;
     let dealer = loader.organisation(OrganisationKind::Dealer, "Pellworth Keys").await?;
     let agent = loader.organisation(OrganisationKind::Agent, "Underhay Lettings").await?;
     let owner = loader.organisation(OrganisationKind::Owner, "Ostrey household").await?;
@@ -292,7 +292,7 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let site_manager =
         loader.person("builder", "Rafe Holmbury", "rafe@holmbury.example", Some(builder)).await?;
     let site = site::load(&loader, section, (builder, site_manager.id)).await?;
-    let sign_ins = [keeper, staff, manager, landlord, tenant, site_manager];
+    let sign_ins = [supplier, staff, manager, landlord, tenant, site_manager];
     Ok(Scene {
         sign_ins: sign_ins.into_iter().map(|somebody| somebody.sign_in).collect(),
         registration,
@@ -310,10 +310,10 @@ async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
     let (email, name) = ("hester@marrowby.example", Name::parse("Hester Quillon")?);
     people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?).await?;
     let hester = stored_people::person_by_email(&mut *app.pool.acquire().await?, email).await?;
-    let hester = hester.ok_or("the keeper is gone")?.id;
-    let loader = Loader { app, keeper: caller_of(app, hester).await? };
-    let keeper = loader.account("supplier", hester, email, true).await?;
-    Ok((loader, keeper))
+    let hester = hester.ok_or("the supplier is gone")?.id;
+    let loader = Loader { app, supplier: caller_of(app, hester).await? };
+    let supplier = loader.account("supplier", hester, email, true).await?;
+    Ok((loader, supplier))
 }
 
 /// Somebody with the seats of today.

@@ -25,7 +25,7 @@ use super::client::{Client, NotReached, Program};
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::note::Note;
-use wardbook::domain::log::policy::{PolicyError, Seen};
+use wardbook::domain::log::policy::{CheckedHead, PolicyError};
 use wardbook::domain::log::tile::{self, Content, Frontier, Tile, TilePath, WIDTH};
 use wardbook::outside::Outside;
 
@@ -149,7 +149,7 @@ fn not_backwards(before: &Checkpoint, head: &Checkpoint) -> Result<(), Finding> 
     Ok(())
 }
 
-fn require_fresh(seconds: u64, seen: &Seen) -> Result<(), Finding> {
+fn require_fresh(seconds: u64, seen: &CheckedHead) -> Result<(), Finding> {
     let now = Outside::system().clock.now().unix_timestamp().unsigned_abs();
     match seen.witnesses.iter().map(|(_, time)| *time).max() {
         Some(newest) if newest + seconds < now => {

@@ -51,7 +51,7 @@ pub struct Options {
 }
 
 /// A witness.
-struct Keeper {
+struct Supplier {
     logs: Vec<VerifierKey>,
     key: SignerKey,
     // Comparing and storing is one step.
@@ -70,18 +70,18 @@ pub async fn run(options: Options) -> Done {
     let listener = serve::listen(options.listen).await?;
     println!("witness {} at http://{}", key.verifier(), listener.local_addr()?);
     let logs = read_policy(&options.policy)?.logs().to_vec();
-    let keeper = Arc::new(Keeper { logs, key, store: Mutex::new(options.store) });
+    let supplier = Arc::new(Supplier { logs, key, store: Mutex::new(options.store) });
     let app = Router::new()
         .route("/add-checkpoint", post(add_checkpoint))
         .layer(DefaultBodyLimit::max(MOST_BYTES))
-        .with_state(keeper);
+        .with_state(supplier);
     axum::serve(listener, app).with_graceful_shutdown(serve::signal()).await?;
     drop(lock);
     Ok(())
 }
 
-async fn add_checkpoint(State(keeper): State<Arc<Keeper>>, question: String) -> Response {
-    let answered = tokio::task::spawn_blocking(move || keeper.answer(&question)).await;
+async fn add_checkpoint(State(supplier): State<Arc<Supplier>>, question: String) -> Response {
+    let answered = tokio::task::spawn_blocking(move || supplier.answer(&question)).await;
     let refusal = match answered {
         Ok(Ok(Ok(line))) => return line.into_response(),
         Ok(Ok(Err(refusal))) => refusal,
@@ -104,7 +104,7 @@ async fn add_checkpoint(State(keeper): State<Arc<Keeper>>, question: String) -> 
     (status, format!("{refusal}\n")).into_response()
 }
 
-impl Keeper {
+impl Supplier {
     /// The line under the checkpoint, once it is stored.
     fn answer(&self, question: &str) -> io::Result<Result<String, Refusal>> {
         let question: Question = match question.parse() {

@@ -3,7 +3,7 @@
 use super::facts::{Collector, Facts, PinOutcome, Step};
 use super::{Code, Reason};
 use crate::domain::register::CardState;
-use crate::domain::rules::{Collection, Presented, Rules};
+use crate::domain::rules::{Collection, RequiredAtCounter, Rules};
 
 pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
     let presented = match facts.act {
@@ -11,9 +11,12 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
         Step::Cut => rules.at_cut,
         // A card is for those with a right of their own. Who collects for another is known by the mandate,
         // and always by a document.
-        Step::HandOver if facts.shown.collector == Collector::Mandated => {
-            Presented { card: false, pin: false, document: true, signature: rules.at_hand_over.signature }
-        }
+        Step::HandOver if facts.shown.collector == Collector::Mandated => RequiredAtCounter {
+            card: false,
+            pin: false,
+            document: true,
+            signature: rules.at_hand_over.signature,
+        },
         Step::HandOver => rules.at_hand_over,
     };
     card_is_good(facts, presented, reasons);
@@ -35,7 +38,7 @@ pub(super) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
     collector_is_named(facts, rules, reasons);
 }
 
-fn card_is_good(facts: &Facts, presented: Presented, reasons: &mut Vec<Reason>) {
+fn card_is_good(facts: &Facts, presented: RequiredAtCounter, reasons: &mut Vec<Reason>) {
     match &facts.shown.card {
         None if presented.card => reasons.push(Reason::refuses(
             Code::CardNotShown,
@@ -63,7 +66,7 @@ fn card_is_good(facts: &Facts, presented: Presented, reasons: &mut Vec<Reason>) 
     }
 }
 
-fn pin_is_right(facts: &Facts, presented: Presented, reasons: &mut Vec<Reason>) {
+fn pin_is_right(facts: &Facts, presented: RequiredAtCounter, reasons: &mut Vec<Reason>) {
     let pin_asked = presented.pin || (facts.shown.card.is_some() && facts.shown.pin != PinOutcome::NotGiven);
     if pin_asked {
         match facts.shown.pin {

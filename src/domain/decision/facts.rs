@@ -8,7 +8,7 @@ use crate::domain::ids::PersonId;
 use crate::domain::register::{
     AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, HoldKind, Level, Purpose,
 };
-use crate::domain::rules::When;
+use crate::domain::rules::Situation;
 use crate::domain::text::Slug;
 
 words! {
@@ -430,7 +430,7 @@ impl Facts {
 
     /// Whether the situation is one that a line of the rules is about.
     #[must_use]
-    pub fn matches(&self, when: &When) -> bool {
+    pub fn matches(&self, when: &Situation) -> bool {
         let today = self.today();
         let stands =
             |person: &PersonFacts, standings: &[Slug]| {

@@ -123,7 +123,7 @@ fn people_are_matched_to_lines_so_that_most_are_met() {
     };
     let rules = Rules {
         approvals: vec![ApprovalRule {
-            when: When::default(),
+            when: Situation::default(),
             needs: vec![need(&["head", "dean"]), need(&["head"])],
         }],
         ..Rules::default()

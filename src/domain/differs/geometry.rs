@@ -8,7 +8,7 @@ use super::standards::Claim;
 /// Heights that must not stand at a position.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Forbidden {
+pub struct ForbiddenHeight {
     /// The position, counted from the bow, from 1.
     #[schema(minimum = 1, maximum = 16)]
     pub position: u8,
@@ -64,7 +64,7 @@ pub struct Geometry {
     pub lowest: u8,
     /// Heights that must not stand at a position.
     #[serde(default)]
-    pub forbidden: Vec<Forbidden>,
+    pub forbidden: Vec<ForbiddenHeight>,
     /// Most positions with the same height.
     #[serde(default)]
     #[schema(minimum = 1, maximum = 16)]

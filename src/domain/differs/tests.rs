@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use super::geometry::{Forbidden, Geometry, Separation};
+use super::geometry::{ForbiddenHeight, Geometry, Separation};
 use super::space::{Space, TooLarge, rule_costs};
 use super::standards::{Claim, shortfalls};
 
@@ -30,7 +30,7 @@ fn keeps(geometry: &Geometry, heights: &[u8]) -> bool {
     distinct.sort_unstable();
     distinct.dedup();
     let steps = heights.windows(2).map(|pair| pair[0].abs_diff(pair[1])).max().unwrap_or(0);
-    let forbidden = |line: &Forbidden| line.heights.contains(&heights[usize::from(line.position) - 1]);
+    let forbidden = |line: &ForbiddenHeight| line.heights.contains(&heights[usize::from(line.position) - 1]);
     geometry.most_alike.is_none_or(|most| times.iter().all(|times| *times <= most))
         && geometry.most_alike_in_a_row.is_none_or(|most| runs <= usize::from(most))
         && geometry.largest_step.is_none_or(|most| steps <= most)
@@ -42,7 +42,7 @@ fn geometries() -> impl Strategy<Value = Geometry> {
     let rule = |most: u8| proptest::option::of(1..=most);
     (2..=5u8, 2..=5u8, 0..=2u8).prop_flat_map(move |(positions, heights, lowest)| {
         let line = (1..=positions, proptest::collection::vec(lowest..lowest + heights, 0..3))
-            .prop_map(|(position, heights)| Forbidden { position, heights });
+            .prop_map(|(position, heights)| ForbiddenHeight { position, heights });
         let step = proptest::option::of(0..heights);
         (rule(positions), rule(positions), step, rule(heights), proptest::collection::vec(line, 0..3))
             .prop_map(move |(most_alike, most_alike_in_a_row, largest_step, fewest_heights, forbidden)| {
@@ -140,7 +140,7 @@ fn chi_squared(observed: &[u32]) -> f64 {
 #[test]
 fn every_differ_is_as_likely_as_any_other() {
     // 96 differs of the 125: a count that is no power of two, so that draws are rejected.
-    let forbidden = vec![Forbidden { position: 1, heights: vec![5] }];
+    let forbidden = vec![ForbiddenHeight { position: 1, heights: vec![5] }];
     let geometry = Geometry { forbidden, most_alike: Some(2), ..Geometry::plain(3, 5) };
     let space = Space::of(&geometry).unwrap();
     let count = usize::try_from(space.count()).unwrap();
@@ -224,7 +224,7 @@ fn a_section_below_its_standard_is_told() {
 #[test]
 fn a_geometry_that_cannot_be_names_what_is_wrong() {
     let geometry = Geometry {
-        forbidden: vec![Forbidden { position: 9, heights: vec![0] }],
+        forbidden: vec![ForbiddenHeight { position: 9, heights: vec![0] }],
         separation: Separation { positions: 0, steps: 0 },
         most_alike: Some(0),
         largest_step: Some(255),

@@ -86,7 +86,7 @@ pub enum PolicyError {
 
 /// A checkpoint that meets the policy.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Seen {
+pub struct CheckedHead {
     /// The head.
     pub checkpoint: Checkpoint,
     /// Which witnesses have signed it, and when.
@@ -116,7 +116,7 @@ impl Policy {
     ///
     /// # Errors
     /// When the log has not signed it, a known signature is not good, or the quorum is missed.
-    pub fn verify(&self, note: &str) -> Result<Seen, PolicyError> {
+    pub fn verify(&self, note: &str) -> Result<CheckedHead, PolicyError> {
         let note: Note = note.parse()?;
         let checkpoint: Checkpoint = note.text().parse()?;
         let keys: Vec<VerifierKey> =
@@ -136,7 +136,7 @@ impl Policy {
             .collect();
         match &self.quorum {
             Some(quorum) if !self.signed(quorum, &witnesses) => Err(PolicyError::NoQuorum(quorum.clone())),
-            _ => Ok(Seen { checkpoint, witnesses }),
+            _ => Ok(CheckedHead { checkpoint, witnesses }),
         }
     }
 

@@ -18,7 +18,7 @@ use thiserror::Error;
 
 use super::checkpoint::decimal;
 use super::hash::Hash;
-use super::policy::{Policy, PolicyError, Seen};
+use super::policy::{CheckedHead, Policy, PolicyError};
 use super::tree::{ProofError, verify_inclusion};
 
 const FIRST_LINE: &str = "c2sp.org/tlog-proof@v1";
@@ -57,9 +57,9 @@ impl Receipt {
     ///
     /// # Errors
     /// When it does not show that.
-    pub fn verify(&self, policy: &Policy) -> Result<Seen, ReceiptError> {
+    pub fn verify(&self, policy: &Policy) -> Result<CheckedHead, ReceiptError> {
         let seen = policy.verify(&self.checkpoint)?;
-        let Seen { checkpoint, .. } = &seen;
+        let CheckedHead { checkpoint, .. } = &seen;
         verify_inclusion(Hash::leaf(&self.entry), self.index, checkpoint.size, &self.proof, checkpoint.root)?;
         Ok(seen)
     }

@@ -9,7 +9,7 @@ use super::blanks::{Explanation, MovementKind};
 use super::calendar::Period;
 use super::copy_request::{Authorisation, Progress, RequestState};
 use super::ids::{
-    ActorId, AnswerId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
+    ActorId, AnsweringId, AppointmentId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId,
     ClientProgramId, CopyRequestId, CounterId, CutId, DestructionId, DifferId, EntryId, HoldId, KeyId,
     LeverPackId, LockId, LossId, MandateId, MembershipId, OrganisationId, PersonId, RegistrationId,
     SectionId,
@@ -280,7 +280,7 @@ record! {
     /// The stretch of time in which a lock answers to a differ.
     pub struct Answering {
         /// Its id.
-        id: AnswerId,
+        id: AnsweringId,
         /// Of which registration.
         registration_id: RegistrationId,
         /// Which lock.

@@ -8,16 +8,16 @@ use utoipa_axum::router::OpenApiRouter;
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
 use crate::application::audits::{self, Scope};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::audit::AuditAnswer;
 use crate::domain::count::KeysCounted;
 use crate::domain::ids::{AuditId, AuditLineId, DifferId, PersonId, RegistrationId};
 use crate::domain::records::{Audit, AuditLine, StockCount};
 use crate::domain::register::Level;
 use crate::domain::text::Remark;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -72,11 +72,11 @@ async fn open_audit(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewAudit>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewAudit>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let opened = audits::open(&mut act, id, Scope { person: body.person_id, level: body.level }).await?;
-    let answer = Answer::created(&opened, format!("/v1/audits/{}/lines", opened.id))?;
+    let answer = Reply::created(&opened, format!("/v1/audits/{}/lines", opened.id))?;
     Ok(act.finish(answer).await?.into_response())
 }
 
@@ -90,10 +90,10 @@ async fn list_audits(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = audits::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = audits::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Close an audit (owner, agent, supplier). Where silence means that the register is right, what is open is
@@ -104,11 +104,11 @@ async fn close_audit(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<AuditId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let closed = audits::close(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&closed)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&closed)?).await?.into_response())
 }
 
 /// The keys in an audit: all, or those that are open, missing and so on; overdue ones are marked (owner,
@@ -121,10 +121,10 @@ async fn list_audit_lines(
     Id(id): Id<AuditId>,
     uri: Uri,
     Query(query): Query<AuditLineQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = audits::lines(&app, &caller, id, query.answer, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = audits::lines(&app, &caller, id, query.answer, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Say whether a key is there: its holder, or for them the owner, an agent, the supplier. A key that is
@@ -136,11 +136,11 @@ async fn answer_audit_line(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<AuditLineId>,
-    Keyed { key, body }: Keyed<AuditReply>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<AuditReply>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let answered = audits::answer(&mut act, id, body.has_it).await?;
-    Ok(act.finish(Answer::ok(&answered)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&answered)?).await?.into_response())
 }
 
 /// The keys for which the caller is still to answer in an audit.
@@ -151,10 +151,10 @@ async fn list_own_audit_lines(
     caller: Caller,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = audits::own(&app, &caller, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = audits::own(&app, &caller, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Record a count of the keys in store, beside what the register has (owner, agent, supplier).
@@ -165,11 +165,11 @@ async fn count_stock(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewStockCount>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewStockCount>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let count = audits::count(&mut act, id, body.differ_id, body.counted.signed(), body.remark).await?;
-    let answer = Answer::created(&count, format!("/v1/registrations/{id}/stock-counts"))?;
+    let answer = Reply::created(&count, format!("/v1/registrations/{id}/stock-counts"))?;
     Ok(act.finish(answer).await?.into_response())
 }
 
@@ -183,8 +183,8 @@ async fn list_stock_counts(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = audits::counts(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = audits::counts(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }

@@ -10,7 +10,7 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::authorities::{self, Consequences, Grant};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::calendar::{Day, Period};
 use crate::domain::count::Quantity;
 use crate::domain::ids::{
@@ -19,9 +19,9 @@ use crate::domain::ids::{
 use crate::domain::records::{Authority, Mandate};
 use crate::domain::register::AuthorityClass;
 use crate::domain::text::Slug;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -156,12 +156,12 @@ async fn give_authority(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewAuthority>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewAuthority>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let given = authorities::grant(&mut act, id, body.into()).await?;
-    let answer = Answer::created(&given, format!("/v1/authorities/{}", given.id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&given, format!("/v1/authorities/{}", given.id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Authorities of a registration: keyholders see their own.
@@ -174,17 +174,17 @@ async fn list_authorities(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = authorities::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = authorities::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// An authority.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
     params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = Authority)))]
-async fn read_authority(State(app): State<App>, caller: Caller, Id(id): Id<AuthorityId>) -> Handled {
-    Ok(Answer::ok(&authorities::authority(&app, &caller, id).await?)?.into_response())
+async fn read_authority(State(app): State<App>, caller: Caller, Id(id): Id<AuthorityId>) -> HandlerResult {
+    Ok(Reply::ok(&authorities::authority(&app, &caller, id).await?)?.into_response())
 }
 
 /// What would go with an authority if it were revoked now. Changes nothing.
@@ -198,9 +198,9 @@ async fn preview_revocation(
     caller: Caller,
     Id(id): Id<AuthorityId>,
     Query(query): Query<RevocationQuery>,
-) -> Handled {
+) -> HandlerResult {
     let found = authorities::consequences(&app, &caller, id, query.left_on.map(|day| day.0)).await?;
-    Ok(Answer::ok(&ConsequencesView::from(found))?.into_response())
+    Ok(Reply::ok(&ConsequencesView::from(found))?.into_response())
 }
 
 /// Revoke an authority and all that was given under it. The answer says which keys to call in.
@@ -211,12 +211,12 @@ async fn revoke_authority(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<AuthorityId>,
-    Keyed { key, body }: Keyed<Revocation>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<Revocation>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let found = authorities::revoke(&mut act, id, body.left_on.map(|day| day.0)).await?;
-    let answer = Answer::ok(&ConsequencesView::from(found))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::ok(&ConsequencesView::from(found))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Record a mandate: the recipient, or whoever governs the registration.
@@ -227,13 +227,13 @@ async fn give_mandate(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewMandate>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewMandate>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let days = (body.first_day.0, body.last_day.0);
     let given = authorities::add_mandate(&mut act, id, body.recipient_id, body.collector_id, days).await?;
-    let answer = Answer::created(&given, format!("/v1/registrations/{id}/mandates"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&given, format!("/v1/registrations/{id}/mandates"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Mandates of a registration: keyholders see their own.
@@ -246,10 +246,10 @@ async fn list_mandates(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = authorities::mandates(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = authorities::mandates(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Revoke a mandate.
@@ -259,9 +259,9 @@ async fn revoke_mandate(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<MandateId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let revoked = authorities::revoke_mandate(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&revoked)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&revoked)?).await?.into_response())
 }

@@ -10,13 +10,13 @@ use utoipa_axum::router::OpenApiRouter;
 
 use super::copy_requests::{StepView, view};
 use crate::application::access::Caller;
-use crate::application::copies::{self, CuttingSheet, Decided};
-use crate::application::{Act, Answer, App, differs};
+use crate::application::copies::{self, CuttingSheet, DecidedRequest};
+use crate::application::{Act, App, Reply, differs};
 use crate::domain::ids::{CopyRequestId, DifferId};
 use crate::domain::number::TypedNumber;
-use crate::http::answer::{Handled, kept_nowhere, printing};
-use crate::http::body::Nothing;
-use crate::http::extract::{Body, Heights, Id, Keyed};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Body, Heights, Id, Idempotent};
+use crate::http::reply::{HandlerResult, kept_nowhere, printing};
 use crate::print::{PrintError, Sheet, sheet_pdf};
 
 /// Routes.
@@ -42,12 +42,12 @@ async fn record_bitting(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<DifferId>,
-    Keyed { key, body }: Keyed<NewBitting>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewBitting>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     differs::record_bitting(&mut act, id, &body.heights.0).await?;
-    let answer = Answer::new(StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::new(StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// What a counter needs to cut.
@@ -103,8 +103,8 @@ async fn look_at_cutting_sheet(
     caller: Caller,
     Id(id): Id<CopyRequestId>,
     headers: HeaderMap,
-    _: Body<Nothing>,
-) -> Handled {
+    _: Body<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let (decided, sheet) = copies::look(&mut act, id).await?;
     act.commit().await?;
@@ -115,8 +115,8 @@ async fn look_at_cutting_sheet(
             Ok((StatusCode::CREATED, kept_nowhere("application/pdf"), pdf).into_response())
         }
         sheet => {
-            let answer = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
-            Ok((StatusCode::CREATED, kept_nowhere("application/json"), axum::Json(answer)).into_response())
+            let reply = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };
+            Ok((StatusCode::CREATED, kept_nowhere("application/json"), axum::Json(reply)).into_response())
         }
     }
 }
@@ -128,7 +128,7 @@ fn wants_pdf(headers: &HeaderMap) -> bool {
         .any(|kind| kind.split(';').next().is_some_and(|kind| kind.trim() == "application/pdf"))
 }
 
-fn printed(sheet: &CuttingSheet, decided: &Decided) -> Result<Vec<u8>, PrintError> {
+fn printed(sheet: &CuttingSheet, decided: &DecidedRequest) -> Result<Vec<u8>, PrintError> {
     let at = decided.recorded.at.format(&Rfc3339).unwrap_or_default();
     let sheet = Sheet {
         registration: &sheet.registration.grouped(),

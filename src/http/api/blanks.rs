@@ -8,14 +8,14 @@ use utoipa_axum::router::OpenApiRouter;
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
 use crate::application::blanks::{self, NewMovement};
-use crate::application::{Act, Answer, App, Idempotency};
+use crate::application::{Act, App, Idempotency, Reply};
 use crate::domain::blanks::{Explanation, MovementKind};
 use crate::domain::count::{BlankCount, BlanksCounted};
 use crate::domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, SectionId};
 use crate::domain::records::{BlankAccount, BlankDifference, BlankMovement};
 use crate::domain::text::Remark;
-use crate::http::answer::{Handled, List, list};
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -97,9 +97,9 @@ list_query! {
 /// The blank accounts of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "blanks",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<BlankAccount>)))]
-async fn read_blanks(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+async fn read_blanks(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> HandlerResult {
     let items = blanks::accounts(&app, &caller, id).await?;
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }
 
 async fn record(
@@ -108,11 +108,11 @@ async fn record(
     key: &Idempotency,
     (counter, kind): (CounterId, MovementKind),
     new: NewMovement,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin(app, caller, key).await?;
     let movement = blanks::record(&mut act, counter, kind, new).await?;
-    let answer = Answer::created(&movement, format!("/v1/counters/{counter}/blank-movements"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&movement, format!("/v1/counters/{counter}/blank-movements"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 impl From<MovedBlanks> for NewMovement {
@@ -131,8 +131,8 @@ async fn send_blanks(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<MovedBlanks>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<MovedBlanks>,
+) -> HandlerResult {
     record(&app, &caller, &key, (id, MovementKind::Consignment), body.into()).await
 }
 
@@ -144,8 +144,8 @@ async fn spoil_blanks(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<SpoiledBlanks>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<SpoiledBlanks>,
+) -> HandlerResult {
     let new = NewMovement {
         section: body.section_id,
         quantity: body.quantity.signed(),
@@ -163,8 +163,8 @@ async fn return_blanks(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<MovedBlanks>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<MovedBlanks>,
+) -> HandlerResult {
     record(&app, &caller, &key, (id, MovementKind::Return), body.into()).await
 }
 
@@ -177,8 +177,8 @@ async fn count_blanks(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<CountedBlanks>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<CountedBlanks>,
+) -> HandlerResult {
     let new = NewMovement {
         section: body.section_id,
         quantity: body.counted.signed(),
@@ -196,12 +196,12 @@ async fn limit_blanks(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<BlankLimit>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<BlankLimit>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let most = body.most_held.map(BlanksCounted::signed);
     let account = blanks::limit(&mut act, id, body.section_id, most).await?;
-    Ok(act.finish(Answer::ok(&account)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&account)?).await?.into_response())
 }
 
 /// What moved blanks at a counter, or counted them (its dealer, or the supplier).
@@ -214,10 +214,10 @@ async fn list_blank_movements(
     Id(id): Id<CounterId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = blanks::movements(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = blanks::movements(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Confirm a movement: the counter what it received, the supplier what came back, a witness what was
@@ -229,12 +229,12 @@ async fn confirm_blank_movement(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<BlankMovementId>,
-    Keyed { key, body }: Keyed<Confirmation>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<Confirmation>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let counted = body.counted.map(BlanksCounted::signed);
     let confirmed = blanks::confirm(&mut act, id, counted).await?;
-    Ok(act.finish(Answer::ok(&confirmed)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&confirmed)?).await?.into_response())
 }
 
 /// What was found to differ at a counter (its dealer, or the supplier).
@@ -247,10 +247,10 @@ async fn list_blank_differences(
     Id(id): Id<CounterId>,
     uri: Uri,
     Query(query): Query<DifferenceQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = blanks::differences(&app, &caller, id, query.open.unwrap_or(false), page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = blanks::differences(&app, &caller, id, query.open.unwrap_or(false), portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Explain a difference (supplier).
@@ -261,9 +261,9 @@ async fn explain_blank_difference(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<BlankDifferenceId>,
-    Keyed { key, body }: Keyed<DifferenceExplanation>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<DifferenceExplanation>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let explained = blanks::explain(&mut act, id, body.explanation, body.remark).await?;
-    Ok(act.finish(Answer::ok(&explained)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&explained)?).await?.into_response())
 }

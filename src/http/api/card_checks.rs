@@ -8,8 +8,8 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
-use crate::application::card_checks::{self, Checked, Good, Presented};
-use crate::application::copies::check::{MayOrder, Waiting};
+use crate::application::card_checks::{self, CardCheck, CountingCard, PresentedCard};
+use crate::application::copies::check::{MayOrder, WaitingRequest};
 use crate::application::{ActError, App};
 use crate::domain::decision::Decision;
 use crate::domain::decision::facts::{PinOutcome, Step};
@@ -18,8 +18,8 @@ use crate::domain::ids::{CardId, CounterId, DifferId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::CopyRequest;
 use crate::domain::register::{AuthorityClass, CardState, DocumentKind, Level};
-use crate::http::answer::{Handled, kept_nowhere};
 use crate::http::extract::{Body, Id, Secret};
+use crate::http::reply::{HandlerResult, kept_nowhere};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -147,8 +147,8 @@ impl From<MayOrder> for MayOrderView {
     }
 }
 
-impl From<Waiting> for WaitingView {
-    fn from(found: Waiting) -> Self {
+impl From<WaitingRequest> for WaitingView {
+    fn from(found: WaitingRequest) -> Self {
         let codes = found.decision.codes();
         let (still_to_do, other): (Vec<Code>, Vec<Code>) =
             codes.into_iter().partition(|code| code.is_still_to_do());
@@ -166,8 +166,8 @@ impl From<Waiting> for WaitingView {
     }
 }
 
-impl From<Good> for (HolderView, CheckedRegistrationView, Vec<MayOrderView>, Vec<WaitingView>) {
-    fn from(good: Good) -> Self {
+impl From<CountingCard> for (HolderView, CheckedRegistrationView, Vec<MayOrderView>, Vec<WaitingView>) {
+    fn from(good: CountingCard) -> Self {
         let mut classes: Vec<AuthorityClass> = good.authorities.iter().map(|own| own.class).collect();
         classes.sort_unstable();
         classes.dedup();
@@ -185,8 +185,8 @@ impl From<Good> for (HolderView, CheckedRegistrationView, Vec<MayOrderView>, Vec
     }
 }
 
-impl From<Checked> for CardCheckView {
-    fn from(checked: Checked) -> Self {
+impl From<CardCheck> for CardCheckView {
+    fn from(checked: CardCheck) -> Self {
         let card = checked.card.map(|card| CheckedCardView {
             id: card.id,
             state: card.state,
@@ -229,13 +229,13 @@ async fn check_card(
     caller: Caller,
     Id(id): Id<CounterId>,
     Body(body): Body<NewCardCheck>,
-) -> Handled {
+) -> HandlerResult {
     let token = body.token.map(|token| token.checked("/token", 1, 1000)).transpose()?;
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
     if token.is_some() == body.card_number.is_some() {
         return Err(ActError::invalid("/token", "give either a token or a card_number").into());
     }
-    let presented = Presented { token, number: body.card_number, pin, document: body.document_seen };
+    let presented = PresentedCard { token, number: body.card_number, pin, document: body.document_seen };
     let checked = card_checks::check(&app, &caller, id, presented).await?;
     Ok((kept_nowhere("application/json"), axum::Json(CardCheckView::from(checked))).into_response())
 }

@@ -11,14 +11,14 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::cards::{self, Face};
-use crate::application::{Act, ActError, Answer, App};
+use crate::application::{Act, ActError, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
-use crate::http::answer::{Handled, List, kept_nowhere, list, printing};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query, Secret};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query, Secret};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, list, printing};
 use crate::print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf};
 
 /// Routes.
@@ -76,12 +76,12 @@ async fn issue_card(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewCard>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewCard>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let issued = cards::issue(&mut act, id, body.person_id, body.expires_on.map(|day| day.0)).await?;
-    let answer = Answer::created(&issued, format!("/v1/registrations/{id}/cards"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&issued, format!("/v1/registrations/{id}/cards"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Cards of a registration: keyholders see their own.
@@ -94,10 +94,10 @@ async fn list_cards(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = cards::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = cards::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Suspend, reinstate or revoke a card; its holder may suspend or revoke it.
@@ -108,18 +108,18 @@ async fn set_card_state(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CardId>,
-    Keyed { key, body }: Keyed<CardStateChange>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<CardStateChange>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let changed = cards::set_state(&mut act, id, body.state).await?;
-    Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&changed)?).await?.into_response())
 }
 
 /// A card, for its holder and for those who see all of the registration.
 #[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, body = Card)))]
-async fn read_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
-    Ok(Answer::ok(&cards::card(&app, &caller, id).await?)?.into_response())
+async fn read_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
+    Ok(Reply::ok(&cards::card(&app, &caller, id).await?)?.into_response())
 }
 
 /// The token of a card: what its QR code holds.
@@ -132,7 +132,7 @@ struct CardTokenView {
 /// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, body = CardTokenView)))]
-async fn read_card_token(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+async fn read_card_token(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
     let token = cards::face(&app, &caller, id).await?.token;
     Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
 }
@@ -159,7 +159,7 @@ async fn printed<T: Send + 'static>(
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
-async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&app, &caller, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
     Ok((kept_nowhere("application/pdf"), pdf).into_response())
@@ -168,7 +168,7 @@ async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
-async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&app, &caller, id).await?;
     let pdf = printed(face, letter_pdf).await?;
     Ok((kept_nowhere("application/pdf"), pdf).into_response())
@@ -177,7 +177,7 @@ async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, content_type = "image/svg+xml", body = String)))]
-async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> Handled {
+async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&app, &caller, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;
     Ok((kept_nowhere("image/svg+xml"), svg).into_response())
@@ -192,12 +192,12 @@ async fn replace_card(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CardId>,
-    Keyed { key, body }: Keyed<CardReplacement>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<CardReplacement>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let card = cards::replace(&mut act, id, body.expires_on.map(|day| day.0)).await?;
-    let answer = Answer::created(&card, format!("/v1/cards/{}", card.id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&card, format!("/v1/cards/{}", card.id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Set the PIN of one's own card: the first one freely, another against the present one.
@@ -207,8 +207,8 @@ async fn set_pin(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CardId>,
-    Keyed { key, body }: Keyed<NewPin>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewPin>,
+) -> HandlerResult {
     let pin = body.pin.checked("/pin", 4, 8)?;
     let digits = pin.expose_secret().as_bytes();
     let all_same = digits.iter().all(|digit| Some(digit) == digits.first());
@@ -222,7 +222,7 @@ async fn set_pin(
     let hash = app.passwords.hash(pin, app.outside.bytes()).await.map_err(ActError::from)?;
     let mut act = Act::begin(&app, &caller, &key).await?;
     let changed = cards::set_pin(&mut act, id, &hash, proof).await?;
-    Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&changed)?).await?.into_response())
 }
 
 /// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.
@@ -232,9 +232,9 @@ async fn reset_pin(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CardId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let changed = cards::reset_pin(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&changed)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&changed)?).await?.into_response())
 }

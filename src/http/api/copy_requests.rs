@@ -11,8 +11,8 @@ use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
-use crate::application::copies::{self, Ask, CutStep, Decided, HandOverStep};
-use crate::application::{Act, Answer, App, cards};
+use crate::application::copies::{self, Ask, CutStep, DecidedRequest, HandOverStep};
+use crate::application::{Act, App, Reply, cards};
 use crate::domain::calendar::{Day, Moment};
 use crate::domain::copy_request::RequestState;
 use crate::domain::count::Quantity;
@@ -25,9 +25,9 @@ use crate::domain::records::{CopyRequest, Key};
 use crate::domain::register::{DocumentKind, Purpose};
 use crate::domain::signature::Signature;
 use crate::domain::text::Remark;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Body, Id, Keyed, Query, Secret};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Body, Id, Idempotent, Query, Secret};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -149,7 +149,7 @@ pub(super) struct StepView {
     keys: Vec<Key>,
 }
 
-pub(super) fn view(decided: Decided, keys: Vec<Key>) -> StepView {
+pub(super) fn view(decided: DecidedRequest, keys: Vec<Key>) -> StepView {
     StepView {
         copy_request: decided.request,
         decision: decided.decision,
@@ -171,14 +171,14 @@ async fn ask(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewCopyRequest>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewCopyRequest>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let decided = copies::ask(&mut act, id, body.into()).await?;
     let location = format!("/v1/copy-requests/{}", decided.request.id);
     let version = decided.request.version;
-    let answer = Answer::created(&view(decided, vec![]), location)?.version(version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(decided, vec![]), location)?.version(version);
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// May I? The decision that asking would bring; nothing is written.
@@ -190,7 +190,7 @@ async fn may_i(
     caller: Caller,
     Id(id): Id<RegistrationId>,
     Body(body): Body<NewCopyRequest>,
-) -> Handled {
+) -> HandlerResult {
     let decision = copies::may_i(&app, &caller, id, body.into()).await?;
     Ok(axum::Json(decision).into_response())
 }
@@ -205,18 +205,22 @@ async fn list_copy_requests(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<CopyRequestQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = copies::all(&app, &caller, id, query.state, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = copies::all(&app, &caller, id, query.state, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A request: for its parties, and for the counter where it is to be cut.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
-async fn read_copy_request(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> Handled {
+async fn read_copy_request(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CopyRequestId>,
+) -> HandlerResult {
     let found = copies::request(&app, &caller, id).await?;
-    Ok(Answer::ok(&found)?.version(found.version).into_response())
+    Ok(Reply::ok(&found)?.version(found.version).into_response())
 }
 
 /// A decision that was taken on a request.
@@ -243,7 +247,7 @@ struct DecisionView {
 /// The decisions on a request, oldest first.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<DecisionView>)))]
-async fn list_decisions(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> Handled {
+async fn list_decisions(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let items = copies::decisions(&app, &caller, id)
         .await?
         .into_iter()
@@ -257,7 +261,7 @@ async fn list_decisions(State(app): State<App>, caller: Caller, Id(id): Id<CopyR
             entry_id: EntryId(taken.entry_id),
         })
         .collect();
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }
 
 /// Approve a request. An approval that the rules do not accept is a decision too, and changes nothing.
@@ -268,12 +272,12 @@ async fn approve(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
-    Keyed { key, body }: Keyed<NewApproval>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewApproval>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let decided = copies::approve(&mut act, id, body.emergency.unwrap_or(false)).await?;
-    let answer = Answer::created(&view(decided, vec![]), format!("/v1/copy-requests/{id}/decisions"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(decided, vec![]), format!("/v1/copy-requests/{id}/decisions"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Decline a request: somebody with approving authority says no.
@@ -283,11 +287,11 @@ async fn decline(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let request = copies::decline(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&request)?.version(request.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&request)?.version(request.version)).await?.into_response())
 }
 
 /// Withdraw a request.
@@ -297,11 +301,11 @@ async fn withdraw(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let request = copies::withdraw(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&request)?.version(request.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&request)?.version(request.version)).await?.into_response())
 }
 
 /// Cut keys (staff of the counter): all that were authorised, or some.
@@ -312,8 +316,8 @@ async fn cut(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
-    Keyed { key, body }: Keyed<NewCut>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewCut>,
+) -> HandlerResult {
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
     Act::replay(&app, &caller, &key).await?;
     copies::require_at_counter(&app, &caller, id).await?;
@@ -326,8 +330,8 @@ async fn cut(
     };
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (decided, keys) = copies::cut(&mut act, id, step).await?;
-    let answer = Answer::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Hand keys over (staff of the counter): all that were cut, or some.
@@ -338,8 +342,8 @@ async fn hand_over(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
-    Keyed { key, body }: Keyed<NewHandOver>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewHandOver>,
+) -> HandlerResult {
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
     Act::replay(&app, &caller, &key).await?;
     copies::require_at_counter(&app, &caller, id).await?;
@@ -353,8 +357,8 @@ async fn hand_over(
     };
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (decided, keys) = copies::hand_over(&mut act, id, step).await?;
-    let answer = Answer::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// A signature that was drawn at a hand-over.
@@ -374,7 +378,7 @@ struct SignatureView {
 /// The signatures of the hand-overs of a request, for its parties and its counter.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<SignatureView>)))]
-async fn list_signatures(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> Handled {
+async fn list_signatures(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let kept = copies::signatures(&app, &caller, id).await?;
     let items = kept
         .into_iter()
@@ -385,7 +389,7 @@ async fn list_signatures(State(app): State<App>, caller: Caller, Id(id): Id<Copy
             strokes: kept.strokes,
         })
         .collect();
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }
 
 /// An approval that stood in for the normal authority.
@@ -412,9 +416,9 @@ async fn list_overrides(
     caller: Caller,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = copies::overrides(&app, &caller, page).await?;
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = copies::overrides(&app, &caller, portion).await?;
     let found = found.into_iter().map(|found| OverrideView {
         id: found.id,
         copy_request_id: found.request_id,
@@ -422,5 +426,5 @@ async fn list_overrides(
         reason: found.reason,
         given_at: found.given_at,
     });
-    Ok(list(&uri, page, found.collect(), |item| item.id))
+    Ok(list(&uri, portion, found.collect(), |item| item.id))
 }

@@ -7,16 +7,16 @@ use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
-use crate::application::{Act, Answer, App, counters};
+use crate::application::{Act, App, Reply, counters};
 use crate::domain::calendar::Day;
 use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
 use crate::domain::opening::OpeningHours;
 use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::text::Name;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -77,12 +77,12 @@ list_query! {
 async fn add_counter(
     State(app): State<App>,
     caller: Caller,
-    Keyed { key, body }: Keyed<NewCounter>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewCounter>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let added = counters::add(&mut act, body.dealer_id, body.name).await?;
-    let answer = Answer::created(&added, format!("/v1/counters/{}", added.id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&added, format!("/v1/counters/{}", added.id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Counters.
@@ -93,17 +93,17 @@ async fn list_counters(
     _: Caller,
     uri: Uri,
     Query(query): Query<CounterQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = counters::all(&app, query.section_id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = counters::all(&app, query.section_id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A counter.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = Counter)))]
-async fn read_counter(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> Handled {
-    Ok(Answer::ok(&counters::counter(&app, id).await?)?.into_response())
+async fn read_counter(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> HandlerResult {
+    Ok(Reply::ok(&counters::counter(&app, id).await?)?.into_response())
 }
 
 /// Appoint a counter for a section (supplier).
@@ -114,13 +114,13 @@ async fn add_appointment(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<NewAppointment>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewAppointment>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let days = (body.first_day.0, body.last_day.map(|day| day.0));
     let added = counters::appoint(&mut act, id, body.section_id, days).await?;
-    let answer = Answer::created(&added, format!("/v1/counters/{id}/appointments"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&added, format!("/v1/counters/{id}/appointments"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Appointments of a counter (its dealer, or the supplier).
@@ -133,10 +133,10 @@ async fn list_appointments(
     Id(id): Id<CounterId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = counters::appointments(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = counters::appointments(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Revoke an appointment (supplier): nothing is cut under it from now on.
@@ -146,11 +146,11 @@ async fn revoke_appointment(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<AppointmentId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let revoked = counters::revoke_appointment(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&revoked)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&revoked)?).await?.into_response())
 }
 
 /// Requests to be cut at a counter (its dealer, or the supplier).
@@ -163,10 +163,10 @@ async fn list_requests_at_counter(
     Id(id): Id<CounterId>,
     uri: Uri,
     Query(query): Query<CounterRequestQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = counters::requests(&app, &caller, id, query.state, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = counters::requests(&app, &caller, id, query.state, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// State when a counter is open (supplier); in place of what was stated before.
@@ -177,17 +177,17 @@ async fn set_opening_hours(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<StatedHours>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<StatedHours>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let counter = counters::set_opening_hours(&mut act, id, body.time_zone.as_str(), body.hours).await?;
-    Ok(act.finish(Answer::ok(&counter)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&counter)?).await?.into_response())
 }
 
 /// When a counter is open.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<OpeningHours>)))]
-async fn list_opening_hours(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> Handled {
+async fn list_opening_hours(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> HandlerResult {
     let items = counters::opening_hours(&app, id).await?;
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }

@@ -9,16 +9,16 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
-use crate::application::differs::{self, Allotment, Counted, Usage};
-use crate::application::{Act, Answer, App};
+use crate::application::differs::{self, Allotment, CountedSpace, Usage};
+use crate::application::{Act, App, Reply};
 use crate::domain::differs::geometry::Geometry;
 use crate::domain::differs::space::{RuleCost, as_digits};
 use crate::domain::differs::standards::Shortfall;
 use crate::domain::ids::{DifferId, RegistrationId, SectionId};
 use crate::domain::records::Differ;
 use crate::domain::register::{DifferState, Level};
-use crate::http::answer::Handled;
-use crate::http::extract::{Body, Id, IfMatch, Keyed};
+use crate::http::extract::{Body, Id, Idempotent, IfMatch};
+use crate::http::reply::HandlerResult;
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -70,8 +70,8 @@ struct CountView {
     shortfalls: Vec<Shortfall>,
 }
 
-impl From<Counted> for CountView {
-    fn from(counted: Counted) -> Self {
+impl From<CountedSpace> for CountView {
+    fn from(counted: CountedSpace) -> Self {
         Self { count: counted.count, rules: counted.rules, shortfalls: counted.shortfalls }
     }
 }
@@ -117,18 +117,18 @@ fn view(usage: Usage) -> GeometryView {
 /// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
 #[utoipa::path(post, path = "/v1/differ-counts", tag = "differs", request_body = GeometryBody,
     responses((status = 200, body = CountView)))]
-async fn count_differs(_: State<App>, caller: Caller, Body(body): Body<GeometryBody>) -> Handled {
+async fn count_differs(_: State<App>, caller: Caller, Body(body): Body<GeometryBody>) -> HandlerResult {
     let counted = differs::explore(&caller, &body.geometry).await?;
-    Ok(Answer::ok(&CountView::from(counted))?.into_response())
+    Ok(Reply::ok(&CountView::from(counted))?.into_response())
 }
 
 /// The geometry of a section, how much of it is used, and when it runs dry (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = GeometryView)))]
-async fn read_geometry(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> Handled {
+async fn read_geometry(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> HandlerResult {
     let usage = differs::usage(&app, &caller, id).await?;
     let version = usage.version;
-    Ok(Answer::ok(&view(usage))?.version(version).into_response())
+    Ok(Reply::ok(&view(usage))?.version(version).into_response())
 }
 
 /// Set the geometry of a section (supplier). One that leaves no differ is refused; one that falls short of
@@ -142,13 +142,13 @@ async fn set_geometry(
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
     Body(body): Body<GeometryBody>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     differs::set_geometry(&mut act, id, version, &body.geometry).await?;
     act.commit().await?;
     let usage = differs::usage(&app, &caller, id).await?;
     let version = usage.version;
-    Ok(Answer::ok(&view(usage))?.version(version).into_response())
+    Ok(Reply::ok(&view(usage))?.version(version).into_response())
 }
 
 /// Differs that were drawn.
@@ -171,8 +171,8 @@ async fn allot_differs(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewAllotment>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewAllotment>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let allotment = Allotment {
         level: body.level,
@@ -181,8 +181,8 @@ async fn allot_differs(
         apart_from: body.apart_from.unwrap_or_default(),
     };
     let (differs, left) = differs::allot(&mut act, id, allotment).await?;
-    let answer = Answer::new(StatusCode::CREATED, &AllotmentView { differs, left })?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::new(StatusCode::CREATED, &AllotmentView { differs, left })?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Give out a differ that was reserved, or release one that was never cut (supplier).
@@ -193,9 +193,9 @@ async fn settle_differ(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<DifferId>,
-    Keyed { key, body }: Keyed<DifferSettlement>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<DifferSettlement>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let settled = differs::settle(&mut act, id, body.state).await?;
-    Ok(act.finish(Answer::ok(&settled)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&settled)?).await?.into_response())
 }

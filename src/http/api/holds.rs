@@ -8,15 +8,15 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::holds;
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{DifferId, HoldId, PersonId, RegistrationId};
 use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -62,12 +62,12 @@ async fn place_hold(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewHold>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewHold>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let placed = holds::place(&mut act, id, body.into()).await?;
-    let answer = Answer::created(&placed, format!("/v1/registrations/{id}/holds"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&placed, format!("/v1/registrations/{id}/holds"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Holds of a registration, those that were lifted too.
@@ -80,10 +80,10 @@ async fn list_holds(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = holds::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = holds::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Lift a hold; one that a court ordered is lifted by the supplier.
@@ -93,9 +93,9 @@ async fn lift_hold(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<HoldId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let lifted = holds::lift(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&lifted)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&lifted)?).await?.into_response())
 }

@@ -7,10 +7,10 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
 use crate::application::register_csv::{self, ImportReport};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::ids::RegistrationId;
-use crate::http::answer::Handled;
 use crate::http::extract::{Csv, Id};
+use crate::http::reply::HandlerResult;
 
 /// The most bytes of an import.
 const IMPORT_LIMIT: usize = 4 * 1024 * 1024;
@@ -28,22 +28,26 @@ pub fn routes() -> OpenApiRouter<App> {
     request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
-async fn import_register(State(app): State<App>, caller: Caller, Csv { key, bytes }: Csv) -> Handled {
+async fn import_register(State(app): State<App>, caller: Caller, Csv { key, bytes }: Csv) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let report = register_csv::import(&mut act, &bytes).await?;
     if !report.imported {
         // Dropping the act rolls all of it back; the same key may be used for the mended file.
-        return Ok(Answer::ok(&report)?.into_response());
+        return Ok(Reply::ok(&report)?.into_response());
     }
-    let answer = Answer::new(StatusCode::CREATED, &report)?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::new(StatusCode::CREATED, &report)?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// A registration as CSV (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/register.csv", tag = "registrations",
     params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = String, content_type = "text/csv")))]
-async fn export_register(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+async fn export_register(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+) -> HandlerResult {
     let bytes = register_csv::export(&app, &caller, id).await?;
     let kind = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
     Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())

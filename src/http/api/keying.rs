@@ -9,12 +9,12 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
 use crate::application::keying::{self, Group, Openings, ScheduleLine};
-use crate::application::{Act, Answer, App, register_csv};
+use crate::application::{Act, App, Reply, register_csv};
 use crate::domain::ids::{LockId, RegistrationId};
 use crate::domain::records::Differ;
 use crate::domain::register::Level;
-use crate::http::answer::{Handled, kept_nowhere, printing};
-use crate::http::extract::{Id, Keyed};
+use crate::http::extract::{Id, Idempotent};
+use crate::http::reply::{HandlerResult, kept_nowhere, printing};
 use crate::print::{Report, Table, report_pdf};
 
 /// Routes.
@@ -71,29 +71,29 @@ async fn key_locks(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewKeying>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewKeying>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let group = |group: KeyGroup| Group { locks: group.lock_ids, level: group.level };
     let keyed = keying::key(&mut act, id, body.groups.into_iter().map(group).collect()).await?;
     let groups = keyed.into_iter().map(|keyed| KeyedView { differ: keyed.differ, lock_ids: keyed.locks });
-    let answer = Answer::new(StatusCode::CREATED, &KeyingView { groups: groups.collect() })?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::new(StatusCode::CREATED, &KeyingView { groups: groups.collect() })?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Who can open what, lock by lock and person by person (owner, agent, signatory, supplier). Of a site, with
 /// the plots that are not handed over.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Openings)))]
-async fn read_openings(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
-    Ok(Answer::ok(&keying::openings(&app, &caller, id).await?)?.into_response())
+async fn read_openings(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> HandlerResult {
+    Ok(Reply::ok(&keying::openings(&app, &caller, id).await?)?.into_response())
 }
 
 /// The keying schedule as CSV (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.csv", tag = "differs",
     params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = String, content_type = "text/csv")))]
-async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (_, lines) = keying::schedule(&app, &caller, id).await?;
     let bytes = register_csv::written(&lines)?;
     Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
@@ -103,7 +103,7 @@ async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<Registr
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.pdf", tag = "differs",
     params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn schedule_pdf(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+async fn schedule_pdf(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (number, lines) = keying::schedule(&app, &caller, id).await?;
     let today = app.outside.clock.now().date();
     let report = Report {

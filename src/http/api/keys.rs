@@ -9,16 +9,16 @@ use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
-use crate::application::{Act, Answer, App, keys};
+use crate::application::{Act, App, Reply, keys};
 use crate::domain::calendar::Day;
 use crate::domain::count::PackKeys;
 use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::key::KeyState;
 use crate::domain::records::{Key, LeverPack};
 use crate::domain::text::PackNumber;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -88,14 +88,14 @@ async fn record_lever_pack(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewLeverPack>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewLeverPack>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let count = body.keys.map_or(2, |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
     let (lever_pack, keys) = keys::add_pack(&mut act, id, body.differ_id, body.number, count).await?;
-    let answer =
-        Answer::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply =
+        Reply::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Lever packs of a registration.
@@ -108,10 +108,10 @@ async fn list_lever_packs(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = keys::packs(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = keys::packs(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Keys of a registration, and who holds them: keyholders see those of their differs.
@@ -124,10 +124,10 @@ async fn list_keys(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<KeyQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = keys::all(&app, &caller, id, query.differ_id, query.state, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = keys::all(&app, &caller, id, query.differ_id, query.state, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A key that should come back.
@@ -148,7 +148,11 @@ struct KeyToCallIn {
 /// over or the occupier is said to have left.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = List<KeyToCallIn>)))]
-async fn list_keys_to_call_in(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+async fn list_keys_to_call_in(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+) -> HandlerResult {
     let view = |found: keys::ToCallIn| KeyToCallIn {
         last_day: found.found.last_day,
         occupier: found.found.occupier,
@@ -156,15 +160,15 @@ async fn list_keys_to_call_in(State(app): State<App>, caller: Caller, Id(id): Id
         key: found.found.key,
     };
     let items = keys::to_call_in(&app, &caller, id).await?.into_iter().map(view).collect();
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }
 
 /// A key.
 #[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", params(("key_id" = KeyId, Path)),
     responses((status = 200, body = Key)))]
-async fn read_key(State(app): State<App>, caller: Caller, Id(id): Id<KeyId>) -> Handled {
+async fn read_key(State(app): State<App>, caller: Caller, Id(id): Id<KeyId>) -> HandlerResult {
     let found = keys::key(&app, &caller, id).await?;
-    Ok(Answer::ok(&found)?.version(found.version).into_response())
+    Ok(Reply::ok(&found)?.version(found.version).into_response())
 }
 
 /// Issue a key from the store (owner, agent, supplier).
@@ -174,12 +178,12 @@ async fn issue_key(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<KeyId>,
-    Keyed { key, body }: Keyed<KeyIssue>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<KeyIssue>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let due_back_on = body.due_back_on.map(|day| day.0);
     let issued = keys::issue(&mut act, id, body.person_id, due_back_on, body.against_key_id).await?;
-    Ok(act.finish(Answer::ok(&issued)?.version(issued.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&issued)?.version(issued.version)).await?.into_response())
 }
 
 /// Pass a key on to somebody else, where the rules allow it.
@@ -189,11 +193,11 @@ async fn pass_key_on(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<KeyId>,
-    Keyed { key, body }: Keyed<KeyTransfer>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<KeyTransfer>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let passed = keys::pass_on(&mut act, id, body.person_id).await?;
-    Ok(act.finish(Answer::ok(&passed)?.version(passed.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&passed)?.version(passed.version)).await?.into_response())
 }
 
 /// A key came back, or was found (owner, agent, supplier).
@@ -203,11 +207,11 @@ async fn return_key(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<KeyId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let returned = keys::take_back(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&returned)?.version(returned.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&returned)?.version(returned.version)).await?.into_response())
 }
 
 /// A key was destroyed (owner, agent, supplier).
@@ -217,9 +221,9 @@ async fn destroy_key(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<KeyId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let destroyed = keys::destroy(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&destroyed)?.version(destroyed.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&destroyed)?.version(destroyed.version)).await?.into_response())
 }

@@ -13,8 +13,8 @@ use crate::application::App;
 use crate::application::access::Caller;
 use crate::application::log::receipts::{self, Disclosure};
 use crate::domain::ids::EntryId;
-use crate::http::answer::{Handled, List};
 use crate::http::extract::{Id, Query};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -44,7 +44,7 @@ async fn read_receipt(
     caller: Caller,
     Id(id): Id<EntryId>,
     Query(query): Query<Wait>,
-) -> Handled {
+) -> HandlerResult {
     let wait = Duration::from_secs(u64::from(query.wait.unwrap_or(2).min(LONGEST_WAIT)));
     Ok(match receipts::receipt(&app, &caller, id, wait).await? {
         Some(receipt) => receipt.to_string().into_response(),
@@ -58,7 +58,7 @@ async fn read_receipt(
 /// `wardbook log verify` checks it against the entry.
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/disclosures", tag = "log",
     params(("entry_id" = EntryId, Path)), responses((status = 200, body = List<Disclosure>)))]
-async fn list_disclosures(State(app): State<App>, caller: Caller, Id(id): Id<EntryId>) -> Handled {
+async fn list_disclosures(State(app): State<App>, caller: Caller, Id(id): Id<EntryId>) -> HandlerResult {
     let items = receipts::disclosures(&app, &caller, id).await?;
     Ok(axum::Json(List { items }).into_response())
 }

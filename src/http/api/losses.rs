@@ -10,14 +10,14 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::losses::{self, Exposure};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId};
 use crate::domain::records::Loss;
 use crate::domain::register::{ChargeState, LossDecision, LossKind};
 use crate::domain::text::{Name, Reference, Remark};
-use crate::http::answer::{Handled, List, list};
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -79,8 +79,8 @@ async fn report_loss(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<KeyId>,
-    Keyed { key, body }: Keyed<NewLoss>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewLoss>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let new = losses::NewLoss {
         kind: body.kind,
@@ -103,8 +103,8 @@ async fn report_loss(
         },
         loss: report.loss,
     };
-    let answer = Answer::created(&view, format!("/v1/keys/{id}"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view, format!("/v1/keys/{id}"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Losses of a registration.
@@ -117,10 +117,10 @@ async fn list_losses(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = losses::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = losses::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A lock that a lost key opens.
@@ -201,9 +201,9 @@ impl From<Exposure> for ExposureView {
 /// supplier).
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
     params(("loss_id" = LossId, Path)), responses((status = 200, body = ExposureView)))]
-async fn read_exposure(State(app): State<App>, caller: Caller, Id(id): Id<LossId>) -> Handled {
+async fn read_exposure(State(app): State<App>, caller: Caller, Id(id): Id<LossId>) -> HandlerResult {
     let found = losses::exposure(&app, &caller, id).await?;
-    Ok(Answer::ok(&ExposureView::from(found))?.into_response())
+    Ok(Reply::ok(&ExposureView::from(found))?.into_response())
 }
 
 /// Decide what becomes of the locks after a loss (owner, agent, supplier; in person). `keep` lifts the hold
@@ -215,11 +215,11 @@ async fn decide_loss(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<LossId>,
-    Keyed { key, body }: Keyed<NewLossDecision>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewLossDecision>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let decided = losses::decide(&mut act, id, body.decision, body.reason).await?;
-    Ok(act.finish(Answer::ok(&decided)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&decided)?).await?.into_response())
 }
 
 /// Settle a loss: its charge is paid or waived, the police reference comes in.
@@ -230,9 +230,9 @@ async fn settle_loss(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<LossId>,
-    Keyed { key, body }: Keyed<LossSettlement>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<LossSettlement>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let settled = losses::settle(&mut act, id, body.charge, body.crime_reference).await?;
-    Ok(act.finish(Answer::ok(&settled)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&settled)?).await?.into_response())
 }

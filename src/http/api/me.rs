@@ -14,8 +14,8 @@ use crate::application::{App, notices, sessions};
 use crate::domain::ids::{ActorId, NoticeId, OrganisationId, PersonId};
 use crate::domain::records::Notice;
 use crate::domain::register::{OrganisationKind, Post};
-use crate::http::answer::{Handled, List, list};
 use crate::http::extract::{Body, Id, Query, Secret};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -94,7 +94,7 @@ async fn change_password(
     State(app): State<App>,
     caller: Caller,
     Body(body): Body<PasswordChange>,
-) -> Handled {
+) -> HandlerResult {
     let old = body.old_password.checked("/old_password", 1, 200)?;
     let new = body.new_password.checked("/new_password", 12, 200)?;
     sessions::change_password(&app, &caller, old, new).await?;
@@ -113,7 +113,7 @@ pub struct ProposedSecondFactor {
 /// Propose a second factor (RFC 6238); a proposal that was not confirmed is replaced.
 #[utoipa::path(post, path = "/v1/me/second-factor", tag = "me",
     responses((status = 201, body = ProposedSecondFactor)))]
-async fn propose_second_factor(State(app): State<App>, caller: Caller) -> Handled {
+async fn propose_second_factor(State(app): State<App>, caller: Caller) -> HandlerResult {
     let (secret, address) = sessions::propose_second_factor(&app, &caller).await?;
     Ok((StatusCode::CREATED, Json(ProposedSecondFactor { secret, address })).into_response())
 }
@@ -125,7 +125,7 @@ async fn confirm_second_factor(
     State(app): State<App>,
     caller: Caller,
     Body(body): Body<SecondFactorCode>,
-) -> Handled {
+) -> HandlerResult {
     sessions::confirm_second_factor(&app, &caller, &body.code).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
@@ -138,16 +138,16 @@ async fn list_notices(
     caller: Caller,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = notices::own(&app, &caller, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = notices::own(&app, &caller, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// The caller read a notice.
 #[utoipa::path(put, path = "/v1/me/notices/{notice_id}/read", tag = "me",
     params(("notice_id" = NoticeId, Path)), responses((status = 204)))]
-async fn read_notice(State(app): State<App>, caller: Caller, Id(id): Id<NoticeId>) -> Handled {
+async fn read_notice(State(app): State<App>, caller: Caller, Id(id): Id<NoticeId>) -> HandlerResult {
     notices::read(&app, &caller, id).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }

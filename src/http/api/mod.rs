@@ -76,7 +76,7 @@ macro_rules! list_query {
         #[serde(deny_unknown_fields)]
         #[into_params(parameter_in = Query)]
         pub struct $name {
-            /// The last id of the page before.
+            /// The last id of the portion before.
             after: Option<uuid::Uuid>,
             /// The most items.
             #[param(minimum = 1, maximum = 200)]
@@ -85,8 +85,8 @@ macro_rules! list_query {
         }
 
         impl $name {
-            fn page(&self) -> Result<$crate::storage::Page, $crate::http::problem::Problem> {
-                $crate::http::extract::page(self.after, self.limit)
+            fn portion(&self) -> Result<$crate::storage::Portion, $crate::http::problem::Problem> {
+                $crate::http::extract::portion(self.after, self.limit)
             }
         }
     )+ };

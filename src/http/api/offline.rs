@@ -12,13 +12,13 @@ use super::ListQuery;
 use super::copy_requests::{StepView, small, view};
 use crate::application::access::Caller;
 use crate::application::copies::offline::{self, OfflineCut};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::calendar::Moment;
 use crate::domain::count::Quantity;
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use crate::domain::records::FlaggedCut;
-use crate::http::answer::{Handled, List, kept_nowhere, list};
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -50,7 +50,11 @@ body! {
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
     params(("counter_id" = CounterId, Path)),
     responses((status = 200, content_type = "application/jwt", body = String)))]
-async fn take_in_authorisations(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+async fn take_in_authorisations(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+) -> HandlerResult {
     let bundle = offline::bundle(&app, &caller, id).await?;
     Ok((kept_nowhere("application/jwt"), bundle).into_response())
 }
@@ -74,8 +78,8 @@ async fn bring_in_cut(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CounterId>,
-    Keyed { key, body }: Keyed<NewOfflineCut>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewOfflineCut>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let cut = OfflineCut {
         id: body.id,
@@ -86,8 +90,8 @@ async fn bring_in_cut(
     };
     let location = format!("/v1/copy-requests/{}", cut.request);
     let brought = offline::bring_in(&mut act, id, cut).await?;
-    let answer = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
-    Ok(act.finish(Answer::created(&answer, location)?).await?.into_response())
+    let reply = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
+    Ok(act.finish(Reply::created(&reply, location)?).await?.into_response())
 }
 
 /// Cuts without a network that were decided no when they were brought in, on every registration
@@ -99,10 +103,10 @@ async fn list_flagged_cuts(
     caller: Caller,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = offline::flagged(&app, &caller, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = offline::flagged(&app, &caller, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// The same on one registration (those who see all of it).
@@ -115,8 +119,8 @@ async fn list_flagged_cuts_of_registration(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = offline::flagged_of(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = offline::flagged_of(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }

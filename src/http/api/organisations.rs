@@ -8,15 +8,15 @@ use utoipa_axum::router::OpenApiRouter;
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
 use crate::application::sessions::shown_once;
-use crate::application::{Act, Answer, App, people};
+use crate::application::{Act, App, Reply, people};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use crate::domain::records::{ClientProgram, Membership, Organisation};
 use crate::domain::register::{OrganisationKind, Post};
 use crate::domain::text::Name;
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -77,12 +77,12 @@ list_query! {
 async fn add_organisation(
     State(app): State<App>,
     caller: Caller,
-    Keyed { key, body }: Keyed<NewOrganisation>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewOrganisation>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let added = people::add_organisation(&mut act, body.kind, body.name).await?;
-    let answer = Answer::created(&added, format!("/v1/organisations/{}", added.id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&added, format!("/v1/organisations/{}", added.id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Organisations (supplier).
@@ -93,17 +93,21 @@ async fn list_organisations(
     caller: Caller,
     uri: Uri,
     Query(query): Query<OrganisationQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = people::organisations(&app, &caller, query.kind, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = people::organisations(&app, &caller, query.kind, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// An organisation.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
     params(("organisation_id" = OrganisationId, Path)), responses((status = 200, body = Organisation)))]
-async fn read_organisation(State(app): State<App>, caller: Caller, Id(id): Id<OrganisationId>) -> Handled {
-    Ok(Answer::ok(&people::organisation(&app, &caller, id).await?)?.into_response())
+async fn read_organisation(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<OrganisationId>,
+) -> HandlerResult {
+    Ok(Reply::ok(&people::organisation(&app, &caller, id).await?)?.into_response())
 }
 
 /// A person joins an organisation (its head, or the supplier).
@@ -114,13 +118,13 @@ async fn add_member(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<OrganisationId>,
-    Keyed { key, body }: Keyed<NewMember>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewMember>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let days = (body.first_day.0, body.last_day.map(|day| day.0));
     let added = people::add_member(&mut act, id, body.person_id, body.post, days).await?;
-    let answer = Answer::created(&added, format!("/v1/organisations/{id}/members"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&added, format!("/v1/organisations/{id}/members"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Members of an organisation, those of the past too.
@@ -133,10 +137,10 @@ async fn list_members(
     Id(id): Id<OrganisationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = people::members(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = people::members(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// End a membership after a day.
@@ -147,11 +151,11 @@ async fn end_membership(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<MembershipId>,
-    Keyed { key, body }: Keyed<MembershipEnd>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<MembershipEnd>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let ended = people::end_member(&mut act, id, body.last_day.0).await?;
-    Ok(act.finish(Answer::ok(&ended)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&ended)?).await?.into_response())
 }
 
 /// Add a client program (the organisation's head, or the supplier).
@@ -164,13 +168,13 @@ async fn add_client_program(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<OrganisationId>,
-    Keyed { key, body }: Keyed<NewClientProgram>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewClientProgram>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (added, secret) = people::add_program(&mut act, id, body.name).await?;
-    let answer = Answer::created(&added, format!("/v1/organisations/{id}/client-programs"))?
+    let reply = Reply::created(&added, format!("/v1/organisations/{id}/client-programs"))?
         .once("client_secret", Some(shown_once(&secret)));
-    Ok(act.finish(answer).await?.into_response())
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Client programs of an organisation, those that were shut out too.
@@ -183,10 +187,10 @@ async fn list_client_programs(
     Id(id): Id<OrganisationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = people::programs(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = people::programs(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// Shut a client program out: its tokens stop working at once.
@@ -196,9 +200,9 @@ async fn revoke_client_program(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<ClientProgramId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let revoked = people::revoke_program(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&revoked)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&revoked)?).await?.into_response())
 }

@@ -6,13 +6,13 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
 use crate::application::sessions::shown_once;
-use crate::application::{Act, Answer, App, people};
+use crate::application::{Act, App, Reply, people};
 use crate::domain::ids::PersonId;
 use crate::domain::records::Person;
 use crate::domain::text::{Email, Name, Slug};
-use crate::http::answer::Handled;
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent};
+use crate::http::reply::HandlerResult;
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -48,20 +48,20 @@ body! {
 async fn add_person(
     State(app): State<App>,
     caller: Caller,
-    Keyed { key, body }: Keyed<NewPerson>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewPerson>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (added, invitation) = people::add_person(&mut act, body.name, body.email).await?;
-    let answer = Answer::created(&added, format!("/v1/people/{}", added.id))?
+    let reply = Reply::created(&added, format!("/v1/people/{}", added.id))?
         .once("invitation_token", invitation.as_ref().map(shown_once));
-    Ok(act.finish(answer).await?.into_response())
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// A person: oneself, or one whom the caller entered or governs.
 #[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people", params(("person_id" = PersonId, Path)),
     responses((status = 200, body = Person)))]
-async fn read_person(State(app): State<App>, caller: Caller, Id(id): Id<PersonId>) -> Handled {
-    Ok(Answer::ok(&people::person(&app, &caller, id).await?)?.into_response())
+async fn read_person(State(app): State<App>, caller: Caller, Id(id): Id<PersonId>) -> HandlerResult {
+    Ok(Reply::ok(&people::person(&app, &caller, id).await?)?.into_response())
 }
 
 /// Invite a person again: the first token was lost, or the password.
@@ -73,13 +73,13 @@ async fn invite_person(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<PersonId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let token = people::invite_again(&mut act, id).await?;
-    let answer = Answer::created(&serde_json::json!({}), format!("/v1/people/{id}"))?
+    let reply = Reply::created(&serde_json::json!({}), format!("/v1/people/{id}"))?
         .once("invitation_token", Some(shown_once(&token)));
-    Ok(act.finish(answer).await?.into_response())
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Erase a person (supplier) who has no authority, key, card, place or open request any more.
@@ -94,9 +94,9 @@ async fn erase_person(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<PersonId>,
-    Keyed { key, body }: Keyed<Erasure>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<Erasure>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     people::erase(&mut act, id, body.under).await?;
-    Ok(act.finish(Answer::ok(&serde_json::json!({}))?).await?.into_response())
+    Ok(act.finish(Reply::ok(&serde_json::json!({}))?).await?.into_response())
 }

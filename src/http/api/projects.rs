@@ -11,15 +11,15 @@ use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::register_csv::ImportReport;
 use crate::application::sites::{self, NewHandOver, NewProject, OrderList, Progress, Trial};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::ids::{LockId, OrganisationId, PersonId, PlotId, ProjectId, SectionId};
 use crate::domain::records::{Key, Plot, PlotHandOver, PlotLock, Project};
 use crate::domain::register::DocumentKind;
 use crate::domain::signature::Signature;
 use crate::domain::site::PlotStep;
 use crate::domain::text::{Name, PackNumber, Premises};
-use crate::http::answer::{Handled, List, kept_nowhere, list, printing};
-use crate::http::extract::{Csv, Id, Keyed, Query};
+use crate::http::extract::{Csv, Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, list, printing};
 use crate::print::{Report, Table, report_pdf};
 
 /// Routes.
@@ -91,8 +91,8 @@ body! {
 async fn begin_project(
     State(app): State<App>,
     caller: Caller,
-    Keyed { key, body }: Keyed<NewProjectBody>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewProjectBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let new = NewProject {
         section: body.section_id,
@@ -101,8 +101,8 @@ async fn begin_project(
         premises: body.premises,
     };
     let begun = sites::begin(&mut act, new).await?;
-    let answer = Answer::created(&begun, format!("/v1/projects/{}", begun.id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&begun, format!("/v1/projects/{}", begun.id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Projects: all for the supplier, else those of the caller's organisations.
@@ -113,17 +113,17 @@ async fn list_projects(
     caller: Caller,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = sites::projects(&app, &caller, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = sites::projects(&app, &caller, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A project (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}", tag = "sites",
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = Project)))]
-async fn read_project(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
-    Ok(Answer::ok(&sites::project(&app, &caller, id).await?)?.into_response())
+async fn read_project(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::project(&app, &caller, id).await?)?.into_response())
 }
 
 /// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
@@ -137,29 +137,29 @@ async fn add_plots(
     caller: Caller,
     Id(id): Id<ProjectId>,
     Csv { key, bytes }: Csv,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let report = sites::add_plots(&mut act, id, &bytes).await?;
     if !report.imported {
         // Dropping the act rolls all of it back; the same key may be used for the mended file.
-        return Ok(Answer::ok(&report)?.into_response());
+        return Ok(Reply::ok(&report)?.into_response());
     }
-    let answer = Answer::new(StatusCode::CREATED, &report)?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::new(StatusCode::CREATED, &report)?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// How a site stands, plot by plot (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}/progress", tag = "sites",
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = Progress)))]
-async fn read_progress(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
-    Ok(Answer::ok(&sites::progress(&app, &caller, id).await?)?.into_response())
+async fn read_progress(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::progress(&app, &caller, id).await?)?.into_response())
 }
 
 /// How a site stands, as a sheet to print (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}/progress.pdf", tag = "sites",
     params(("project_id" = ProjectId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn progress_sheet(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
+async fn progress_sheet(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
     let progress = sites::progress(&app, &caller, id).await?;
     let report = sheet(progress, app.outside.clock.now().date());
     let bytes = printing(move || report_pdf(&report)).await?;
@@ -170,7 +170,7 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
     let row = |plot: sites::PlotProgress| {
         let step = match plot.step {
             PlotStep::OnSiteKey => "on the site key",
-            PlotStep::Fitted => "fitted, keys to be tried",
+            PlotStep::FittingResult => "fitted, keys to be tried",
             PlotStep::Ready => "ready to hand over",
             PlotStep::HandedOver => "handed over",
         };
@@ -221,8 +221,8 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
 /// What to order for a site: packs, keys, parts (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}/order-list", tag = "sites",
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = OrderList)))]
-async fn read_order_list(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> Handled {
-    Ok(Answer::ok(&sites::order_list(&app, &caller, id).await?)?.into_response())
+async fn read_order_list(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::order_list(&app, &caller, id).await?)?.into_response())
 }
 
 /// A plot and its locks.
@@ -237,9 +237,9 @@ struct PlotView {
 /// A plot, lock by lock (builder until its hand-over, buyer afterwards, supplier).
 #[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", params(("plot_id" = PlotId, Path)),
     responses((status = 200, body = PlotView)))]
-async fn read_plot(State(app): State<App>, caller: Caller, Id(id): Id<PlotId>) -> Handled {
+async fn read_plot(State(app): State<App>, caller: Caller, Id(id): Id<PlotId>) -> HandlerResult {
     let (plot, locks) = sites::plot(&app, &caller, id).await?;
-    Ok(Answer::ok(&PlotView { plot, locks })?.into_response())
+    Ok(Reply::ok(&PlotView { plot, locks })?.into_response())
 }
 
 /// What a fitting led to.
@@ -260,12 +260,12 @@ async fn record_plot_fitting(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<PlotId>,
-    Keyed { key, body }: Keyed<NewPlotFitting>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewPlotFitting>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (keys, site_key_dead) =
         sites::fit(&mut act, id, body.lock_id, body.pack_number, body.fitted_by).await?;
-    Ok(act.finish(Answer::ok(&PlotFittingView { keys, site_key_dead })?).await?.into_response())
+    Ok(act.finish(Reply::ok(&PlotFittingView { keys, site_key_dead })?).await?.into_response())
 }
 
 /// Record that both keys were tried in a lock (builder, supplier). What failed is on record, too, and the
@@ -277,8 +277,8 @@ async fn record_trial(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<PlotId>,
-    Keyed { key, body }: Keyed<NewTrial>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewTrial>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let trial = Trial {
         lock: body.lock_id,
@@ -287,7 +287,7 @@ async fn record_trial(
         site_key_dead: body.site_key_dead,
     };
     let tried = sites::record_trial(&mut act, id, trial).await?;
-    Ok(act.finish(Answer::ok(&tried)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&tried)?).await?.into_response())
 }
 
 /// What a hand-over led to.
@@ -309,8 +309,8 @@ async fn hand_over_plot(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<PlotId>,
-    Keyed { key, body }: Keyed<NewPlotHandOver>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewPlotHandOver>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let new = NewHandOver {
         buyer: body.buyer_id,
@@ -319,6 +319,6 @@ async fn hand_over_plot(
         signature: body.signature,
     };
     let (hand_over, keys) = sites::hand_over(&mut act, id, new).await?;
-    let answer = Answer::created(&PlotHandOverView { hand_over, keys }, format!("/v1/plots/{id}"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&PlotHandOverView { hand_over, keys }, format!("/v1/plots/{id}"))?;
+    Ok(act.finish(reply).await?.into_response())
 }

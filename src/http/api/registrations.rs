@@ -13,16 +13,16 @@ use utoipa_axum::router::OpenApiRouter;
 use super::{ListQuery, list_query};
 use crate::application::access::Caller;
 use crate::application::registrations::{self, LockContent};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::calendar::Moment;
 use crate::domain::ids::{DifferId, LockId, OrganisationId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::{Answering, Differ, Lock, Registration};
 use crate::domain::register::{Hand, Level, LockKind};
 use crate::domain::text::{DifferNumber, Label, Premises, Reference, Slug};
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Body, Id, IfMatch, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Body, Id, Idempotent, IfMatch, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -102,12 +102,12 @@ list_query! {
 async fn add_registration(
     State(app): State<App>,
     caller: Caller,
-    Keyed { key, body }: Keyed<NewRegistration>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewRegistration>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let added = registrations::add(&mut act, body.section_id, body.owner_id, body.premises).await?;
-    let answer = Answer::created(&added, format!("/v1/registrations/{}", added.id))?.version(added.version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&added, format!("/v1/registrations/{}", added.id))?.version(added.version);
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// The registrations on which the caller has an authority; all, for the supplier.
@@ -118,18 +118,22 @@ async fn list_registrations(
     caller: Caller,
     uri: Uri,
     Query(query): Query<RegistrationQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = registrations::all(&app, &caller, query.number.as_ref(), page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = registrations::all(&app, &caller, query.number.as_ref(), portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}", tag = "registrations",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Registration)))]
-async fn read_registration(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> Handled {
+async fn read_registration(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<RegistrationId>,
+) -> HandlerResult {
     let found = registrations::registration(&app, &caller, id).await?;
-    Ok(Answer::ok(&found)?.version(found.version).into_response())
+    Ok(Reply::ok(&found)?.version(found.version).into_response())
 }
 
 /// Change a registration (owner, or supplier).
@@ -142,10 +146,10 @@ async fn change_registration(
     Id(id): Id<RegistrationId>,
     IfMatch(version): IfMatch,
     Body(body): Body<RegistrationChange>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let changed = registrations::change(&mut act, id, version, body.premises).await?;
-    Ok(act.finish(Answer::ok(&changed)?.version(changed.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&changed)?.version(changed.version)).await?.into_response())
 }
 
 /// End a registration (supplier): its open requests stop.
@@ -155,11 +159,11 @@ async fn end_registration(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let ended = registrations::end(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&ended)?.version(ended.version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&ended)?.version(ended.version)).await?.into_response())
 }
 
 /// Which instant.
@@ -187,12 +191,12 @@ async fn registration_as_of(
     caller: Caller,
     Id(id): Id<RegistrationId>,
     Query(query): Query<AsOfQuery>,
-) -> Handled {
+) -> HandlerResult {
     let mut records: BTreeMap<String, Vec<Value>> = BTreeMap::new();
     for (kind, record) in registrations::as_of(&app, &caller, id, query.at.0).await? {
         records.entry(kind).or_default().push(record);
     }
-    Ok(Answer::ok(&AsOf { records })?.into_response())
+    Ok(Reply::ok(&AsOf { records })?.into_response())
 }
 
 /// A section, counter, appointment or membership, as it stood at an instant (supplier).
@@ -203,9 +207,9 @@ async fn record_as_of(
     caller: Caller,
     Id(id): Id<uuid::Uuid>,
     Query(query): Query<AsOfQuery>,
-) -> Handled {
+) -> HandlerResult {
     let (kind, record) = registrations::record_as_of(&app, &caller, id, query.at.0).await?;
-    Ok(Answer::ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })?.into_response())
+    Ok(Reply::ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })?.into_response())
 }
 
 /// A lock, and what to think of where its door is on an escape route.
@@ -248,13 +252,13 @@ async fn add_lock(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<LockBody>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<LockBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let added = registrations::add_lock(&mut act, id, body.into()).await?;
     let (lock, version) = (added.id, added.version);
-    let answer = Answer::created(&view(added), format!("/v1/locks/{lock}"))?.version(version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(added), format!("/v1/locks/{lock}"))?.version(version);
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Locks of a registration.
@@ -267,19 +271,19 @@ async fn list_locks(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = registrations::locks(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found.into_iter().map(view).collect(), |item| item.lock.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = registrations::locks(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found.into_iter().map(view).collect(), |item| item.lock.id.0))
 }
 
 /// A lock.
 #[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
     responses((status = 200, body = LockView)))]
-async fn read_lock(State(app): State<App>, caller: Caller, Id(id): Id<LockId>) -> Handled {
+async fn read_lock(State(app): State<App>, caller: Caller, Id(id): Id<LockId>) -> HandlerResult {
     let found = registrations::lock(&app, &caller, id).await?;
     let version = found.version;
-    Ok(Answer::ok(&view(found))?.version(version).into_response())
+    Ok(Reply::ok(&view(found))?.version(version).into_response())
 }
 
 /// Change a lock (supplier).
@@ -291,11 +295,11 @@ async fn change_lock(
     Id(id): Id<LockId>,
     IfMatch(version): IfMatch,
     Body(body): Body<LockBody>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let changed = registrations::change_lock(&mut act, id, version, body.into()).await?;
     let version = changed.version;
-    Ok(act.finish(Answer::ok(&view(changed))?.version(version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&view(changed))?.version(version)).await?.into_response())
 }
 
 /// Add a differ by its number (supplier).
@@ -306,12 +310,12 @@ async fn add_differ(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewDiffer>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewDiffer>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let added = registrations::add_differ(&mut act, id, body.number, body.level).await?;
-    let answer = Answer::created(&added, format!("/v1/registrations/{id}/differs"))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&added, format!("/v1/registrations/{id}/differs"))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Differs of a registration.
@@ -324,10 +328,10 @@ async fn list_differs(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = registrations::differs(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = registrations::differs(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A lock begins to answer to a differ (supplier).
@@ -338,12 +342,12 @@ async fn begin_answering(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<LockId>,
-    Keyed { key, body }: Keyed<NewAnswering>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewAnswering>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let begun = registrations::begin_answering(&mut act, id, body.differ_id).await?;
-    let answer = Answer::created(&begun, format!("/v1/registrations/{}/answers", begun.registration_id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&begun, format!("/v1/registrations/{}/answers", begun.registration_id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// What the end of answering leads to.
@@ -361,11 +365,11 @@ async fn end_answering(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<LockId>,
-    Keyed { key, body }: Keyed<NewAnswering>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewAnswering>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let dead_keys = registrations::end_answering(&mut act, id, body.differ_id).await?;
-    Ok(act.finish(Answer::ok(&AnsweringEnd { dead_keys })?).await?.into_response())
+    Ok(act.finish(Reply::ok(&AnsweringEnd { dead_keys })?).await?.into_response())
 }
 
 /// Which lock answers, or answered, to which differ.
@@ -378,8 +382,8 @@ async fn list_answers(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = registrations::answers(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = registrations::answers(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }

@@ -10,15 +10,15 @@ use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
 use crate::application::access::Caller;
-use crate::application::rekeys::{self, Holder, NewFitting, RekeyPlan, Standing};
-use crate::application::{Act, Answer, App, prices};
+use crate::application::rekeys::{self, Holder, NewFitting, RekeyPlan, RekeyProgress};
+use crate::application::{Act, App, Reply, prices};
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
 use crate::domain::records::{Key, Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::rekey::Prices;
 use crate::domain::text::{PackNumber, Remark};
-use crate::http::answer::{Handled, List, list};
-use crate::http::body::Nothing;
-use crate::http::extract::{Body, Id, IfMatch, Keyed, Query};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Body, Id, Idempotent, IfMatch, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -83,10 +83,10 @@ struct PricesView {
 /// The prices of a section (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = PricesView)))]
-async fn read_prices(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> Handled {
+async fn read_prices(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> HandlerResult {
     let found = prices::prices(&app, &caller, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
-    Ok(Answer::ok(&PricesView { version, prices })?.version(version).into_response())
+    Ok(Reply::ok(&PricesView { version, prices })?.version(version).into_response())
 }
 
 /// Set the prices of a section (supplier). The first list replaces version 0.
@@ -99,11 +99,11 @@ async fn set_prices(
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
     Body(body): Body<PricesBody>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let version = prices::set_prices(&mut act, id, version, &body.prices).await?;
     let prices = serde_json::to_value(&body.prices).ok();
-    Ok(act.finish(Answer::ok(&PricesView { version, prices })?.version(version)).await?.into_response())
+    Ok(act.finish(Reply::ok(&PricesView { version, prices })?.version(version)).await?.into_response())
 }
 
 /// What a rekey would take: locks, packs, keys, what to call in, what it costs; the cheapest that does it
@@ -116,9 +116,9 @@ async fn plan_rekey(
     caller: Caller,
     Id(id): Id<RegistrationId>,
     Body(body): Body<RekeyQuestion>,
-) -> Handled {
+) -> HandlerResult {
     let plan = rekeys::plan(&app, &caller, id, &body.differ_ids).await?;
-    Ok(Answer::ok(&plan)?.into_response())
+    Ok(Reply::ok(&plan)?.into_response())
 }
 
 /// Begin a rekey (supplier): a differ is drawn in the place of each that is compromised, and everybody who
@@ -130,13 +130,13 @@ async fn begin_rekey(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewRekeyBody>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewRekeyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let new = rekeys::NewRekey { differs: body.differ_ids, loss: body.loss_id, reason: body.reason };
     let begun = rekeys::begin(&mut act, id, new).await?;
-    let answer = Answer::created(&begun, format!("/v1/rekeys/{}", begun.id))?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&begun, format!("/v1/rekeys/{}", begun.id))?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// The rekeys of a registration (owner, agent, signatory, supplier).
@@ -149,10 +149,10 @@ async fn list_rekeys(
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = rekeys::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = rekeys::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A rekey as it stands.
@@ -171,9 +171,9 @@ struct RekeyView {
 /// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys", params(("rekey_id" = RekeyId, Path)),
     responses((status = 200, body = RekeyView)))]
-async fn read_rekey(State(app): State<App>, caller: Caller, Id(id): Id<RekeyId>) -> Handled {
-    let Standing { rekey, differs, locks, holders } = rekeys::rekey(&app, &caller, id).await?;
-    Ok(Answer::ok(&RekeyView { rekey, differs, locks, holders })?.into_response())
+async fn read_rekey(State(app): State<App>, caller: Caller, Id(id): Id<RekeyId>) -> HandlerResult {
+    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&app, &caller, id).await?;
+    Ok(Reply::ok(&RekeyView { rekey, differs, locks, holders })?.into_response())
 }
 
 /// What a fitting led to.
@@ -196,8 +196,8 @@ async fn record_fitting(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RekeyId>,
-    Keyed { key, body }: Keyed<NewFittingBody>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewFittingBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let new = NewFitting {
         lock: body.lock_id,
@@ -207,7 +207,7 @@ async fn record_fitting(
     };
     let fitted = rekeys::fit(&mut act, id, new).await?;
     let view = FittingView { rekey: fitted.rekey, keys: fitted.keys, dead_differ_ids: fitted.dead };
-    Ok(act.finish(Answer::ok(&view)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&view)?).await?.into_response())
 }
 
 /// Give up a rekey in which no lock was fitted yet (supplier): its new differs are released.
@@ -217,9 +217,9 @@ async fn stop_rekey(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RekeyId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let stopped = rekeys::stop(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&stopped)?).await?.into_response())
+    Ok(act.finish(Reply::ok(&stopped)?).await?.into_response())
 }

@@ -8,11 +8,11 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
-use crate::application::{Act, Answer, App, registrations, sections};
+use crate::application::{Act, App, Reply, registrations, sections};
 use crate::domain::ids::RegistrationId;
 use crate::domain::rules::Rules;
-use crate::http::answer::Handled;
 use crate::http::extract::{Body, Id, IfMatch, Query};
+use crate::http::reply::HandlerResult;
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -51,9 +51,9 @@ struct RulesQuery {
 
 /// The supplier's default rules (supplier).
 #[utoipa::path(get, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
-async fn read_default_rules(State(app): State<App>, caller: Caller) -> Handled {
+async fn read_default_rules(State(app): State<App>, caller: Caller) -> HandlerResult {
     let (version, rules) = sections::default_rules(&app, &caller).await?;
-    Ok(Answer::ok(&RulesView { version, rules })?.version(version).into_response())
+    Ok(Reply::ok(&RulesView { version, rules })?.version(version).into_response())
 }
 
 /// Set the default rules for registrations to come (supplier).
@@ -64,12 +64,12 @@ async fn set_default_rules(
     caller: Caller,
     IfMatch(version): IfMatch,
     Body(body): Body<RulesBody>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let version = sections::set_default_rules(&mut act, version, &body.rules).await?;
     let rules = sections::rules_value(&body.rules)?;
-    let answer = Answer::ok(&RulesView { version, rules })?.version(version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::ok(&RulesView { version, rules })?.version(version);
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// The rules of a registration, in force or of a version.
@@ -81,9 +81,9 @@ async fn read_rules(
     caller: Caller,
     Id(id): Id<RegistrationId>,
     Query(query): Query<RulesQuery>,
-) -> Handled {
+) -> HandlerResult {
     let (version, rules) = registrations::rules(&app, &caller, id, query.version).await?;
-    Ok(Answer::ok(&RulesView { version, rules })?.version(version).into_response())
+    Ok(Reply::ok(&RulesView { version, rules })?.version(version).into_response())
 }
 
 /// Set the rules of a registration (owner, or supplier): a new version, from now on.
@@ -96,10 +96,10 @@ async fn set_rules(
     Id(id): Id<RegistrationId>,
     IfMatch(version): IfMatch,
     Body(body): Body<RulesBody>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let version = registrations::set_rules(&mut act, id, version, &body.rules).await?;
     let rules = sections::rules_value(&body.rules)?;
-    let answer = Answer::ok(&RulesView { version, rules })?.version(version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::ok(&RulesView { version, rules })?.version(version);
+    Ok(act.finish(reply).await?.into_response())
 }

@@ -10,14 +10,14 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::sections::{self, SectionContent};
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::SectionId;
 use crate::domain::records::Section;
 use crate::domain::register::{Protection, ProtectionState, protection_state};
 use crate::domain::text::Name;
-use crate::http::answer::{Handled, List, list};
-use crate::http::extract::{Id, IfMatch, Keyed, Query};
+use crate::http::extract::{Id, Idempotent, IfMatch, Query};
+use crate::http::reply::{HandlerResult, List, list};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -92,13 +92,13 @@ fn view(app: &App, section: Section) -> SectionView {
 async fn add_section(
     State(app): State<App>,
     caller: Caller,
-    Keyed { key, body }: Keyed<SectionBody>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<SectionBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let added = sections::add(&mut act, body.into()).await?;
     let (id, version) = (added.id, added.version);
-    let answer = Answer::created(&view(&app, added), format!("/v1/sections/{id}"))?.version(version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(&app, added), format!("/v1/sections/{id}"))?.version(version);
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Sections.
@@ -109,20 +109,20 @@ async fn list_sections(
     _: Caller,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = sections::all(&app, page).await?;
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = sections::all(&app, portion).await?;
     let found: Vec<SectionView> = found.into_iter().map(|section| view(&app, section)).collect();
-    Ok(list(&uri, page, found, |item| item.section.id.0))
+    Ok(list(&uri, portion, found, |item| item.section.id.0))
 }
 
 /// A section.
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = SectionView)))]
-async fn read_section(State(app): State<App>, _: Caller, Id(id): Id<SectionId>) -> Handled {
+async fn read_section(State(app): State<App>, _: Caller, Id(id): Id<SectionId>) -> HandlerResult {
     let found = sections::section(&app, id).await?;
     let version = found.version;
-    Ok(Answer::ok(&view(&app, found))?.version(version).into_response())
+    Ok(Reply::ok(&view(&app, found))?.version(version).into_response())
 }
 
 /// Change a section, for instance after a renewal (supplier).
@@ -135,10 +135,10 @@ async fn change_section(
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
     crate::http::extract::Body(body): crate::http::extract::Body<SectionBody>,
-) -> Handled {
+) -> HandlerResult {
     let mut act = Act::begin_unclaimed(&app, &caller).await?;
     let changed = sections::change(&mut act, id, version, body.into()).await?;
     let version = changed.version;
-    let answer = Answer::ok(&view(&app, changed))?.version(version);
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::ok(&view(&app, changed))?.version(version);
+    Ok(act.finish(reply).await?.into_response())
 }

@@ -14,10 +14,10 @@ use crate::application::access::Caller;
 use crate::application::sessions::{self, SignIn, SignedIn, shown_once};
 use crate::application::{ActError, App};
 use crate::domain::text::Email;
-use crate::http::answer::{Exit, Handled};
 use crate::http::extract::{Body, Secret};
 use crate::http::limits::Attempt;
 use crate::http::problem::{Problem, ProblemKind};
+use crate::http::reply::{Exit, HandlerResult};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -98,7 +98,7 @@ impl From<SignedIn> for Tokens {
     responses((status = 201, body = Tokens),
         (status = 401, description = "Wrong credentials, or a code is needed",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> Handled {
+async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> HandlerResult {
     let password = body.password.checked("/password", 1, 200)?;
     let code = body.code.as_deref();
     match sessions::sign_in(&app, body.email.as_str(), password, code).await? {
@@ -117,7 +117,7 @@ async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession
     responses((status = 200, body = Tokens),
         (status = 401, description = "Not good, used before, or the session has ended",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Refresh>) -> Handled {
+async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Refresh>) -> HandlerResult {
     let token = body.refresh_token.checked("/refresh_token", 1, 200)?;
     let signed_in = sessions::refresh(&app, &shown_once(&token)).await?;
     Ok(Json(Tokens::from(signed_in)).into_response())
@@ -125,7 +125,7 @@ async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Re
 
 /// Sign out: the session and its access tokens end at once.
 #[utoipa::path(delete, path = "/v1/sessions/current", tag = "sessions", responses((status = 204)))]
-async fn sign_out(State(app): State<App>, caller: Caller) -> Handled {
+async fn sign_out(State(app): State<App>, caller: Caller) -> HandlerResult {
     sessions::sign_out(&app, &caller).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
@@ -170,7 +170,7 @@ async fn client_token(
     State(app): State<App>,
     headers: HeaderMap,
     request: axum::extract::Request,
-) -> Handled {
+) -> HandlerResult {
     let (parts, incoming) = request.into_parts();
     let form = is_form(&parts.headers);
     let bytes = axum::body::to_bytes(incoming, 8 * 1024).await;
@@ -227,7 +227,11 @@ fn basic(headers: &HeaderMap) -> Option<(String, String)> {
     responses((status = 204),
         (status = 404, description = "There is no such invitation, or it was used or has run out",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn accept_invitation(_: Attempt, State(app): State<App>, Body(body): Body<Acceptance>) -> Handled {
+async fn accept_invitation(
+    _: Attempt,
+    State(app): State<App>,
+    Body(body): Body<Acceptance>,
+) -> HandlerResult {
     let password = body.password.checked("/password", 12, 200)?;
     let token = body.token.checked("/token", 1, 200)?;
     sessions::accept_invitation(&app, &shown_once(&token), password).await?;

@@ -5,9 +5,9 @@ use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
-use crate::application::{Answer, App, signals};
+use crate::application::{App, Reply, signals};
 use crate::domain::signals::Signal;
-use crate::http::answer::{Handled, List};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -17,7 +17,7 @@ pub fn routes() -> OpenApiRouter<App> {
 /// Counters and holders out of pattern (supplier). Each signal says which rule gave it; it is a reason
 /// to look, and proves nothing.
 #[utoipa::path(get, path = "/v1/signals", tag = "signals", responses((status = 200, body = List<Signal>)))]
-async fn list_signals(State(app): State<App>, caller: Caller) -> Handled {
+async fn list_signals(State(app): State<App>, caller: Caller) -> HandlerResult {
     let items = signals::all(&app, &caller).await?;
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }

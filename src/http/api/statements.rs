@@ -11,14 +11,14 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::access::Caller;
 use crate::application::statements::{self, Content};
-use crate::application::{Act, ActError, Answer, App};
+use crate::application::{Act, ActError, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{EntryId, RegistrationId, StatementId};
 use crate::domain::records::Statement;
-use crate::http::answer::{Handled, List, kept_nowhere, list, printing};
-use crate::http::extract::{Id, Keyed, Query};
+use crate::http::extract::{Id, Idempotent, Query};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, list, printing};
 use crate::print::{Report, Table, report_pdf};
-use crate::storage::statements::Listed;
+use crate::storage::statements::StatementSummary;
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -74,44 +74,44 @@ async fn make_statement(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
-    Keyed { key, body }: Keyed<NewStatement>,
-) -> Handled {
+    Idempotent { key, body }: Idempotent<NewStatement>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let (made, disclosure) = statements::make(&mut act, id, body.on.map(|day| day.0)).await?;
     let location = format!("/v1/statements/{}", made.id);
-    let answer = Answer::created(&view(made, disclosure)?, location)?;
-    Ok(act.finish(answer).await?.into_response())
+    let reply = Reply::created(&view(made, disclosure)?, location)?;
+    Ok(act.finish(reply).await?.into_response())
 }
 
 /// Statements that were made (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/statements", tag = "statements",
     params(("registration_id" = RegistrationId, Path), ListQuery),
-    responses((status = 200, body = List<Listed>)))]
+    responses((status = 200, body = List<StatementSummary>)))]
 async fn list_statements(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<RegistrationId>,
     uri: Uri,
     Query(query): Query<ListQuery>,
-) -> Handled {
-    let page = query.page()?;
-    let found = statements::all(&app, &caller, id, page).await?;
-    Ok(list(&uri, page, found, |item| item.id.0))
+) -> HandlerResult {
+    let portion = query.portion()?;
+    let found = statements::all(&app, &caller, id, portion).await?;
+    Ok(list(&uri, portion, found, |item| item.id.0))
 }
 
 /// A statement (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}", tag = "statements",
     params(("statement_id" = StatementId, Path)), responses((status = 200, body = StatementView)))]
-async fn read_statement(State(app): State<App>, caller: Caller, Id(id): Id<StatementId>) -> Handled {
+async fn read_statement(State(app): State<App>, caller: Caller, Id(id): Id<StatementId>) -> HandlerResult {
     let (statement, disclosure) = statements::statement(&app, &caller, id).await?;
-    Ok(Answer::ok(&view(statement, disclosure)?)?.into_response())
+    Ok(Reply::ok(&view(statement, disclosure)?)?.into_response())
 }
 
 /// A statement as PDF (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}/statement.pdf", tag = "statements",
     params(("statement_id" = StatementId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn statement_pdf(State(app): State<App>, caller: Caller, Id(id): Id<StatementId>) -> Handled {
+async fn statement_pdf(State(app): State<App>, caller: Caller, Id(id): Id<StatementId>) -> HandlerResult {
     let (statement, disclosure) = statements::statement(&app, &caller, id).await?;
     let view = view(statement, disclosure)?;
     let bytes = printing(move || report_pdf(&report(&view))).await?;

@@ -6,12 +6,12 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::access::Caller;
 use crate::application::copies::uncollected;
-use crate::application::{Act, Answer, App};
+use crate::application::{Act, App, Reply};
 use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
 use crate::domain::records::{Destruction, Key};
-use crate::http::answer::{Handled, List};
-use crate::http::body::Nothing;
-use crate::http::extract::{Id, Keyed};
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Id, Idempotent};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -24,9 +24,13 @@ pub fn routes() -> OpenApiRouter<App> {
 /// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
-async fn list_uncollected_keys(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> Handled {
+async fn list_uncollected_keys(
+    State(app): State<App>,
+    caller: Caller,
+    Id(id): Id<CounterId>,
+) -> HandlerResult {
     let items = uncollected::at(&app, &caller, id).await?;
-    Ok(Answer::ok(&List { items })?.into_response())
+    Ok(Reply::ok(&List { items })?.into_response())
 }
 
 /// Say that the keys of a request that is over and that nobody collected are destroyed (a person at its
@@ -37,12 +41,12 @@ async fn announce_destruction(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<CopyRequestId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let announced = uncollected::announce(&mut act, id).await?;
     let location = format!("/v1/destructions/{}/confirmation", announced.id);
-    Ok(act.finish(Answer::created(&announced, location)?).await?.into_response())
+    Ok(act.finish(Reply::created(&announced, location)?).await?.into_response())
 }
 
 /// Confirm as a witness that keys were destroyed (another person at the same counter).
@@ -52,9 +56,9 @@ async fn confirm_destruction(
     State(app): State<App>,
     caller: Caller,
     Id(id): Id<DestructionId>,
-    Keyed { key, .. }: Keyed<Nothing>,
-) -> Handled {
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
     let mut act = Act::begin(&app, &caller, &key).await?;
     let items = uncollected::confirm(&mut act, id).await?;
-    Ok(act.finish(Answer::ok(&List { items })?).await?.into_response())
+    Ok(act.finish(Reply::ok(&List { items })?).await?.into_response())
 }

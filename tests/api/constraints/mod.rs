@@ -17,8 +17,8 @@ use broken::{BROKEN, FOREIGN, needs_another_row, other_row};
 
 async fn fill_every_table(town: &Town) {
     let program = format!("/v1/organisations/{}/client-programs", town.dealer);
-    town.keeper.post(program, json!({"name": "till"})).await.expect(201);
-    town.keeper.change("PUT", "/v1/default-rules", 0, json!({"rules": {}})).await.expect(200);
+    town.supplier.post(program, json!({"name": "till"})).await.expect(201);
+    town.supplier.change("PUT", "/v1/default-rules", 0, json!({"rules": {}})).await.expect(200);
     let narrow = json!({"class": "keyholder", "person_id": town.stranger.id, "differ_ids": [town.differ],
         "first_day": "2026-01-01"});
     town.owner.post(format!("/v1/registrations/{}/authorities", town.registration), narrow).await.expect(201);
@@ -29,7 +29,7 @@ async fn fill_every_table(town: &Town) {
     town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "lost"})).await.expect(201);
     let hold = json!({"kind": "loss"});
     town.owner.post(format!("/v1/registrations/{}/holds", town.registration), hold).await.expect(201);
-    let invited = town.keeper.post("/v1/people", json!({"name": "Ada", "email": "ada@town.example"})).await;
+    let invited = town.supplier.post("/v1/people", json!({"name": "Ada", "email": "ada@town.example"})).await;
     let accept = json!({"token": invited.body["invitation_token"], "password": "twelve letters and more"});
     town.anon.post("/v1/invitations/accept", accept).await;
     let sign_in = json!({"email": "ada@town.example", "password": "twelve letters and more"});
@@ -48,7 +48,7 @@ async fn fill_every_table(town: &Town) {
 async fn fill_the_audits(town: &Town) {
     let at = |what: &str| format!("/v1/registrations/{}/{what}", town.registration);
     let issue = json!({"person_id": town.tenant.id});
-    town.keeper.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
+    town.supplier.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
     let audit = json!({"person_id": town.tenant.id});
     town.owner.post(at("audits"), audit).await.expect(201);
     let lines = town.tenant.get("/v1/me/audit-lines").await.expect(200);
@@ -63,25 +63,27 @@ async fn fill_the_audits(town: &Town) {
 async fn fill_the_site(town: &Town) {
     let site = super::sites::site(town).await;
     let prices = json!({"prices": {"currency": "GBP", "pack": 1, "key": 1}});
-    town.keeper.change("PUT", format!("/v1/sections/{}/prices", town.section), 0, prices).await.expect(200);
+    town.supplier.change("PUT", format!("/v1/sections/{}/prices", town.section), 0, prices).await.expect(200);
     super::sites::add_plots(town, &site, super::sites::TEN_PLOTS).await.expect(201);
     super::sites::first_plot(town, &site).await;
-    let losses = town.keeper.get(format!("/v1/registrations/{}/losses", town.registration)).await.expect(200);
+    let losses =
+        town.supplier.get(format!("/v1/registrations/{}/losses", town.registration)).await.expect(200);
     let loss = losses["items"][0]["id"].as_str().unwrap().to_owned();
     let decided = json!({"decision": "rekey", "reason": "x"});
     town.owner.post(format!("/v1/losses/{loss}/decision"), decided).await.expect(200);
     let rekey = json!({"differ_ids": [town.differ], "loss_id": loss, "reason": "x"});
-    let rekey = town.keeper.post(format!("/v1/registrations/{}/rekeys", town.registration), rekey).await.id();
+    let rekey =
+        town.supplier.post(format!("/v1/registrations/{}/rekeys", town.registration), rekey).await.id();
     let fitting = json!({"lock_id": town.locks[0], "pack_number": "RK-1", "fitted_by": town.owner.id});
-    town.keeper.post(format!("/v1/rekeys/{rekey}/fittings"), fitting).await.expect(200);
+    town.supplier.post(format!("/v1/rekeys/{rekey}/fittings"), fitting).await.expect(200);
 }
 
 /// Bitting, second factors, blanks that differ, a replaced card, a refused check, a cut without a network.
 async fn fill_the_counter(town: &Town, key: &str) {
     let spare = json!({"number": "X-2", "level": "lock"});
-    town.keeper.post(format!("/v1/registrations/{}/differs", town.registration), spare).await.expect(201);
+    town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), spare).await.expect(201);
     let heights = json!({"heights": [1, 2, 3, 4, 5]});
-    town.keeper.post(format!("/v1/differs/{}/bitting", town.differ), heights).await.expect(201);
+    town.supplier.post(format!("/v1/differs/{}/bitting", town.differ), heights).await.expect(201);
     let account = "INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, $1, created_at
                    FROM people WHERE id = $2::uuid";
     sqlx::query(account)
@@ -92,7 +94,7 @@ async fn fill_the_counter(town: &Town, key: &str) {
         .unwrap();
     town.manager.post("/v1/me/second-factor", json!({})).await.expect(201);
     let at = |what: &str| format!("/v1/counters/{}/{what}", town.counter);
-    let asked = town.keeper.get(format!("/v1/keys/{key}")).await.expect(200);
+    let asked = town.supplier.get(format!("/v1/keys/{key}")).await.expect(200);
     assert_eq!(asked["state"], "lost");
     let request: uuid::Uuid =
         sqlx::query_scalar("SELECT id FROM copy_requests LIMIT 1").fetch_one(&town.admin).await.unwrap();
@@ -100,11 +102,11 @@ async fn fill_the_counter(town: &Town, key: &str) {
     town.counter_staff.post(at("spoiled-blanks"), spoiled).await.expect(201);
     let counted = json!({"section_id": town.section, "counted": 30});
     town.counter_staff.post(at("blank-counts"), counted).await.expect(201);
-    let open = town.keeper.get(at("blank-differences")).await.expect(200);
+    let open = town.supplier.get(at("blank-differences")).await.expect(200);
     let difference = open["items"][0]["id"].as_str().unwrap().to_owned();
     let explained = json!({"explanation": "missing"});
     let path = format!("/v1/blank-differences/{difference}/explanation");
-    town.keeper.post(path, explained).await.expect(200);
+    town.supplier.post(path, explained).await.expect(200);
     // More keys than there are blanks.
     let offline =
         json!({"id": request, "copy_request_id": request, "quantity": 40, "cut_at": town.clock_text()});
@@ -114,8 +116,8 @@ async fn fill_the_counter(town: &Town, key: &str) {
     sqlx::query(announced).execute(&town.admin).await.unwrap();
     let hours = json!({"time_zone": "Europe/London",
         "hours": [{"weekday": 1, "opens": "09:00", "closes": "17:30"}]});
-    town.keeper.post(at("opening-hours"), hours).await.expect(200);
-    town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(201);
+    town.supplier.post(at("opening-hours"), hours).await.expect(200);
+    town.supplier.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(201);
     let check = json!({"card_number": town.card.1});
     town.counter_staff.post(at("card-checks"), check).await.expect(200);
 }

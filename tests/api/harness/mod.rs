@@ -150,7 +150,7 @@ pub struct Town {
     pub clock: Arc<TestClock>,
     pub router: Router,
     pub anon: Actor,
-    pub keeper: Actor,
+    pub supplier: Actor,
     pub counter_staff: Actor,
     pub other_counter_staff: Actor,
     pub manager: Actor,
@@ -249,7 +249,7 @@ impl Town {
             clock,
             router,
             anon: anon.clone(),
-            keeper: anon.clone(),
+            supplier: anon.clone(),
             counter_staff: anon.clone(),
             other_counter_staff: anon.clone(),
             manager: anon.clone(),
@@ -311,38 +311,44 @@ impl Town {
     /// Enters a person and signs in.
     pub async fn person(&self, name: &str) -> Actor {
         let email = format!("{}@town.example", name.to_lowercase().replace(' ', "."));
-        let added = self.keeper.post("/v1/people", json!({"name": name, "email": email})).await;
+        let added = self.supplier.post("/v1/people", json!({"name": name, "email": email})).await;
         assert_eq!(added.status, 201, "{}", added.text);
         self.signed_in(&added.id()).await
     }
 
     async fn organisation(&self, kind: &str, name: &str) -> String {
-        self.keeper.post("/v1/organisations", json!({"kind": kind, "name": name})).await.id()
+        self.supplier.post("/v1/organisations", json!({"kind": kind, "name": name})).await.id()
     }
 
     pub async fn member(&self, name: &str, organisation: &str) -> Actor {
         let person = self.person(name).await;
         let joined = json!({"person_id": person.id, "post": "head", "first_day": "2026-01-01"});
-        self.keeper.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
+        self.supplier.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
         person
     }
 
     pub async fn grant(&self, registration: &str, class: &str, person: &str, more: Value) -> String {
         let mut body = json!({"class": class, "person_id": person, "first_day": "2026-01-01"});
         body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
-        let given = self.keeper.post(format!("/v1/registrations/{registration}/authorities"), body).await;
+        let given = self.supplier.post(format!("/v1/registrations/{registration}/authorities"), body).await;
         assert_eq!(given.status, 201, "{}", given.text);
         given.id()
     }
 
     async fn build(&mut self) {
         let name = |text| wardbook::domain::text::Name::parse(text).unwrap();
-        let email = wardbook::domain::text::Email::parse("keeper@town.example").unwrap();
-        wardbook::application::people::begin_register(&self.app, &name("Marrowby"), &name("Keeper"), &email)
-            .await
-            .unwrap();
-        let keeper: Uuid = sqlx::query_scalar("SELECT id FROM people").fetch_one(&self.admin).await.unwrap();
-        self.keeper = self.signed_in(&keeper.to_string()).await;
+        let email = wardbook::domain::text::Email::parse("supplier@town.example").unwrap();
+        wardbook::application::people::begin_register(
+            &self.app,
+            &name("Marrowby"),
+            &name("Supplier"),
+            &email,
+        )
+        .await
+        .unwrap();
+        let supplier: Uuid =
+            sqlx::query_scalar("SELECT id FROM people").fetch_one(&self.admin).await.unwrap();
+        self.supplier = self.signed_in(&supplier.to_string()).await;
         self.dealer = self.organisation("dealer", "Pellworth").await;
         let other_dealer = self.organisation("dealer", "Quenby").await;
         self.agent = self.organisation("agent", "Underhay").await;
@@ -355,15 +361,15 @@ impl Town {
         self.tenant = self.person("Tenant").await;
         self.stranger = self.person("Stranger").await;
         let section = json!({"name": "MB40", "protection": "agreement"});
-        self.section = self.keeper.post("/v1/sections", section).await.id();
+        self.section = self.supplier.post("/v1/sections", section).await.id();
         for (dealer, own) in [(self.dealer.clone(), true), (other_dealer, false)] {
             let counter = json!({"dealer_id": dealer, "name": "Sluice Lane"});
-            let counter = self.keeper.post("/v1/counters", counter).await.id();
+            let counter = self.supplier.post("/v1/counters", counter).await.id();
             let appointment = json!({"section_id": self.section, "first_day": "2026-01-01"});
             let appointment =
-                self.keeper.post(format!("/v1/counters/{counter}/appointments"), appointment).await.id();
+                self.supplier.post(format!("/v1/counters/{counter}/appointments"), appointment).await.id();
             let blanks = json!({"section_id": self.section, "quantity": 40});
-            let sent = self.keeper.post(format!("/v1/counters/{counter}/consignments"), blanks).await.id();
+            let sent = self.supplier.post(format!("/v1/counters/{counter}/consignments"), blanks).await.id();
             let staff = if own { &self.counter_staff } else { &self.other_counter_staff };
             staff.post(format!("/v1/blank-movements/{sent}/confirmation"), json!({})).await.expect(200);
             if own {
@@ -379,7 +385,7 @@ impl Town {
             "may_pass_on": true, "first_day": "2026-01-01"});
         let owner = self.grant(&registration, "owner", &self.owner.id, approving.clone()).await;
         let agent =
-            self.keeper.post(format!("/v1/registrations/{registration}/authorities"), agent).await.id();
+            self.supplier.post(format!("/v1/registrations/{registration}/authorities"), agent).await.id();
         let signatory = self.grant(&registration, "signatory", &self.signatory.id, approving).await;
         let tenant = self.grant(&registration, "keyholder", &self.tenant.id, json!({})).await;
         self.authority.extend([
@@ -394,21 +400,25 @@ impl Town {
     /// Premises with two locks on one differ and a lever pack with two keys.
     pub async fn premises(&self, premises: &str, number: &str) -> (String, String, Vec<String>, Vec<String>) {
         let registration = json!({"section_id": self.section, "owner_id": self.owners, "premises": premises});
-        let registration = self.keeper.post("/v1/registrations", registration).await.id();
+        let registration = self.supplier.post("/v1/registrations", registration).await.id();
         let differ = json!({"number": number, "level": "lock"});
-        let differ = self.keeper.post(format!("/v1/registrations/{registration}/differs"), differ).await.id();
+        let differ =
+            self.supplier.post(format!("/v1/registrations/{registration}/differs"), differ).await.id();
         let mut locks = vec![];
         for label in ["Front door", "Back door"] {
             let lock = json!({"label": label, "kind": "mortice_deadlock", "escape_route": false,
                 "room_class": "entrance"});
-            let lock = self.keeper.post(format!("/v1/registrations/{registration}/locks"), lock).await.id();
+            let lock = self.supplier.post(format!("/v1/registrations/{registration}/locks"), lock).await.id();
             let answers = json!({"differ_id": differ});
-            self.keeper.post(format!("/v1/locks/{lock}/answers"), answers).await.expect(201);
+            self.supplier.post(format!("/v1/locks/{lock}/answers"), answers).await.expect(201);
             locks.push(lock);
         }
         let pack = json!({"differ_id": differ, "number": "LP-1"});
-        let pack =
-            self.keeper.post(format!("/v1/registrations/{registration}/lever-packs"), pack).await.expect(201);
+        let pack = self
+            .supplier
+            .post(format!("/v1/registrations/{registration}/lever-packs"), pack)
+            .await
+            .expect(201);
         let keys = pack["keys"].as_array().unwrap();
         let keys = keys.iter().map(|key| key["id"].as_str().unwrap().to_owned()).collect();
         (registration, differ, locks, keys)
@@ -417,7 +427,7 @@ impl Town {
     /// A card with a PIN: its id and number.
     pub async fn card_for(&self, person: &Actor) -> (String, String) {
         let path = format!("/v1/registrations/{}/cards", self.registration);
-        let card = self.keeper.post(path, json!({"person_id": person.id})).await.expect(201);
+        let card = self.supplier.post(path, json!({"person_id": person.id})).await.expect(201);
         let id = card["id"].as_str().unwrap().to_owned();
         person.post(format!("/v1/cards/{id}/pin"), json!({"pin": PIN})).await.expect(200);
         (id, card["number"].as_str().unwrap().to_owned())
@@ -425,9 +435,9 @@ impl Town {
 
     pub async fn set_geometry(&self, geometry: Value) -> Value {
         let path = format!("/v1/sections/{}", self.section);
-        let version = self.keeper.get(&path).await.expect(200)["version"].as_i64().unwrap();
+        let version = self.supplier.get(&path).await.expect(200)["version"].as_i64().unwrap();
         let body = json!({ "geometry": geometry });
-        self.keeper.change("PUT", format!("{path}/geometry"), version, body).await.expect(200)
+        self.supplier.change("PUT", format!("{path}/geometry"), version, body).await.expect(200)
     }
 
     pub async fn set_rules(&self, rules: Value) {

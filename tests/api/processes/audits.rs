@@ -82,7 +82,7 @@ async fn a_flipped_byte_is_found_by_the_auditor_and_named(pool: PgPool) {
     let machine = Machine::new(pool).await;
     // More than one full tile, so that there is a tile of level 1.
     for _ in 0..300 {
-        machine.town.keeper.post("/v1/people", json!({"name": "Somebody"})).await.expect(201);
+        machine.town.supplier.post("/v1/people", json!({"name": "Somebody"})).await.expect(201);
     }
     while machine.town.sequencer.round().await.unwrap() > 0 {}
     let server = machine.serve();

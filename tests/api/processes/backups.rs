@@ -57,7 +57,7 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror(pool: PgPool) {
     assert_eq!(found.status.code(), Some(4), "{}", said(&found));
     assert!(said(&found).contains(&format!("and now has {size}")), "{}", said(&found));
     // New work meanwhile waits: nothing is signed.
-    assert!(append(&agent(), &server.address, &machine.town.keeper.token, "meanwhile"));
+    assert!(append(&agent(), &server.address, &machine.town.supplier.token, "meanwhile"));
     sqlx::query("SELECT pg_sleep(0.5)").execute(&pool).await.unwrap();
     let waiting: i64 = sqlx::query_scalar("SELECT count(*) FROM log_pending").fetch_one(&pool).await.unwrap();
     assert_eq!(waiting, 1);

@@ -47,7 +47,7 @@ async fn servers_that_are_killed_lose_nothing_and_write_nothing_twice(pool: PgPo
     let writers: Vec<_> = (0..6)
         .map(|writer| {
             let (addresses, stop) = (addresses.clone(), stop.clone());
-            let token = machine.town.keeper.token.clone();
+            let token = machine.town.supplier.token.clone();
             std::thread::spawn(move || {
                 let agent = agent();
                 let mut answered = 0_u32;
@@ -97,7 +97,7 @@ async fn servers_that_are_killed_lose_nothing_and_write_nothing_twice(pool: PgPo
     let entries: Vec<uuid::Uuid> =
         sqlx::query_scalar("SELECT entry_id FROM log_leaves").fetch_all(&machine.town.admin).await.unwrap();
     for entry in entries {
-        let receipt = machine.town.keeper.get(format!("/v1/log-entries/{entry}/receipt")).await;
+        let receipt = machine.town.supplier.get(format!("/v1/log-entries/{entry}/receipt")).await;
         let receipt: wardbook::domain::log::receipt::Receipt = receipt.text.parse().unwrap();
         receipt.verify(&machine.town.policy()).unwrap();
     }

@@ -51,9 +51,9 @@ impl Machine {
         let town = Town::open(pool).await;
         // Rows that are made at the time of the test's clock would look old to a server.
         let organisation = json!({"kind": "auditor", "name": "Fennick"});
-        let auditor = town.keeper.post("/v1/organisations", organisation).await.id();
+        let auditor = town.supplier.post("/v1/organisations", organisation).await.id();
         let program = format!("/v1/organisations/{auditor}/client-programs");
-        let program = town.keeper.post(program, json!({"name": "mirror"})).await.expect(201);
+        let program = town.supplier.post(program, json!({"name": "mirror"})).await.expect(201);
         let text = |name: &str| program[name].as_str().unwrap().to_owned();
         let auditor = (text("id"), text("client_secret"));
         let database = address(&town.admin.connect_options());

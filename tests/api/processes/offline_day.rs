@@ -14,7 +14,7 @@ impl<'a> Shop<'a> {
     async fn new(machine: &'a Machine) -> Self {
         let town = &machine.town;
         let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-        let program = town.keeper.post(path, json!({"name": "till"})).await.expect(201);
+        let program = town.supplier.post(path, json!({"name": "till"})).await.expect(201);
         let text = |name: &str| program[name].as_str().unwrap().to_owned();
         Self { machine, program: (text("id"), text("client_secret")) }
     }
@@ -43,7 +43,7 @@ impl<'a> Shop<'a> {
 }
 
 async fn token(town: &Town, card: &str) -> String {
-    let answer = town.keeper.get(format!("/v1/cards/{card}/token")).await.expect(200);
+    let answer = town.supplier.get(format!("/v1/cards/{card}/token")).await.expect(200);
     answer["token"].as_str().unwrap().to_owned()
 }
 
@@ -52,7 +52,7 @@ async fn a_day_without_a_network_ends_with_every_key_in_the_register(pool: PgPoo
     let machine = Machine::new(pool).await;
     let town = &machine.town;
     town.pass(Outside::system().clock.now() - town.clock_now());
-    let card = town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
+    let card = town.supplier.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
     let (tenants, others) = (token(town, &card).await, town.card_for(&town.signatory).await);
     let tenants_request = town.authorised(json!({"quantity": 2})).await;
     let other_request = town.ask(&town.signatory, json!({})).await.request_id();
@@ -107,7 +107,7 @@ async fn a_day_without_a_network_ends_with_every_key_in_the_register(pool: PgPoo
     assert!(report.contains(&format!("{other_request}: 1 cut, in order")), "{report}");
     let again = shop.expect(0, &["bring-in"]).await;
     assert!(again.contains("0 cuts to bring in"), "{again}");
-    let told = town.keeper.get("/v1/flagged-cuts").await.expect(200);
+    let told = town.supplier.get("/v1/flagged-cuts").await.expect(200);
     assert_eq!(
         (told["items"].as_array().unwrap().len(), &told["items"][0]["copy_request_id"]),
         (1, &json!(tenants_request))

@@ -15,8 +15,8 @@ async fn printed_cards_outlive_the_key_that_signed_them_and_a_missing_key_stops_
     let machine = Machine::new(pool).await;
     let town = &machine.town;
     town.pass(Outside::system().clock.now() - town.clock_now());
-    let card = town.keeper.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
-    let printed = town.keeper.get(format!("/v1/cards/{card}/token")).await.expect(200)["token"].clone();
+    let card = town.supplier.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
+    let printed = town.supplier.get(format!("/v1/cards/{card}/token")).await.expect(200)["token"].clone();
     // The old key goes, all but its public half.
     use ed25519_dalek::pkcs8::{DecodePrivateKey, EncodePublicKey};
     let old = ed25519_dalek::SigningKey::from_pkcs8_pem(&card_key_pem()).unwrap();
@@ -57,7 +57,7 @@ async fn secrets_are_rotated_by_a_command_and_need_their_master_key(pool: PgPool
     let machine = Machine::new(pool).await;
     let town = &machine.town;
     let bitting = json!({"heights": [4, 8, 15, 16, 23]});
-    town.keeper.post(format!("/v1/differs/{}/bitting", town.differ), bitting).await.expect(201);
+    town.supplier.post(format!("/v1/differs/{}/bitting", town.differ), bitting).await.expect(201);
     let (made, text) = wait(&mut machine.command(&["new-master-key", "master"]));
     assert!(made, "{text}");
     let (again, _) = wait(&mut machine.command(&["new-master-key", "master"]));

@@ -7,16 +7,16 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::problem::Problem;
-use crate::application::{ActError, Answer};
+use crate::application::{ActError, Reply};
 use crate::print::PrintError;
-use crate::storage::Page;
+use crate::storage::Portion;
 
-/// A handler leaves early: with a problem, or with the answer that the same request got before.
+/// A handler leaves early: with a problem, or with the reply that the same request got before.
 pub enum Exit {
     /// A problem.
     Problem(Problem),
-    /// The kept answer.
-    Replayed(Answer),
+    /// The kept reply.
+    Replayed(Reply),
 }
 
 impl From<Problem> for Exit {
@@ -28,7 +28,7 @@ impl From<Problem> for Exit {
 impl From<ActError> for Exit {
     fn from(error: ActError) -> Self {
         match error {
-            ActError::Replayed(answer) => Self::Replayed(*answer),
+            ActError::Replayed(reply) => Self::Replayed(*reply),
             other => Self::Problem(other.into()),
         }
     }
@@ -38,15 +38,15 @@ impl IntoResponse for Exit {
     fn into_response(self) -> Response {
         match self {
             Self::Problem(problem) => problem.into_response(),
-            Self::Replayed(answer) => answer.into_response(),
+            Self::Replayed(reply) => reply.into_response(),
         }
     }
 }
 
 /// What a handler gives back.
-pub type Handled = Result<Response, Exit>;
+pub type HandlerResult = Result<Response, Exit>;
 
-impl Answer {
+impl Reply {
     /// A JSON body with a status.
     ///
     /// # Errors
@@ -72,7 +72,7 @@ impl Answer {
         Ok(Self { location: Some(location), ..Self::new(StatusCode::CREATED, body)? })
     }
 
-    /// With a secret that only this answer shows.
+    /// With a secret that only this reply shows.
     #[must_use]
     pub fn once(mut self, name: &'static str, secret: Option<String>) -> Self {
         self.once.extend(secret.map(|secret| (name, secret)));
@@ -87,7 +87,7 @@ impl Answer {
     }
 }
 
-impl IntoResponse for Answer {
+impl IntoResponse for Reply {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::OK);
         let mut body = self.body;
@@ -106,16 +106,16 @@ impl IntoResponse for Answer {
     }
 }
 
-/// A page of a list; the next one is in the `Link` header.
+/// A portion of a list; the next one is in the `Link` header.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct List<T> {
     /// The things.
     pub items: Vec<T>,
 }
 
-/// A page as it is sent, with `Link: <…>; rel="next"` where there may be more (RFC 8288).
-pub fn list<T: Serialize>(uri: &Uri, page: Page, items: Vec<T>, id: impl Fn(&T) -> Uuid) -> Response {
-    let full = i64::try_from(items.len()).is_ok_and(|count| count == page.limit);
+/// A portion as it is sent, with `Link: <…>; rel="next"` where there may be more (RFC 8288).
+pub fn list<T: Serialize>(uri: &Uri, portion: Portion, items: Vec<T>, id: impl Fn(&T) -> Uuid) -> Response {
+    let full = i64::try_from(items.len()).is_ok_and(|count| count == portion.limit);
     let next = items.last().filter(|_| full).map(|last| next_link(uri, id(last)));
     let mut response = axum::Json(List { items }).into_response();
     if let Some(value) = next.and_then(|next| HeaderValue::from_str(&next).ok()) {
