@@ -154,7 +154,7 @@ pub async fn grant(
     differ_ids.dedup();
     let authority = Authority {
         id: act.id(),
-        registration_id: registration_id,
+        registration_id,
         class: grant.class,
         person_id: grant.person,
         organisation_id: grant.organisation,
@@ -348,7 +348,7 @@ pub async fn add_mandate(
     }
     let mandate = Mandate {
         id: act.id(),
-        registration_id: registration_id,
+        registration_id,
         recipient_id: recipient,
         collector_id: collector,
         first_day,

@@ -45,7 +45,7 @@ pub(super) async fn pack_with_keys(
     let registration_id = registration.id;
     let pack = LeverPack {
         id: act.id(),
-        registration_id: registration_id,
+        registration_id,
         differ_id: differ,
         number: number.into(),
         recorded_at: act.now,

@@ -309,13 +309,8 @@ pub async fn add_differ(
     let (registration, access) = access::registration_for_update(act, registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
-    let differ = Differ {
-        id: act.id(),
-        registration_id: registration_id,
-        number: number.into(),
-        level,
-        state: DifferState::GivenOut,
-    };
+    let differ =
+        Differ { id: act.id(), registration_id, number: number.into(), level, state: DifferState::GivenOut };
     let now = act.now;
     if let Err(error) = register::add_differ(act.db(), registration.section_id, &differ, false, now).await {
         return Err(match error.violated() {

@@ -229,7 +229,7 @@ pub async fn begin(
         .collect();
     let rekey = Rekey {
         id: act.id(),
-        registration_id: registration_id,
+        registration_id,
         loss_id: new.loss,
         reason: new.reason.to_string(),
         state: RekeyState::UnderWay,

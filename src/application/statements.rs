@@ -385,7 +385,7 @@ pub async fn make(
     let id = content.statement_id;
     let personal = vec![("statement", json!(hash))];
     let entry_id = act.enter_change_as("statement.made", Some(registration_id), id.0, personal).await?;
-    let statement = Statement { id, registration_id: registration_id, content: text, hash, entry_id };
+    let statement = Statement { id, registration_id, content: text, hash, entry_id };
     let (by, now) = (act.caller.actor(), act.now);
     statements::add(act.db(), &statement, on, by, now).await?;
     let shown = shown(act.db(), entry_id).await?;

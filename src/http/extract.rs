@@ -2,8 +2,10 @@
 
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, header};
+use axum::http::{HeaderMap, HeaderValue, Uri, header};
+use axum::response::{IntoResponse, Response};
 use secrecy::SecretString;
+use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
@@ -11,10 +13,11 @@ use uuid::Uuid;
 
 use super::body::{Fields, FromFields};
 use super::problem::{Problem, ProblemKind};
+use super::reply::{HandlerResult, List};
 use crate::application::access::Caller;
-use crate::application::{ActError, App, FieldProblem, Idempotency, sessions};
+use crate::application::{Act, ActError, App, FieldProblem, Idempotency, Reply, sessions};
 use crate::domain::bitting::Bitting;
-use crate::storage;
+use crate::storage::Portion;
 
 impl FromRequestParts<App> for Caller {
     type Rejection = Problem;
@@ -22,6 +25,98 @@ impl FromRequestParts<App> for Caller {
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
         let token = bearer(&parts.headers).ok_or_else(|| Problem::new(ProblemKind::Unauthenticated))?;
         Ok(sessions::caller(app, token).await?)
+    }
+}
+
+/// A call: who makes it, and what it works with.
+pub struct Call {
+    /// What every act works with.
+    pub app: App,
+    /// Who calls.
+    pub caller: Caller,
+}
+
+impl FromRequestParts<App> for Call {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        Ok(Self { caller: Caller::from_request_parts(parts, app).await?, app: app.clone() })
+    }
+}
+
+impl Call {
+    /// Does an act in a transaction of its own; the reply is kept with the key, and all of it committed.
+    ///
+    /// # Errors
+    /// When it did not happen, or the same request was answered before.
+    pub async fn act<F>(&self, key: &Idempotency, act: F) -> HandlerResult
+    where
+        F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<Reply, ActError>,
+    {
+        let mut begun = Act::begin(&self.app, &self.caller, key).await?;
+        let reply = act(&mut begun).await?;
+        Ok(begun.finish(reply).await?.into_response())
+    }
+
+    /// Does an act that is the same when it is done twice, in a transaction of its own.
+    ///
+    /// # Errors
+    /// When it did not happen.
+    pub async fn change<F>(&self, act: F) -> HandlerResult
+    where
+        F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<Reply, ActError>,
+    {
+        let mut begun = Act::begin_unclaimed(&self.app, &self.caller).await?;
+        let reply = act(&mut begun).await?;
+        Ok(begun.finish(reply).await?.into_response())
+    }
+}
+
+/// What a list is asked for: its filters, and which portion of it.
+pub struct Listing<Q> {
+    /// The filters.
+    pub query: Q,
+    /// Which portion.
+    pub portion: Portion,
+    uri: Uri,
+}
+
+/// The query of a list.
+pub trait ListFilters: DeserializeOwned {
+    /// Which portion it asks for.
+    ///
+    /// # Errors
+    /// When it asks for too much.
+    fn portion(&self) -> Result<Portion, Problem>;
+}
+
+impl<Q: ListFilters, S: Send + Sync> FromRequestParts<S> for Listing<Q> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let Query(query) = Query::<Q>::from_request_parts(parts, state).await?;
+        Ok(Self { portion: query.portion()?, query, uri: parts.uri.clone() })
+    }
+}
+
+impl<Q> Listing<Q> {
+    /// The portion that was found, with `Link: <…>; rel="next"` where there may be more (RFC 8288).
+    pub fn reply<T: Serialize>(&self, items: Vec<T>, id: impl Fn(&T) -> Uuid) -> Response {
+        let full = i64::try_from(items.len()).is_ok_and(|count| count == self.portion.limit);
+        let next = items.last().filter(|_| full).map(|last| self.next_link(id(last)));
+        let mut response = axum::Json(List { items }).into_response();
+        if let Some(value) = next.and_then(|next| HeaderValue::from_str(&next).ok()) {
+            response.headers_mut().insert(header::LINK, value);
+        }
+        response
+    }
+
+    fn next_link(&self, after: Uuid) -> String {
+        let pairs = form_urlencoded::parse(self.uri.query().unwrap_or_default().as_bytes());
+        let mut query = form_urlencoded::Serializer::new(String::new());
+        query.extend_pairs(pairs.filter(|(name, _)| name != "after"));
+        query.append_pair("after", &after.to_string());
+        format!("<{}?{}>; rel=\"next\"", self.uri.path(), query.finish())
     }
 }
 
@@ -64,10 +159,10 @@ const DEFAULT_LIMIT: i64 = 50;
 const MOST: i64 = 200;
 
 /// The portion that a list is asked for, from the two parameters that every list has.
-pub fn portion(after: Option<Uuid>, limit: Option<u16>) -> Result<storage::Portion, Problem> {
+pub fn portion(after: Option<Uuid>, limit: Option<u16>) -> Result<Portion, Problem> {
     let limit = limit.map_or(DEFAULT_LIMIT, i64::from);
     if (1..=MOST).contains(&limit) {
-        Ok(storage::Portion { after: after.unwrap_or(Uuid::nil()), limit })
+        Ok(Portion { after: after.unwrap_or(Uuid::nil()), limit })
     } else {
         Err(Problem::new(ProblemKind::Malformed).detail(format!("parameter limit: must be from 1 to {MOST}")))
     }

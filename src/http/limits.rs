@@ -91,8 +91,10 @@ impl<S: Send + Sync> FromRequestParts<S> for Attempt {
     type Rejection = Response;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Response> {
-        let Some(Address { address, sign_ins }) = parts.extensions.get() else { return Ok(Self) };
-        sign_ins.as_ref().map_or(Ok(()), |limit| limit.count(*address)).map(|()| Self)
+        if let Some(Address { address, sign_ins: Some(limit) }) = parts.extensions.get() {
+            limit.count(*address)?;
+        }
+        Ok(Self)
     }
 }
 

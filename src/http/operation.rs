@@ -10,10 +10,9 @@ use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn}
 use utoipa::openapi::{ObjectBuilder, Ref, RefOr, Required, Type};
 use utoipa_axum::router::UtoipaMethodRouter;
 
-use super::extract::{Body, Csv, Id, Idempotent, IfMatch, Query};
+use super::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
 use super::limits::Attempt;
 use crate::application::App;
-use crate::application::access::Caller;
 
 /// What the arguments of a handler ask for.
 #[derive(Debug, Clone, Copy, Default)]
@@ -42,7 +41,9 @@ impl<T> Argument for Query<T> {}
 impl<T> Argument for axum::extract::Path<T> {}
 impl<T> Argument for Body<T> {}
 
-impl Argument for Caller {
+impl<Q> Argument for Listing<Q> {}
+
+impl Argument for Call {
     fn add_to(takes: &mut Takes) {
         takes.token = true;
     }

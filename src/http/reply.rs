@@ -1,15 +1,13 @@
 //! What goes back.
 
-use axum::http::{HeaderName, HeaderValue, StatusCode, Uri, header};
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use utoipa::ToSchema;
-use uuid::Uuid;
 
 use super::problem::Problem;
 use crate::application::{ActError, Reply};
 use crate::print::PrintError;
-use crate::storage::Portion;
 
 /// A handler leaves early: with a problem, or with the reply that the same request got before.
 pub enum Exit {
@@ -111,25 +109,6 @@ impl IntoResponse for Reply {
 pub struct List<T> {
     /// The things.
     pub items: Vec<T>,
-}
-
-/// A portion as it is sent, with `Link: <…>; rel="next"` where there may be more (RFC 8288).
-pub fn list<T: Serialize>(uri: &Uri, portion: Portion, items: Vec<T>, id: impl Fn(&T) -> Uuid) -> Response {
-    let full = i64::try_from(items.len()).is_ok_and(|count| count == portion.limit);
-    let next = items.last().filter(|_| full).map(|last| next_link(uri, id(last)));
-    let mut response = axum::Json(List { items }).into_response();
-    if let Some(value) = next.and_then(|next| HeaderValue::from_str(&next).ok()) {
-        response.headers_mut().insert(header::LINK, value);
-    }
-    response
-}
-
-fn next_link(uri: &Uri, after: Uuid) -> String {
-    let pairs = form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes());
-    let mut query = form_urlencoded::Serializer::new(String::new());
-    query.extend_pairs(pairs.filter(|(name, _)| name != "after"));
-    query.append_pair("after", &after.to_string());
-    format!("<{}?{}>; rel=\"next\"", uri.path(), query.finish())
 }
 
 /// The headers of a body that nobody may keep.

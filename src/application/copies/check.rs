@@ -1,7 +1,7 @@
 //! What somebody who stands at a counter may order, and what waits there for them.
 
 use sqlx::PgConnection;
-use time::OffsetDateTime;
+use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::gather::{StepContext, StepInput, gather};
@@ -81,20 +81,28 @@ pub async fn at_counter(
             RequestState::Authorised => Step::Cut,
             _ => Step::Approve,
         };
-        let recipient = request.recipient_id;
-        let collector = if recipient == person {
-            Collector::Recipient
-        } else if authorities::may_collect(db, registration.id, recipient, person, today).await? {
-            Collector::Mandated
-        } else {
-            Collector::Other
-        };
+        let collector = collector_of(db, &request, person, today).await?;
         let shown = ShownFacts { collector, ..shown.clone() };
         let brought = StepInput { shown, quantity: 1, ..StepInput::default() };
         let facts = gather(db, registration, rules, &request, taking(step), brought).await?;
         waiting.push(WaitingRequest { step, decision: decide(&facts, rules), request });
     }
     Ok((may_order, waiting))
+}
+
+/// As whom somebody stands there for the keys of a request.
+pub(super) async fn collector_of(
+    db: &mut PgConnection,
+    request: &CopyRequest,
+    person: PersonId,
+    today: Date,
+) -> Result<Collector, ActError> {
+    let recipient = request.recipient_id;
+    if person == recipient {
+        return Ok(Collector::Recipient);
+    }
+    let mandated = authorities::may_collect(db, request.registration_id, recipient, person, today).await?;
+    Ok(if mandated { Collector::Mandated } else { Collector::Other })
 }
 
 /// One more key of a differ for whoever stands there, cut here.

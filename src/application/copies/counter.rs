@@ -2,6 +2,7 @@
 
 use serde_json::json;
 
+use super::check::collector_of;
 use super::gather::{StepContext, StepInput, gather};
 use super::{DecidedRequest, enter_step, store};
 use crate::application::access::Caller;
@@ -17,7 +18,7 @@ use crate::domain::key::{KeyAct, KeyState};
 use crate::domain::records::{CopyRequest, Key, Registration};
 use crate::domain::register::{CardState, DocumentKind, Purpose};
 use crate::domain::signature::{Signature, hash_of};
-use crate::storage::{authorities, blanks, cards, copies, keys, people, register};
+use crate::storage::{StorageError, blanks, cards, copies, keys, people, register};
 
 /// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
 pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
@@ -237,14 +238,7 @@ pub async fn hand_over(
     if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/collected_by_id", "is not known"));
     }
-    let collector = if person == request.recipient_id {
-        Collector::Recipient
-    } else if authorities::may_collect(act.db(), registration.id, request.recipient_id, person, today).await?
-    {
-        Collector::Mandated
-    } else {
-        Collector::Other
-    };
+    let collector = collector_of(act.db(), &request, person, today).await?;
     let shown = shown_facts(
         act,
         &registration,
@@ -284,16 +278,19 @@ pub async fn hand_over(
         copies::add_hand_over(act.db(), &hand_over, now).await?;
         if let Some(strokes) = &signature {
             let added = copies::add_signature(act.db(), hand_over.id, strokes, &hash_of(strokes)).await;
-            if let Err(error) = added {
-                return Err(match error.violated() {
-                    Some("signatures_pkey") => ActError::invalid("/signature", "was given before: sign anew"),
-                    _ => error.into(),
-                });
-            }
+            added.map_err(signature_error)?;
         }
         store(act, &mut request, progress.handed_over(quantity)?).await?;
     }
     Ok((DecidedRequest { request, decision, recorded }, handed))
+}
+
+/// A signature stands for one hand-over: the same strokes again are a copy of them.
+pub(in crate::application) fn signature_error(error: StorageError) -> ActError {
+    match error.violated() {
+        Some("signatures_pkey") => ActError::invalid("/signature", "was given before: sign anew"),
+        _ => error.into(),
+    }
 }
 
 /// Keys of a request that were cut go to its recipient, whoever collects them.

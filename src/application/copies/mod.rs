@@ -11,6 +11,7 @@ pub mod offline;
 mod sheet;
 pub mod uncollected;
 
+pub(super) use counter::signature_error;
 pub use counter::{CutStep, HandOverStep, cut, hand_over, require_at_counter};
 pub use sheet::{CuttingSheet, look};
 

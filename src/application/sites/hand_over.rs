@@ -3,6 +3,7 @@
 use serde_json::json;
 
 use super::{every_right, give, plot_for_update};
+use crate::application::copies::signature_error;
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, differs, rights};
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
@@ -70,12 +71,7 @@ pub async fn hand_over(
     sites::hand_over(act.db(), &hand_over, by).await?;
     let strokes = new.signature.json();
     let hash = hash_of(&strokes);
-    if let Err(error) = sites::add_signature(act.db(), hand_over.id, &strokes, &hash).await {
-        return Err(match error.violated() {
-            Some("signatures_pkey") => ActError::invalid("/signature", "was given before: sign anew"),
-            _ => error.into(),
-        });
-    }
+    sites::add_signature(act.db(), hand_over.id, &strokes, &hash).await.map_err(signature_error)?;
     let personal = vec![
         ("collector", json!(new.collected_by)),
         ("document", json!(new.document)),

@@ -81,7 +81,6 @@ pub fn policy_of(sequencer: &Sequencer) -> String {
 }
 
 fn policy_with(keys: impl Iterator<Item = String>) -> String {
-    let mut text: String = keys.map(|key| format!("log {key}\n")).collect();
-    text.push_str("quorum none\n");
-    text
+    let lines: Vec<String> = keys.map(|key| format!("log {key}\n")).collect();
+    lines.concat() + "quorum none\n"
 }

@@ -1,16 +1,13 @@
 //! Authorities and mandates.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::authorities::{self, Consequences, Grant};
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::calendar::{Day, Period};
 use crate::domain::count::Quantity;
 use crate::domain::ids::{
@@ -20,8 +17,8 @@ use crate::domain::records::{Authority, Mandate};
 use crate::domain::register::AuthorityClass;
 use crate::domain::text::Slug;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing, Query};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -153,38 +150,31 @@ impl From<Consequences> for ConsequencesView {
     params(("registration_id" = RegistrationId, Path)), request_body = NewAuthority,
     responses((status = 201, body = Authority)))]
 async fn give_authority(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewAuthority>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let given = authorities::grant(&mut act, id, body.into()).await?;
-    let reply = Reply::created(&given, format!("/v1/authorities/{}", given.id))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let given = authorities::grant(act, id, body.into()).await?;
+        Reply::created(&given, format!("/v1/authorities/{}", given.id))
+    })
+    .await
 }
 
 /// Authorities of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Authority>)))]
-async fn list_authorities(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = authorities::all(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = authorities::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// An authority.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
     params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = Authority)))]
-async fn read_authority(State(app): State<App>, caller: Caller, Id(id): Id<AuthorityId>) -> HandlerResult {
-    Ok(Reply::ok(&authorities::authority(&app, &caller, id).await?)?.into_response())
+async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
+    Ok(Reply::ok(&authorities::authority(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// What would go with an authority if it were revoked now. Changes nothing.
@@ -194,12 +184,12 @@ async fn read_authority(State(app): State<App>, caller: Caller, Id(id): Id<Autho
         (status = 409, description = "It was revoked before",
          body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn preview_revocation(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<AuthorityId>,
     Query(query): Query<RevocationQuery>,
 ) -> HandlerResult {
-    let found = authorities::consequences(&app, &caller, id, query.left_on.map(|day| day.0)).await?;
+    let found =
+        authorities::consequences(&call.app, &call.caller, id, query.left_on.map(|day| day.0)).await?;
     Ok(Reply::ok(&ConsequencesView::from(found))?.into_response())
 }
 
@@ -208,15 +198,15 @@ async fn preview_revocation(
     params(("authority_id" = AuthorityId, Path)), request_body = Revocation,
     responses((status = 200, body = ConsequencesView)))]
 async fn revoke_authority(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<AuthorityId>,
     Idempotent { key, body }: Idempotent<Revocation>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let found = authorities::revoke(&mut act, id, body.left_on.map(|day| day.0)).await?;
-    let reply = Reply::ok(&ConsequencesView::from(found))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let found = authorities::revoke(act, id, body.left_on.map(|day| day.0)).await?;
+        Reply::ok(&ConsequencesView::from(found))
+    })
+    .await
 }
 
 /// Record a mandate: the recipient, or whoever governs the registration.
@@ -224,44 +214,38 @@ async fn revoke_authority(
     params(("registration_id" = RegistrationId, Path)), request_body = NewMandate,
     responses((status = 201, body = Mandate)))]
 async fn give_mandate(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewMandate>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let days = (body.first_day.0, body.last_day.0);
-    let given = authorities::add_mandate(&mut act, id, body.recipient_id, body.collector_id, days).await?;
-    let reply = Reply::created(&given, format!("/v1/registrations/{id}/mandates"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let days = (body.first_day.0, body.last_day.0);
+        let given = authorities::add_mandate(act, id, body.recipient_id, body.collector_id, days).await?;
+        Reply::created(&given, format!("/v1/registrations/{id}/mandates"))
+    })
+    .await
 }
 
 /// Mandates of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Mandate>)))]
-async fn list_mandates(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = authorities::mandates(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_mandates(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = authorities::mandates(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Revoke a mandate.
 #[utoipa::path(post, path = "/v1/mandates/{mandate_id}/revocation", tag = "authorities",
     params(("mandate_id" = MandateId, Path)), responses((status = 200, body = Mandate)))]
 async fn revoke_mandate(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<MandateId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let revoked = authorities::revoke_mandate(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&revoked)?).await?.into_response())
+    call.act(&key, async |act| {
+        let revoked = authorities::revoke_mandate(act, id).await?;
+        Reply::ok(&revoked)
+    })
+    .await
 }

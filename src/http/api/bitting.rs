@@ -1,6 +1,5 @@
 //! Bitting: recorded by the supplier, shown on a cutting sheet to the counter that is about to cut.
 
-use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::IntoResponse;
 use serde::Serialize;
@@ -9,13 +8,12 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::copy_requests::{StepView, view};
-use crate::application::access::Caller;
 use crate::application::copies::{self, CuttingSheet, DecidedRequest};
 use crate::application::{Act, App, Reply, differs};
 use crate::domain::ids::{CopyRequestId, DifferId};
 use crate::domain::number::TypedNumber;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Body, Heights, Id, Idempotent};
+use crate::http::extract::{Body, Call, Heights, Id, Idempotent};
 use crate::http::reply::{HandlerResult, kept_nowhere, printing};
 use crate::print::{PrintError, Sheet, sheet_pdf};
 
@@ -39,15 +37,15 @@ body! {
     params(("differ_id" = DifferId, Path)), request_body = NewBitting,
     responses((status = 201, body = serde_json::Value)))]
 async fn record_bitting(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<DifferId>,
     Idempotent { key, body }: Idempotent<NewBitting>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    differs::record_bitting(&mut act, id, &body.heights.0).await?;
-    let reply = Reply::new(StatusCode::CREATED, &serde_json::json!({"differ_id": id}))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        differs::record_bitting(act, id, &body.heights.0).await?;
+        Reply::new(StatusCode::CREATED, &serde_json::json!({"differ_id": id}))
+    })
+    .await
 }
 
 /// What a counter needs to cut.
@@ -99,13 +97,12 @@ struct LookView {
         (Vec<u8> = "application/pdf")
     ))))]
 async fn look_at_cutting_sheet(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     headers: HeaderMap,
     _: Body<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let mut act = Act::begin_unclaimed(&call.app, &call.caller).await?;
     let (decided, sheet) = copies::look(&mut act, id).await?;
     act.commit().await?;
     // Died here: the look is recorded, and was not seen.

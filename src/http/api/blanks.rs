@@ -1,7 +1,5 @@
 //! Blanks at a counter: sent, acknowledged, spoiled, sent back, counted, and what differs.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
@@ -14,8 +12,8 @@ use crate::domain::count::{BlankCount, BlanksCounted};
 use crate::domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, SectionId};
 use crate::domain::records::{BlankAccount, BlankDifference, BlankMovement};
 use crate::domain::text::Remark;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -97,8 +95,8 @@ list_query! {
 /// The blank accounts of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "blanks",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<BlankAccount>)))]
-async fn read_blanks(State(app): State<App>, caller: Caller, Id(id): Id<CounterId>) -> HandlerResult {
-    let items = blanks::accounts(&app, &caller, id).await?;
+async fn read_blanks(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    let items = blanks::accounts(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&List { items })?.into_response())
 }
 
@@ -128,12 +126,11 @@ impl From<MovedBlanks> for NewMovement {
     params(("counter_id" = CounterId, Path)), request_body = MovedBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn send_blanks(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<MovedBlanks>,
 ) -> HandlerResult {
-    record(&app, &caller, &key, (id, MovementKind::Consignment), body.into()).await
+    record(&call.app, &call.caller, &key, (id, MovementKind::Consignment), body.into()).await
 }
 
 /// Record blanks that were spoiled (a person of the counter's staff); somebody else confirms it as a witness.
@@ -141,8 +138,7 @@ async fn send_blanks(
     params(("counter_id" = CounterId, Path)), request_body = SpoiledBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn spoil_blanks(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<SpoiledBlanks>,
 ) -> HandlerResult {
@@ -152,7 +148,7 @@ async fn spoil_blanks(
         request: body.copy_request_id,
         remark: body.remark,
     };
-    record(&app, &caller, &key, (id, MovementKind::Spoil), new).await
+    record(&call.app, &call.caller, &key, (id, MovementKind::Spoil), new).await
 }
 
 /// Send blanks back (the counter's staff); the supplier confirms what came.
@@ -160,12 +156,11 @@ async fn spoil_blanks(
     params(("counter_id" = CounterId, Path)), request_body = MovedBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn return_blanks(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<MovedBlanks>,
 ) -> HandlerResult {
-    record(&app, &caller, &key, (id, MovementKind::Return), body.into()).await
+    record(&call.app, &call.caller, &key, (id, MovementKind::Return), body.into()).await
 }
 
 /// Count the blanks at a counter (its staff). What differs from the book stays open until it is
@@ -174,8 +169,7 @@ async fn return_blanks(
     params(("counter_id" = CounterId, Path)), request_body = CountedBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn count_blanks(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<CountedBlanks>,
 ) -> HandlerResult {
@@ -185,7 +179,7 @@ async fn count_blanks(
         request: None,
         remark: None,
     };
-    record(&app, &caller, &key, (id, MovementKind::Count), new).await
+    record(&call.app, &call.caller, &key, (id, MovementKind::Count), new).await
 }
 
 /// Limit how many blanks a counter may hold (supplier).
@@ -193,31 +187,25 @@ async fn count_blanks(
     params(("counter_id" = CounterId, Path)), request_body = BlankLimit,
     responses((status = 200, body = BlankAccount)))]
 async fn limit_blanks(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<BlankLimit>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let most = body.most_held.map(BlanksCounted::signed);
-    let account = blanks::limit(&mut act, id, body.section_id, most).await?;
-    Ok(act.finish(Reply::ok(&account)?).await?.into_response())
+    call.act(&key, async |act| {
+        let most = body.most_held.map(BlanksCounted::signed);
+        let account = blanks::limit(act, id, body.section_id, most).await?;
+        Reply::ok(&account)
+    })
+    .await
 }
 
 /// What moved blanks at a counter, or counted them (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blank-movements", tag = "blanks",
     params(("counter_id" = CounterId, Path), ListQuery),
     responses((status = 200, body = List<BlankMovement>)))]
-async fn list_blank_movements(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CounterId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = blanks::movements(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_blank_movements(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = blanks::movements(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Confirm a movement: the counter what it received, the supplier what came back, a witness what was
@@ -226,15 +214,16 @@ async fn list_blank_movements(
     params(("movement_id" = BlankMovementId, Path)), request_body = Confirmation,
     responses((status = 200, body = BlankMovement)))]
 async fn confirm_blank_movement(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<BlankMovementId>,
     Idempotent { key, body }: Idempotent<Confirmation>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let counted = body.counted.map(BlanksCounted::signed);
-    let confirmed = blanks::confirm(&mut act, id, counted).await?;
-    Ok(act.finish(Reply::ok(&confirmed)?).await?.into_response())
+    call.act(&key, async |act| {
+        let counted = body.counted.map(BlanksCounted::signed);
+        let confirmed = blanks::confirm(act, id, counted).await?;
+        Reply::ok(&confirmed)
+    })
+    .await
 }
 
 /// What was found to differ at a counter (its dealer, or the supplier).
@@ -242,15 +231,14 @@ async fn confirm_blank_movement(
     params(("counter_id" = CounterId, Path), DifferenceQuery),
     responses((status = 200, body = List<BlankDifference>)))]
 async fn list_blank_differences(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
-    uri: Uri,
-    Query(query): Query<DifferenceQuery>,
+    list: Listing<DifferenceQuery>,
 ) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = blanks::differences(&app, &caller, id, query.open.unwrap_or(false), portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+    let found =
+        blanks::differences(&call.app, &call.caller, id, list.query.open.unwrap_or(false), list.portion)
+            .await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Explain a difference (supplier).
@@ -258,12 +246,13 @@ async fn list_blank_differences(
     params(("difference_id" = BlankDifferenceId, Path)), request_body = DifferenceExplanation,
     responses((status = 200, body = BlankDifference)))]
 async fn explain_blank_difference(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<BlankDifferenceId>,
     Idempotent { key, body }: Idempotent<DifferenceExplanation>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let explained = blanks::explain(&mut act, id, body.explanation, body.remark).await?;
-    Ok(act.finish(Reply::ok(&explained)?).await?.into_response())
+    call.act(&key, async |act| {
+        let explained = blanks::explain(act, id, body.explanation, body.remark).await?;
+        Reply::ok(&explained)
+    })
+    .await
 }

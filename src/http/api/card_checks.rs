@@ -1,13 +1,11 @@
 //! The check of a card at a counter.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::card_checks::{self, CardCheck, CountingCard, PresentedCard};
 use crate::application::copies::check::{MayOrder, WaitingRequest};
 use crate::application::{ActError, App};
@@ -18,7 +16,7 @@ use crate::domain::ids::{CardId, CounterId, DifferId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
 use crate::domain::records::CopyRequest;
 use crate::domain::register::{AuthorityClass, CardState, DocumentKind, Level};
-use crate::http::extract::{Body, Id, Secret};
+use crate::http::extract::{Body, Call, Id, Secret};
 use crate::http::reply::{HandlerResult, kept_nowhere};
 
 /// Routes.
@@ -224,18 +222,13 @@ impl From<CardCheck> for CardCheckView {
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/card-checks", tag = "cards",
     params(("counter_id" = CounterId, Path)), request_body = NewCardCheck,
     responses((status = 200, body = CardCheckView)))]
-async fn check_card(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CounterId>,
-    Body(body): Body<NewCardCheck>,
-) -> HandlerResult {
+async fn check_card(call: Call, Id(id): Id<CounterId>, Body(body): Body<NewCardCheck>) -> HandlerResult {
     let token = body.token.map(|token| token.checked("/token", 1, 1000)).transpose()?;
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
     if token.is_some() == body.card_number.is_some() {
         return Err(ActError::invalid("/token", "give either a token or a card_number").into());
     }
     let presented = PresentedCard { token, number: body.card_number, pin, document: body.document_seen };
-    let checked = card_checks::check(&app, &caller, id, presented).await?;
+    let checked = card_checks::check(&call.app, &call.caller, id, presented).await?;
     Ok((kept_nowhere("application/json"), axum::Json(CardCheckView::from(checked))).into_response())
 }

@@ -1,7 +1,5 @@
 //! Owner's cards.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use secrecy::ExposeSecret;
 use serde::Serialize;
@@ -9,7 +7,6 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::cards::{self, Face};
 use crate::application::{Act, ActError, App, Reply};
 use crate::domain::calendar::Day;
@@ -17,8 +14,8 @@ use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::records::Card;
 use crate::domain::register::CardState;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent, Query, Secret};
-use crate::http::reply::{HandlerResult, List, kept_nowhere, list, printing};
+use crate::http::extract::{Call, Id, Idempotent, Listing, Secret};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, printing};
 use crate::print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf};
 
 /// Routes.
@@ -73,31 +70,24 @@ body! {
     params(("registration_id" = RegistrationId, Path)), request_body = NewCard,
     responses((status = 201, body = Card)))]
 async fn issue_card(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewCard>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let issued = cards::issue(&mut act, id, body.person_id, body.expires_on.map(|day| day.0)).await?;
-    let reply = Reply::created(&issued, format!("/v1/registrations/{id}/cards"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let issued = cards::issue(act, id, body.person_id, body.expires_on.map(|day| day.0)).await?;
+        Reply::created(&issued, format!("/v1/registrations/{id}/cards"))
+    })
+    .await
 }
 
 /// Cards of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Card>)))]
-async fn list_cards(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = cards::all(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_cards(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = cards::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Suspend, reinstate or revoke a card; its holder may suspend or revoke it.
@@ -105,21 +95,22 @@ async fn list_cards(
     params(("card_id" = CardId, Path)), request_body = CardStateChange,
     responses((status = 200, body = Card)))]
 async fn set_card_state(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CardId>,
     Idempotent { key, body }: Idempotent<CardStateChange>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let changed = cards::set_state(&mut act, id, body.state).await?;
-    Ok(act.finish(Reply::ok(&changed)?).await?.into_response())
+    call.act(&key, async |act| {
+        let changed = cards::set_state(act, id, body.state).await?;
+        Reply::ok(&changed)
+    })
+    .await
 }
 
 /// A card, for its holder and for those who see all of the registration.
 #[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, body = Card)))]
-async fn read_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
-    Ok(Reply::ok(&cards::card(&app, &caller, id).await?)?.into_response())
+async fn read_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    Ok(Reply::ok(&cards::card(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// The token of a card: what its QR code holds.
@@ -132,8 +123,8 @@ struct CardTokenView {
 /// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, body = CardTokenView)))]
-async fn read_card_token(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
-    let token = cards::face(&app, &caller, id).await?.token;
+async fn read_card_token(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let token = cards::face(&call.app, &call.caller, id).await?.token;
     Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
 }
 
@@ -159,8 +150,8 @@ async fn printed<T: Send + 'static>(
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
-async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
-    let face = cards::face(&app, &caller, id).await?;
+async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let face = cards::face(&call.app, &call.caller, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
     Ok((kept_nowhere("application/pdf"), pdf).into_response())
 }
@@ -168,8 +159,8 @@ async fn print_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
-async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
-    let face = cards::face(&app, &caller, id).await?;
+async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let face = cards::face(&call.app, &call.caller, id).await?;
     let pdf = printed(face, letter_pdf).await?;
     Ok((kept_nowhere("application/pdf"), pdf).into_response())
 }
@@ -177,8 +168,8 @@ async fn print_letter(State(app): State<App>, caller: Caller, Id(id): Id<CardId>
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards", params(("card_id" = CardId, Path)),
     responses((status = 200, content_type = "image/svg+xml", body = String)))]
-async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -> HandlerResult {
-    let face = cards::face(&app, &caller, id).await?;
+async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let face = cards::face(&call.app, &call.caller, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;
     Ok((kept_nowhere("image/svg+xml"), svg).into_response())
 }
@@ -189,23 +180,22 @@ async fn show_card(State(app): State<App>, caller: Caller, Id(id): Id<CardId>) -
     params(("card_id" = CardId, Path)), request_body = CardReplacement,
     responses((status = 201, body = Card)))]
 async fn replace_card(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CardId>,
     Idempotent { key, body }: Idempotent<CardReplacement>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let card = cards::replace(&mut act, id, body.expires_on.map(|day| day.0)).await?;
-    let reply = Reply::created(&card, format!("/v1/cards/{}", card.id))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let card = cards::replace(act, id, body.expires_on.map(|day| day.0)).await?;
+        Reply::created(&card, format!("/v1/cards/{}", card.id))
+    })
+    .await
 }
 
 /// Set the PIN of one's own card: the first one freely, another against the present one.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/pin", tag = "cards",
     params(("card_id" = CardId, Path)), request_body = NewPin, responses((status = 200, body = Card)))]
 async fn set_pin(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CardId>,
     Idempotent { key, body }: Idempotent<NewPin>,
 ) -> HandlerResult {
@@ -216,25 +206,28 @@ async fn set_pin(
         return Err(ActError::invalid("/pin", "must be four to eight digits, not all the same").into());
     }
     let present = body.current_pin.map(|pin| pin.checked("/current_pin", 1, 8)).transpose()?;
-    Act::replay(&app, &caller, &key).await?;
+    Act::replay(&call.app, &call.caller, &key).await?;
     // A hash takes tens of milliseconds: before the transaction, never in it.
-    let proof = cards::prove_pin(&app, &caller, id, present).await?;
-    let hash = app.passwords.hash(pin, app.outside.bytes()).await.map_err(ActError::from)?;
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let changed = cards::set_pin(&mut act, id, &hash, proof).await?;
-    Ok(act.finish(Reply::ok(&changed)?).await?.into_response())
+    let proof = cards::prove_pin(&call.app, &call.caller, id, present).await?;
+    let hash = call.app.passwords.hash(pin, call.app.outside.bytes()).await.map_err(ActError::from)?;
+    call.act(&key, async |act| {
+        let changed = cards::set_pin(act, id, &hash, proof).await?;
+        Reply::ok(&changed)
+    })
+    .await
 }
 
 /// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/pin-reset", tag = "cards",
     params(("card_id" = CardId, Path)), responses((status = 200, body = Card)))]
 async fn reset_pin(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CardId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let changed = cards::reset_pin(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&changed)?).await?.into_response())
+    call.act(&key, async |act| {
+        let changed = cards::reset_pin(act, id).await?;
+        Reply::ok(&changed)
+    })
+    .await
 }

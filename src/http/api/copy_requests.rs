@@ -1,7 +1,5 @@
 //! The life of a copy.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use serde_json::Value;
@@ -10,7 +8,6 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
-use crate::application::access::Caller;
 use crate::application::copies::{self, Ask, CutStep, DecidedRequest, HandOverStep};
 use crate::application::{Act, App, Reply, cards};
 use crate::domain::calendar::{Day, Moment};
@@ -26,8 +23,8 @@ use crate::domain::register::{DocumentKind, Purpose};
 use crate::domain::signature::Signature;
 use crate::domain::text::Remark;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Body, Id, Idempotent, Query, Secret};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Body, Call, Id, Idempotent, Listing, Secret};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -168,30 +165,25 @@ pub(super) fn small(quantity: Quantity) -> u16 {
     params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
     responses((status = 201, body = StepView)))]
 async fn ask(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewCopyRequest>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let decided = copies::ask(&mut act, id, body.into()).await?;
-    let location = format!("/v1/copy-requests/{}", decided.request.id);
-    let version = decided.request.version;
-    let reply = Reply::created(&view(decided, vec![]), location)?.version(version);
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let decided = copies::ask(act, id, body.into()).await?;
+        let location = format!("/v1/copy-requests/{}", decided.request.id);
+        let version = decided.request.version;
+        Ok(Reply::created(&view(decided, vec![]), location)?.version(version))
+    })
+    .await
 }
 
 /// May I? The decision that asking would bring; nothing is written.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests/dry-run", tag = "copies",
     params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
     responses((status = 200, body = Decision)))]
-async fn may_i(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    Body(body): Body<NewCopyRequest>,
-) -> HandlerResult {
-    let decision = copies::may_i(&app, &caller, id, body.into()).await?;
+async fn may_i(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyRequest>) -> HandlerResult {
+    let decision = copies::may_i(&call.app, &call.caller, id, body.into()).await?;
     Ok(axum::Json(decision).into_response())
 }
 
@@ -200,26 +192,19 @@ async fn may_i(
     params(("registration_id" = RegistrationId, Path), CopyRequestQuery),
     responses((status = 200, body = List<CopyRequest>)))]
 async fn list_copy_requests(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<CopyRequestQuery>,
+    list: Listing<CopyRequestQuery>,
 ) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = copies::all(&app, &caller, id, query.state, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+    let found = copies::all(&call.app, &call.caller, id, list.query.state, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A request: for its parties, and for the counter where it is to be cut.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
-async fn read_copy_request(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CopyRequestId>,
-) -> HandlerResult {
-    let found = copies::request(&app, &caller, id).await?;
+async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+    let found = copies::request(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&found)?.version(found.version).into_response())
 }
 
@@ -247,8 +232,8 @@ struct DecisionView {
 /// The decisions on a request, oldest first.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<DecisionView>)))]
-async fn list_decisions(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let items = copies::decisions(&app, &caller, id)
+async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+    let items = copies::decisions(&call.app, &call.caller, id)
         .await?
         .into_iter()
         .map(|taken| DecisionView {
@@ -269,43 +254,45 @@ async fn list_decisions(State(app): State<App>, caller: Caller, Id(id): Id<CopyR
     params(("copy_request_id" = CopyRequestId, Path)), request_body = NewApproval,
     responses((status = 201, body = StepView)))]
 async fn approve(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewApproval>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let decided = copies::approve(&mut act, id, body.emergency.unwrap_or(false)).await?;
-    let reply = Reply::created(&view(decided, vec![]), format!("/v1/copy-requests/{id}/decisions"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let decided = copies::approve(act, id, body.emergency.unwrap_or(false)).await?;
+        Reply::created(&view(decided, vec![]), format!("/v1/copy-requests/{id}/decisions"))
+    })
+    .await
 }
 
 /// Decline a request: somebody with approving authority says no.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/decline", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
 async fn decline(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let request = copies::decline(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&request)?.version(request.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let request = copies::decline(act, id).await?;
+        Ok(Reply::ok(&request)?.version(request.version))
+    })
+    .await
 }
 
 /// Withdraw a request.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/withdrawal", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
 async fn withdraw(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let request = copies::withdraw(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&request)?.version(request.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let request = copies::withdraw(act, id).await?;
+        Ok(Reply::ok(&request)?.version(request.version))
+    })
+    .await
 }
 
 /// Cut keys (staff of the counter): all that were authorised, or some.
@@ -313,25 +300,25 @@ async fn withdraw(
     params(("copy_request_id" = CopyRequestId, Path)), request_body = NewCut,
     responses((status = 201, body = StepView)))]
 async fn cut(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewCut>,
 ) -> HandlerResult {
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
-    Act::replay(&app, &caller, &key).await?;
-    copies::require_at_counter(&app, &caller, id).await?;
-    let shown = cards::look_at(&app, body.card_number.as_ref(), pin).await?;
+    Act::replay(&call.app, &call.caller, &key).await?;
+    copies::require_at_counter(&call.app, &call.caller, id).await?;
+    let shown = cards::look_at(&call.app, body.card_number.as_ref(), pin).await?;
     let step = CutStep {
         quantity: small(body.quantity),
         shown,
         document: body.document_seen,
         surrendered: body.old_key_handed_in.unwrap_or(false),
     };
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let (decided, keys) = copies::cut(&mut act, id, step).await?;
-    let reply = Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let (decided, keys) = copies::cut(act, id, step).await?;
+        Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))
+    })
+    .await
 }
 
 /// Hand keys over (staff of the counter): all that were cut, or some.
@@ -339,15 +326,14 @@ async fn cut(
     params(("copy_request_id" = CopyRequestId, Path)), request_body = NewHandOver,
     responses((status = 201, body = StepView)))]
 async fn hand_over(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewHandOver>,
 ) -> HandlerResult {
     let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
-    Act::replay(&app, &caller, &key).await?;
-    copies::require_at_counter(&app, &caller, id).await?;
-    let shown = cards::look_at(&app, body.card_number.as_ref(), pin).await?;
+    Act::replay(&call.app, &call.caller, &key).await?;
+    copies::require_at_counter(&call.app, &call.caller, id).await?;
+    let shown = cards::look_at(&call.app, body.card_number.as_ref(), pin).await?;
     let step = HandOverStep {
         quantity: small(body.quantity),
         shown,
@@ -355,10 +341,11 @@ async fn hand_over(
         collector: body.collected_by_id,
         signature: body.signature,
     };
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let (decided, keys) = copies::hand_over(&mut act, id, step).await?;
-    let reply = Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let (decided, keys) = copies::hand_over(act, id, step).await?;
+        Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))
+    })
+    .await
 }
 
 /// A signature that was drawn at a hand-over.
@@ -378,8 +365,8 @@ struct SignatureView {
 /// The signatures of the hand-overs of a request, for its parties and its counter.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<SignatureView>)))]
-async fn list_signatures(State(app): State<App>, caller: Caller, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let kept = copies::signatures(&app, &caller, id).await?;
+async fn list_signatures(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+    let kept = copies::signatures(&call.app, &call.caller, id).await?;
     let items = kept
         .into_iter()
         .map(|kept| SignatureView {
@@ -411,14 +398,8 @@ struct OverrideView {
 /// Overrides on every registration, listed apart (supplier).
 #[utoipa::path(get, path = "/v1/overrides", tag = "copies", params(ListQuery),
     responses((status = 200, body = List<OverrideView>)))]
-async fn list_overrides(
-    State(app): State<App>,
-    caller: Caller,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = copies::overrides(&app, &caller, portion).await?;
+async fn list_overrides(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = copies::overrides(&call.app, &call.caller, list.portion).await?;
     let found = found.into_iter().map(|found| OverrideView {
         id: found.id,
         copy_request_id: found.request_id,
@@ -426,5 +407,5 @@ async fn list_overrides(
         reason: found.reason,
         given_at: found.given_at,
     });
-    Ok(list(&uri, portion, found.collect(), |item| item.id))
+    Ok(list.reply(found.collect(), |item| item.id))
 }

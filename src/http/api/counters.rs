@@ -1,13 +1,10 @@
 //! Counters, their appointments, and what they have to cut.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
-use crate::application::access::Caller;
-use crate::application::{Act, App, Reply, counters};
+use crate::application::{App, Reply, counters};
 use crate::domain::calendar::Day;
 use crate::domain::copy_request::RequestState;
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
@@ -15,8 +12,8 @@ use crate::domain::opening::OpeningHours;
 use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::text::Name;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -74,36 +71,27 @@ list_query! {
 /// Add a counter of a dealer (supplier).
 #[utoipa::path(post, path = "/v1/counters", tag = "counters", request_body = NewCounter,
     responses((status = 201, body = Counter)))]
-async fn add_counter(
-    State(app): State<App>,
-    caller: Caller,
-    Idempotent { key, body }: Idempotent<NewCounter>,
-) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let added = counters::add(&mut act, body.dealer_id, body.name).await?;
-    let reply = Reply::created(&added, format!("/v1/counters/{}", added.id))?;
-    Ok(act.finish(reply).await?.into_response())
+async fn add_counter(call: Call, Idempotent { key, body }: Idempotent<NewCounter>) -> HandlerResult {
+    call.act(&key, async |act| {
+        let added = counters::add(act, body.dealer_id, body.name).await?;
+        Reply::created(&added, format!("/v1/counters/{}", added.id))
+    })
+    .await
 }
 
 /// Counters.
 #[utoipa::path(get, path = "/v1/counters", tag = "counters", params(CounterQuery),
     responses((status = 200, body = List<Counter>)))]
-async fn list_counters(
-    State(app): State<App>,
-    _: Caller,
-    uri: Uri,
-    Query(query): Query<CounterQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = counters::all(&app, query.section_id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult {
+    let found = counters::all(&call.app, list.query.section_id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A counter.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = Counter)))]
-async fn read_counter(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> HandlerResult {
-    Ok(Reply::ok(&counters::counter(&app, id).await?)?.into_response())
+async fn read_counter(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    Ok(Reply::ok(&counters::counter(&call.app, id).await?)?.into_response())
 }
 
 /// Appoint a counter for a section (supplier).
@@ -111,46 +99,40 @@ async fn read_counter(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) 
     params(("counter_id" = CounterId, Path)), request_body = NewAppointment,
     responses((status = 201, body = Appointment)))]
 async fn add_appointment(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<NewAppointment>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let days = (body.first_day.0, body.last_day.map(|day| day.0));
-    let added = counters::appoint(&mut act, id, body.section_id, days).await?;
-    let reply = Reply::created(&added, format!("/v1/counters/{id}/appointments"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let days = (body.first_day.0, body.last_day.map(|day| day.0));
+        let added = counters::appoint(act, id, body.section_id, days).await?;
+        Reply::created(&added, format!("/v1/counters/{id}/appointments"))
+    })
+    .await
 }
 
 /// Appointments of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
     params(("counter_id" = CounterId, Path), ListQuery),
     responses((status = 200, body = List<Appointment>)))]
-async fn list_appointments(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CounterId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = counters::appointments(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_appointments(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = counters::appointments(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Revoke an appointment (supplier): nothing is cut under it from now on.
 #[utoipa::path(post, path = "/v1/appointments/{appointment_id}/revocation", tag = "counters",
     params(("appointment_id" = AppointmentId, Path)), responses((status = 200, body = Appointment)))]
 async fn revoke_appointment(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<AppointmentId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let revoked = counters::revoke_appointment(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&revoked)?).await?.into_response())
+    call.act(&key, async |act| {
+        let revoked = counters::revoke_appointment(act, id).await?;
+        Reply::ok(&revoked)
+    })
+    .await
 }
 
 /// Requests to be cut at a counter (its dealer, or the supplier).
@@ -158,15 +140,12 @@ async fn revoke_appointment(
     params(("counter_id" = CounterId, Path), CounterRequestQuery),
     responses((status = 200, body = List<CopyRequest>)))]
 async fn list_requests_at_counter(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
-    uri: Uri,
-    Query(query): Query<CounterRequestQuery>,
+    list: Listing<CounterRequestQuery>,
 ) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = counters::requests(&app, &caller, id, query.state, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+    let found = counters::requests(&call.app, &call.caller, id, list.query.state, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// State when a counter is open (supplier); in place of what was stated before.
@@ -174,20 +153,21 @@ async fn list_requests_at_counter(
     params(("counter_id" = CounterId, Path)), request_body = StatedHours,
     responses((status = 200, body = Counter)))]
 async fn set_opening_hours(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<StatedHours>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let counter = counters::set_opening_hours(&mut act, id, body.time_zone.as_str(), body.hours).await?;
-    Ok(act.finish(Reply::ok(&counter)?).await?.into_response())
+    call.act(&key, async |act| {
+        let counter = counters::set_opening_hours(act, id, body.time_zone.as_str(), body.hours).await?;
+        Reply::ok(&counter)
+    })
+    .await
 }
 
 /// When a counter is open.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<OpeningHours>)))]
-async fn list_opening_hours(State(app): State<App>, _: Caller, Id(id): Id<CounterId>) -> HandlerResult {
-    let items = counters::opening_hours(&app, id).await?;
+async fn list_opening_hours(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    let items = counters::opening_hours(&call.app, id).await?;
     Ok(Reply::ok(&List { items })?.into_response())
 }

@@ -1,6 +1,5 @@
 //! The geometry of sections, and differs that are drawn, given out and released.
 
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use serde::Serialize;
@@ -8,7 +7,6 @@ use time::Date;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::differs::{self, Allotment, CountedSpace, Usage};
 use crate::application::{Act, App, Reply};
 use crate::domain::differs::geometry::Geometry;
@@ -17,7 +15,7 @@ use crate::domain::differs::standards::Shortfall;
 use crate::domain::ids::{DifferId, RegistrationId, SectionId};
 use crate::domain::records::Differ;
 use crate::domain::register::{DifferState, Level};
-use crate::http::extract::{Body, Id, Idempotent, IfMatch};
+use crate::http::extract::{Body, Call, Id, Idempotent, IfMatch};
 use crate::http::reply::HandlerResult;
 
 /// Routes.
@@ -117,16 +115,16 @@ fn view(usage: Usage) -> GeometryView {
 /// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
 #[utoipa::path(post, path = "/v1/differ-counts", tag = "differs", request_body = GeometryBody,
     responses((status = 200, body = CountView)))]
-async fn count_differs(_: State<App>, caller: Caller, Body(body): Body<GeometryBody>) -> HandlerResult {
-    let counted = differs::explore(&caller, &body.geometry).await?;
+async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerResult {
+    let counted = differs::explore(&call.caller, &body.geometry).await?;
     Ok(Reply::ok(&CountView::from(counted))?.into_response())
 }
 
 /// The geometry of a section, how much of it is used, and when it runs dry (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = GeometryView)))]
-async fn read_geometry(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> HandlerResult {
-    let usage = differs::usage(&app, &caller, id).await?;
+async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+    let usage = differs::usage(&call.app, &call.caller, id).await?;
     let version = usage.version;
     Ok(Reply::ok(&view(usage))?.version(version).into_response())
 }
@@ -137,16 +135,15 @@ async fn read_geometry(State(app): State<App>, caller: Caller, Id(id): Id<Sectio
     params(("section_id" = SectionId, Path)), request_body = GeometryBody,
     responses((status = 200, body = GeometryView)))]
 async fn set_geometry(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
     Body(body): Body<GeometryBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
+    let mut act = Act::begin_unclaimed(&call.app, &call.caller).await?;
     differs::set_geometry(&mut act, id, version, &body.geometry).await?;
     act.commit().await?;
-    let usage = differs::usage(&app, &caller, id).await?;
+    let usage = differs::usage(&call.app, &call.caller, id).await?;
     let version = usage.version;
     Ok(Reply::ok(&view(usage))?.version(version).into_response())
 }
@@ -168,21 +165,21 @@ struct AllotmentView {
     params(("registration_id" = RegistrationId, Path)), request_body = NewAllotment,
     responses((status = 201, body = AllotmentView)))]
 async fn allot_differs(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewAllotment>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let allotment = Allotment {
-        level: body.level,
-        count: body.count.unwrap_or(1),
-        reserve: body.reserve.unwrap_or(false),
-        apart_from: body.apart_from.unwrap_or_default(),
-    };
-    let (differs, left) = differs::allot(&mut act, id, allotment).await?;
-    let reply = Reply::new(StatusCode::CREATED, &AllotmentView { differs, left })?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let allotment = Allotment {
+            level: body.level,
+            count: body.count.unwrap_or(1),
+            reserve: body.reserve.unwrap_or(false),
+            apart_from: body.apart_from.unwrap_or_default(),
+        };
+        let (differs, left) = differs::allot(act, id, allotment).await?;
+        Reply::new(StatusCode::CREATED, &AllotmentView { differs, left })
+    })
+    .await
 }
 
 /// Give out a differ that was reserved, or release one that was never cut (supplier).
@@ -190,12 +187,13 @@ async fn allot_differs(
     params(("differ_id" = DifferId, Path)), request_body = DifferSettlement,
     responses((status = 200, body = Differ)))]
 async fn settle_differ(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<DifferId>,
     Idempotent { key, body }: Idempotent<DifferSettlement>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let settled = differs::settle(&mut act, id, body.state).await?;
-    Ok(act.finish(Reply::ok(&settled)?).await?.into_response())
+    call.act(&key, async |act| {
+        let settled = differs::settle(act, id, body.state).await?;
+        Reply::ok(&settled)
+    })
+    .await
 }

@@ -1,22 +1,18 @@
 //! Holds.
 
-use axum::extract::State;
-use axum::http::Uri;
-use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::holds;
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{DifferId, HoldId, PersonId, RegistrationId};
 use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -59,43 +55,37 @@ impl From<NewHold> for holds::NewHold {
     params(("registration_id" = RegistrationId, Path)), request_body = NewHold,
     responses((status = 201, body = Hold)))]
 async fn place_hold(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewHold>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let placed = holds::place(&mut act, id, body.into()).await?;
-    let reply = Reply::created(&placed, format!("/v1/registrations/{id}/holds"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let placed = holds::place(act, id, body.into()).await?;
+        Reply::created(&placed, format!("/v1/registrations/{id}/holds"))
+    })
+    .await
 }
 
 /// Holds of a registration, those that were lifted too.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Hold>)))]
-async fn list_holds(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = holds::all(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_holds(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = holds::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Lift a hold; one that a court ordered is lifted by the supplier.
 #[utoipa::path(post, path = "/v1/holds/{hold_id}/lift", tag = "holds",
     params(("hold_id" = HoldId, Path)), responses((status = 200, body = Hold)))]
 async fn lift_hold(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<HoldId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let lifted = holds::lift(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&lifted)?).await?.into_response())
+    call.act(&key, async |act| {
+        let lifted = holds::lift(act, id).await?;
+        Reply::ok(&lifted)
+    })
+    .await
 }

@@ -1,15 +1,14 @@
 //! A register in and out as CSV.
 
-use axum::extract::{DefaultBodyLimit, State};
+use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::register_csv::{self, ImportReport};
 use crate::application::{Act, App, Reply};
 use crate::domain::ids::RegistrationId;
-use crate::http::extract::{Csv, Id};
+use crate::http::extract::{Call, Csv, Id};
 use crate::http::reply::HandlerResult;
 
 /// The most bytes of an import.
@@ -28,8 +27,8 @@ pub fn routes() -> OpenApiRouter<App> {
     request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
-async fn import_register(State(app): State<App>, caller: Caller, Csv { key, bytes }: Csv) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
+async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
+    let mut act = Act::begin(&call.app, &call.caller, &key).await?;
     let report = register_csv::import(&mut act, &bytes).await?;
     if !report.imported {
         // Dropping the act rolls all of it back; the same key may be used for the mended file.
@@ -43,12 +42,8 @@ async fn import_register(State(app): State<App>, caller: Caller, Csv { key, byte
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/register.csv", tag = "registrations",
     params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = String, content_type = "text/csv")))]
-async fn export_register(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-) -> HandlerResult {
-    let bytes = register_csv::export(&app, &caller, id).await?;
+async fn export_register(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    let bytes = register_csv::export(&call.app, &call.caller, id).await?;
     let kind = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
     Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
 }

@@ -1,19 +1,17 @@
 //! Keyed alike and under masters, who can open what, and the schedule of it as CSV and PDF.
 
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::keying::{self, Group, Openings, ScheduleLine};
-use crate::application::{Act, App, Reply, register_csv};
+use crate::application::{App, Reply, register_csv};
 use crate::domain::ids::{LockId, RegistrationId};
 use crate::domain::records::Differ;
 use crate::domain::register::Level;
-use crate::http::extract::{Id, Idempotent};
+use crate::http::extract::{Call, Id, Idempotent};
 use crate::http::reply::{HandlerResult, kept_nowhere, printing};
 use crate::print::{Report, Table, report_pdf};
 
@@ -68,33 +66,33 @@ struct KeyingView {
     params(("registration_id" = RegistrationId, Path)), request_body = NewKeying,
     responses((status = 201, body = KeyingView)))]
 async fn key_locks(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewKeying>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let group = |group: KeyGroup| Group { locks: group.lock_ids, level: group.level };
-    let keyed = keying::key(&mut act, id, body.groups.into_iter().map(group).collect()).await?;
-    let groups = keyed.into_iter().map(|keyed| KeyedView { differ: keyed.differ, lock_ids: keyed.locks });
-    let reply = Reply::new(StatusCode::CREATED, &KeyingView { groups: groups.collect() })?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let group = |group: KeyGroup| Group { locks: group.lock_ids, level: group.level };
+        let keyed = keying::key(act, id, body.groups.into_iter().map(group).collect()).await?;
+        let groups = keyed.into_iter().map(|keyed| KeyedView { differ: keyed.differ, lock_ids: keyed.locks });
+        Reply::new(StatusCode::CREATED, &KeyingView { groups: groups.collect() })
+    })
+    .await
 }
 
 /// Who can open what, lock by lock and person by person (owner, agent, signatory, supplier). Of a site, with
 /// the plots that are not handed over.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Openings)))]
-async fn read_openings(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> HandlerResult {
-    Ok(Reply::ok(&keying::openings(&app, &caller, id).await?)?.into_response())
+async fn read_openings(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    Ok(Reply::ok(&keying::openings(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// The keying schedule as CSV (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.csv", tag = "differs",
     params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = String, content_type = "text/csv")))]
-async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let (_, lines) = keying::schedule(&app, &caller, id).await?;
+async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    let (_, lines) = keying::schedule(&call.app, &call.caller, id).await?;
     let bytes = register_csv::written(&lines)?;
     Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
 }
@@ -103,9 +101,9 @@ async fn schedule_csv(State(app): State<App>, caller: Caller, Id(id): Id<Registr
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.pdf", tag = "differs",
     params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn schedule_pdf(State(app): State<App>, caller: Caller, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let (number, lines) = keying::schedule(&app, &caller, id).await?;
-    let today = app.outside.clock.now().date();
+async fn schedule_pdf(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    let (number, lines) = keying::schedule(&call.app, &call.caller, id).await?;
+    let today = call.app.outside.clock.now().date();
     let report = Report {
         title: "Keying schedule",
         about: vec![("Registration", number.grouped()), ("Day", today.to_string())],

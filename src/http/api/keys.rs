@@ -1,15 +1,12 @@
 //! Keys, lever packs and losses.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
-use crate::application::access::Caller;
-use crate::application::{Act, App, Reply, keys};
+use crate::application::{App, Reply, keys};
 use crate::domain::calendar::Day;
 use crate::domain::count::PackKeys;
 use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
@@ -17,8 +14,8 @@ use crate::domain::key::KeyState;
 use crate::domain::records::{Key, LeverPack};
 use crate::domain::text::PackNumber;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -85,49 +82,35 @@ struct PackView {
     params(("registration_id" = RegistrationId, Path)), request_body = NewLeverPack,
     responses((status = 201, body = PackView)))]
 async fn record_lever_pack(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewLeverPack>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let count = body.keys.map_or(2, |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
-    let (lever_pack, keys) = keys::add_pack(&mut act, id, body.differ_id, body.number, count).await?;
-    let reply =
-        Reply::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let count = body.keys.map_or(2, |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
+        let (lever_pack, keys) = keys::add_pack(act, id, body.differ_id, body.number, count).await?;
+        Reply::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))
+    })
+    .await
 }
 
 /// Lever packs of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<LeverPack>)))]
-async fn list_lever_packs(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = keys::packs(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = keys::packs(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Keys of a registration, and who holds them: keyholders see those of their differs.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys", tag = "keys",
     params(("registration_id" = RegistrationId, Path), KeyQuery),
     responses((status = 200, body = List<Key>)))]
-async fn list_keys(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<KeyQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = keys::all(&app, &caller, id, query.differ_id, query.state, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuery>) -> HandlerResult {
+    let found =
+        keys::all(&call.app, &call.caller, id, list.query.differ_id, list.query.state, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A key that should come back.
@@ -148,26 +131,22 @@ struct KeyToCallIn {
 /// over or the occupier is said to have left.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = List<KeyToCallIn>)))]
-async fn list_keys_to_call_in(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-) -> HandlerResult {
+async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     let view = |found: keys::ToCallIn| KeyToCallIn {
         last_day: found.found.last_day,
         occupier: found.found.occupier,
         rekey_due: found.rekey_due,
         key: found.found.key,
     };
-    let items = keys::to_call_in(&app, &caller, id).await?.into_iter().map(view).collect();
+    let items = keys::to_call_in(&call.app, &call.caller, id).await?.into_iter().map(view).collect();
     Ok(Reply::ok(&List { items })?.into_response())
 }
 
 /// A key.
 #[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", params(("key_id" = KeyId, Path)),
     responses((status = 200, body = Key)))]
-async fn read_key(State(app): State<App>, caller: Caller, Id(id): Id<KeyId>) -> HandlerResult {
-    let found = keys::key(&app, &caller, id).await?;
+async fn read_key(call: Call, Id(id): Id<KeyId>) -> HandlerResult {
+    let found = keys::key(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&found)?.version(found.version).into_response())
 }
 
@@ -175,55 +154,59 @@ async fn read_key(State(app): State<App>, caller: Caller, Id(id): Id<KeyId>) -> 
 #[utoipa::path(post, path = "/v1/keys/{key_id}/issue", tag = "keys", params(("key_id" = KeyId, Path)),
     request_body = KeyIssue, responses((status = 200, body = Key)))]
 async fn issue_key(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<KeyId>,
     Idempotent { key, body }: Idempotent<KeyIssue>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let due_back_on = body.due_back_on.map(|day| day.0);
-    let issued = keys::issue(&mut act, id, body.person_id, due_back_on, body.against_key_id).await?;
-    Ok(act.finish(Reply::ok(&issued)?.version(issued.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let due_back_on = body.due_back_on.map(|day| day.0);
+        let issued = keys::issue(act, id, body.person_id, due_back_on, body.against_key_id).await?;
+        Ok(Reply::ok(&issued)?.version(issued.version))
+    })
+    .await
 }
 
 /// Pass a key on to somebody else, where the rules allow it.
 #[utoipa::path(post, path = "/v1/keys/{key_id}/transfer", tag = "keys", params(("key_id" = KeyId, Path)),
     request_body = KeyTransfer, responses((status = 200, body = Key)))]
 async fn pass_key_on(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<KeyId>,
     Idempotent { key, body }: Idempotent<KeyTransfer>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let passed = keys::pass_on(&mut act, id, body.person_id).await?;
-    Ok(act.finish(Reply::ok(&passed)?.version(passed.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let passed = keys::pass_on(act, id, body.person_id).await?;
+        Ok(Reply::ok(&passed)?.version(passed.version))
+    })
+    .await
 }
 
 /// A key came back, or was found (owner, agent, supplier).
 #[utoipa::path(post, path = "/v1/keys/{key_id}/return", tag = "keys", params(("key_id" = KeyId, Path)),
     responses((status = 200, body = Key)))]
 async fn return_key(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<KeyId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let returned = keys::take_back(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&returned)?.version(returned.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let returned = keys::take_back(act, id).await?;
+        Ok(Reply::ok(&returned)?.version(returned.version))
+    })
+    .await
 }
 
 /// A key was destroyed (owner, agent, supplier).
 #[utoipa::path(post, path = "/v1/keys/{key_id}/destruction", tag = "keys",
     params(("key_id" = KeyId, Path)), responses((status = 200, body = Key)))]
 async fn destroy_key(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<KeyId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let destroyed = keys::destroy(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&destroyed)?.version(destroyed.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let destroyed = keys::destroy(act, id).await?;
+        Ok(Reply::ok(&destroyed)?.version(destroyed.version))
+    })
+    .await
 }

@@ -2,7 +2,6 @@
 
 use std::time::Duration;
 
-use axum::extract::State;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::IntoResponse;
 use serde::Deserialize;
@@ -10,10 +9,9 @@ use utoipa::IntoParams;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::App;
-use crate::application::access::Caller;
 use crate::application::log::receipts::{self, Disclosure};
 use crate::domain::ids::EntryId;
-use crate::http::extract::{Id, Query};
+use crate::http::extract::{Call, Id, Query};
 use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
@@ -39,14 +37,9 @@ struct Wait {
     responses((status = 200, body = String, content_type = "text/plain"),
         (status = 202, description = "Not published yet: ask again",
             headers(("Retry-After" = i32, description = "Seconds to wait")))))]
-async fn read_receipt(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<EntryId>,
-    Query(query): Query<Wait>,
-) -> HandlerResult {
+async fn read_receipt(call: Call, Id(id): Id<EntryId>, Query(query): Query<Wait>) -> HandlerResult {
     let wait = Duration::from_secs(u64::from(query.wait.unwrap_or(2).min(LONGEST_WAIT)));
-    Ok(match receipts::receipt(&app, &caller, id, wait).await? {
+    Ok(match receipts::receipt(&call.app, &call.caller, id, wait).await? {
         Some(receipt) => receipt.to_string().into_response(),
         None => {
             (StatusCode::ACCEPTED, [(header::RETRY_AFTER, HeaderValue::from_static("1"))]).into_response()
@@ -58,7 +51,7 @@ async fn read_receipt(
 /// `wardbook log verify` checks it against the entry.
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/disclosures", tag = "log",
     params(("entry_id" = EntryId, Path)), responses((status = 200, body = List<Disclosure>)))]
-async fn list_disclosures(State(app): State<App>, caller: Caller, Id(id): Id<EntryId>) -> HandlerResult {
-    let items = receipts::disclosures(&app, &caller, id).await?;
+async fn list_disclosures(call: Call, Id(id): Id<EntryId>) -> HandlerResult {
+    let items = receipts::disclosures(&call.app, &call.caller, id).await?;
     Ok(axum::Json(List { items }).into_response())
 }

@@ -1,23 +1,20 @@
 //! Lost and stolen keys: reported, what they expose, what is decided, and what they cost.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::losses::{self, Exposure};
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId};
 use crate::domain::records::Loss;
 use crate::domain::register::{ChargeState, LossDecision, LossKind};
 use crate::domain::text::{Name, Reference, Remark};
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -76,51 +73,44 @@ struct LossView {
 #[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys", params(("key_id" = KeyId, Path)),
     request_body = NewLoss, responses((status = 201, body = LossView)))]
 async fn report_loss(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<KeyId>,
     Idempotent { key, body }: Idempotent<NewLoss>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let new = losses::NewLoss {
-        kind: body.kind,
-        happened_on: body.happened_on.map(|day| day.0),
-        place: body.place,
-        crime_reference: body.crime_reference,
-    };
-    let report = losses::report(&mut act, id, new).await?;
-    let charged = report.loss.charge != ChargeState::None;
-    let view = LossView {
-        crime_reference_missing: report.crime_reference_missing,
-        review_due: report.review_due,
-        cautions: if charged {
-            vec![
-                "A charge for a lost key must be one that local law allows: reasonable and evidenced in \
+    call.act(&key, async |act| {
+        let new = losses::NewLoss {
+            kind: body.kind,
+            happened_on: body.happened_on.map(|day| day.0),
+            place: body.place,
+            crime_reference: body.crime_reference,
+        };
+        let report = losses::report(act, id, new).await?;
+        let charged = report.loss.charge != ChargeState::None;
+        let view = LossView {
+            crime_reference_missing: report.crime_reference_missing,
+            review_due: report.review_due,
+            cautions: if charged {
+                vec![
+                    "A charge for a lost key must be one that local law allows: reasonable and evidenced in \
                  England, the actual cost in Wales; other countries have their own law.",
-            ]
-        } else {
-            vec![]
-        },
-        loss: report.loss,
-    };
-    let reply = Reply::created(&view, format!("/v1/keys/{id}"))?;
-    Ok(act.finish(reply).await?.into_response())
+                ]
+            } else {
+                vec![]
+            },
+            loss: report.loss,
+        };
+        Reply::created(&view, format!("/v1/keys/{id}"))
+    })
+    .await
 }
 
 /// Losses of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Loss>)))]
-async fn list_losses(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = losses::all(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = losses::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A lock that a lost key opens.
@@ -201,8 +191,8 @@ impl From<Exposure> for ExposureView {
 /// supplier).
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
     params(("loss_id" = LossId, Path)), responses((status = 200, body = ExposureView)))]
-async fn read_exposure(State(app): State<App>, caller: Caller, Id(id): Id<LossId>) -> HandlerResult {
-    let found = losses::exposure(&app, &caller, id).await?;
+async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
+    let found = losses::exposure(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&ExposureView::from(found))?.into_response())
 }
 
@@ -212,14 +202,15 @@ async fn read_exposure(State(app): State<App>, caller: Caller, Id(id): Id<LossId
     params(("loss_id" = LossId, Path)), request_body = NewLossDecision,
     responses((status = 200, body = Loss)))]
 async fn decide_loss(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<LossId>,
     Idempotent { key, body }: Idempotent<NewLossDecision>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let decided = losses::decide(&mut act, id, body.decision, body.reason).await?;
-    Ok(act.finish(Reply::ok(&decided)?).await?.into_response())
+    call.act(&key, async |act| {
+        let decided = losses::decide(act, id, body.decision, body.reason).await?;
+        Reply::ok(&decided)
+    })
+    .await
 }
 
 /// Settle a loss: its charge is paid or waived, the police reference comes in.
@@ -227,12 +218,13 @@ async fn decide_loss(
     params(("loss_id" = LossId, Path)), request_body = LossSettlement,
     responses((status = 200, body = Loss)))]
 async fn settle_loss(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<LossId>,
     Idempotent { key, body }: Idempotent<LossSettlement>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let settled = losses::settle(&mut act, id, body.charge, body.crime_reference).await?;
-    Ok(act.finish(Reply::ok(&settled)?).await?.into_response())
+    call.act(&key, async |act| {
+        let settled = losses::settle(act, id, body.charge, body.crime_reference).await?;
+        Reply::ok(&settled)
+    })
+    .await
 }

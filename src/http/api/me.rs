@@ -1,21 +1,19 @@
 //! The caller: who it is, password, second factor.
 
 use axum::Json;
-use axum::extract::State;
-use axum::http::{StatusCode, Uri};
+use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::{App, notices, sessions};
 use crate::domain::ids::{ActorId, NoticeId, OrganisationId, PersonId};
 use crate::domain::records::Notice;
 use crate::domain::register::{OrganisationKind, Post};
-use crate::http::extract::{Body, Id, Query, Secret};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Body, Call, Id, Listing, Secret};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -54,7 +52,7 @@ pub struct Me {
 
 /// Who am I?
 #[utoipa::path(get, path = "/v1/me", tag = "me", responses((status = 200, body = Me)))]
-async fn who_am_i(caller: Caller) -> Json<Me> {
+async fn who_am_i(Call { caller, .. }: Call) -> Json<Me> {
     let seat = |seat: &crate::storage::people::Seat| SeatView {
         organisation_id: seat.organisation,
         kind: seat.kind,
@@ -90,14 +88,10 @@ body! {
 /// Change the password; every session ends.
 #[utoipa::path(post, path = "/v1/me/password", tag = "me", request_body = PasswordChange,
     responses((status = 204)))]
-async fn change_password(
-    State(app): State<App>,
-    caller: Caller,
-    Body(body): Body<PasswordChange>,
-) -> HandlerResult {
+async fn change_password(call: Call, Body(body): Body<PasswordChange>) -> HandlerResult {
     let old = body.old_password.checked("/old_password", 1, 200)?;
     let new = body.new_password.checked("/new_password", 12, 200)?;
-    sessions::change_password(&app, &caller, old, new).await?;
+    sessions::change_password(&call.app, &call.caller, old, new).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
@@ -113,41 +107,31 @@ pub struct ProposedSecondFactor {
 /// Propose a second factor (RFC 6238); a proposal that was not confirmed is replaced.
 #[utoipa::path(post, path = "/v1/me/second-factor", tag = "me",
     responses((status = 201, body = ProposedSecondFactor)))]
-async fn propose_second_factor(State(app): State<App>, caller: Caller) -> HandlerResult {
-    let (secret, address) = sessions::propose_second_factor(&app, &caller).await?;
+async fn propose_second_factor(call: Call) -> HandlerResult {
+    let (secret, address) = sessions::propose_second_factor(&call.app, &call.caller).await?;
     Ok((StatusCode::CREATED, Json(ProposedSecondFactor { secret, address })).into_response())
 }
 
 /// Confirm the second factor with a code; every session ends.
 #[utoipa::path(post, path = "/v1/me/second-factor/confirmation", tag = "me", request_body = SecondFactorCode,
     responses((status = 204)))]
-async fn confirm_second_factor(
-    State(app): State<App>,
-    caller: Caller,
-    Body(body): Body<SecondFactorCode>,
-) -> HandlerResult {
-    sessions::confirm_second_factor(&app, &caller, &body.code).await?;
+async fn confirm_second_factor(call: Call, Body(body): Body<SecondFactorCode>) -> HandlerResult {
+    sessions::confirm_second_factor(&call.app, &call.caller, &body.code).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
 /// What the caller was told: keys that are dead, rekeys, audits.
 #[utoipa::path(get, path = "/v1/me/notices", tag = "me", params(ListQuery),
     responses((status = 200, body = List<Notice>)))]
-async fn list_notices(
-    State(app): State<App>,
-    caller: Caller,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = notices::own(&app, &caller, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_notices(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = notices::own(&call.app, &call.caller, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// The caller read a notice.
 #[utoipa::path(put, path = "/v1/me/notices/{notice_id}/read", tag = "me",
     params(("notice_id" = NoticeId, Path)), responses((status = 204)))]
-async fn read_notice(State(app): State<App>, caller: Caller, Id(id): Id<NoticeId>) -> HandlerResult {
-    notices::read(&app, &caller, id).await?;
+async fn read_notice(call: Call, Id(id): Id<NoticeId>) -> HandlerResult {
+    notices::read(&call.app, &call.caller, id).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }

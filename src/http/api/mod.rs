@@ -84,7 +84,7 @@ macro_rules! list_query {
             $( $(#[$field_meta])* $field: Option<$type>, )*
         }
 
-        impl $name {
+        impl $crate::http::extract::ListFilters for $name {
             fn portion(&self) -> Result<$crate::storage::Portion, $crate::http::problem::Problem> {
                 $crate::http::extract::portion(self.after, self.limit)
             }

@@ -1,7 +1,5 @@
 //! A counter without a network: what it takes in beforehand, and what it brings in afterwards.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -10,15 +8,14 @@ use uuid::Uuid;
 
 use super::ListQuery;
 use super::copy_requests::{StepView, small, view};
-use crate::application::access::Caller;
 use crate::application::copies::offline::{self, OfflineCut};
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::calendar::Moment;
 use crate::domain::count::Quantity;
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use crate::domain::records::FlaggedCut;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, kept_nowhere, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List, kept_nowhere};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -50,12 +47,8 @@ body! {
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
     params(("counter_id" = CounterId, Path)),
     responses((status = 200, content_type = "application/jwt", body = String)))]
-async fn take_in_authorisations(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CounterId>,
-) -> HandlerResult {
-    let bundle = offline::bundle(&app, &caller, id).await?;
+async fn take_in_authorisations(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    let bundle = offline::bundle(&call.app, &call.caller, id).await?;
     Ok((kept_nowhere("application/jwt"), bundle).into_response())
 }
 
@@ -75,38 +68,33 @@ struct BroughtInView {
     params(("counter_id" = CounterId, Path)), request_body = NewOfflineCut,
     responses((status = 201, body = BroughtInView)))]
 async fn bring_in_cut(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<NewOfflineCut>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let cut = OfflineCut {
-        id: body.id,
-        request: body.copy_request_id,
-        quantity: small(body.quantity),
-        made_at: body.cut_at.0,
-        surrendered: body.old_key_handed_in.unwrap_or(false),
-    };
-    let location = format!("/v1/copy-requests/{}", cut.request);
-    let brought = offline::bring_in(&mut act, id, cut).await?;
-    let reply = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
-    Ok(act.finish(Reply::created(&reply, location)?).await?.into_response())
+    call.act(&key, async |act| {
+        let cut = OfflineCut {
+            id: body.id,
+            request: body.copy_request_id,
+            quantity: small(body.quantity),
+            made_at: body.cut_at.0,
+            surrendered: body.old_key_handed_in.unwrap_or(false),
+        };
+        let location = format!("/v1/copy-requests/{}", cut.request);
+        let brought = offline::bring_in(act, id, cut).await?;
+        let reply = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
+        Reply::created(&reply, location)
+    })
+    .await
 }
 
 /// Cuts without a network that were decided no when they were brought in, on every registration
 /// (supplier).
 #[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline", params(ListQuery),
     responses((status = 200, body = List<FlaggedCut>)))]
-async fn list_flagged_cuts(
-    State(app): State<App>,
-    caller: Caller,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = offline::flagged(&app, &caller, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = offline::flagged(&call.app, &call.caller, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// The same on one registration (those who see all of it).
@@ -114,13 +102,10 @@ async fn list_flagged_cuts(
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<FlaggedCut>)))]
 async fn list_flagged_cuts_of_registration(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
+    list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = offline::flagged_of(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+    let found = offline::flagged_of(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }

@@ -1,22 +1,19 @@
 //! Organisations, their members and their client programs.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
-use crate::application::access::Caller;
 use crate::application::sessions::shown_once;
-use crate::application::{Act, App, Reply, people};
+use crate::application::{App, Reply, people};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use crate::domain::records::{ClientProgram, Membership, Organisation};
 use crate::domain::register::{OrganisationKind, Post};
 use crate::domain::text::Name;
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -75,39 +72,29 @@ list_query! {
 #[utoipa::path(post, path = "/v1/organisations", tag = "organisations", request_body = NewOrganisation,
     responses((status = 201, body = Organisation)))]
 async fn add_organisation(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Idempotent { key, body }: Idempotent<NewOrganisation>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let added = people::add_organisation(&mut act, body.kind, body.name).await?;
-    let reply = Reply::created(&added, format!("/v1/organisations/{}", added.id))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let added = people::add_organisation(act, body.kind, body.name).await?;
+        Reply::created(&added, format!("/v1/organisations/{}", added.id))
+    })
+    .await
 }
 
 /// Organisations (supplier).
 #[utoipa::path(get, path = "/v1/organisations", tag = "organisations", params(OrganisationQuery),
     responses((status = 200, body = List<Organisation>)))]
-async fn list_organisations(
-    State(app): State<App>,
-    caller: Caller,
-    uri: Uri,
-    Query(query): Query<OrganisationQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = people::organisations(&app, &caller, query.kind, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> HandlerResult {
+    let found = people::organisations(&call.app, &call.caller, list.query.kind, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// An organisation.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
     params(("organisation_id" = OrganisationId, Path)), responses((status = 200, body = Organisation)))]
-async fn read_organisation(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<OrganisationId>,
-) -> HandlerResult {
-    Ok(Reply::ok(&people::organisation(&app, &caller, id).await?)?.into_response())
+async fn read_organisation(call: Call, Id(id): Id<OrganisationId>) -> HandlerResult {
+    Ok(Reply::ok(&people::organisation(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// A person joins an organisation (its head, or the supplier).
@@ -115,32 +102,25 @@ async fn read_organisation(
     params(("organisation_id" = OrganisationId, Path)), request_body = NewMember,
     responses((status = 201, body = Membership)))]
 async fn add_member(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<OrganisationId>,
     Idempotent { key, body }: Idempotent<NewMember>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let days = (body.first_day.0, body.last_day.map(|day| day.0));
-    let added = people::add_member(&mut act, id, body.person_id, body.post, days).await?;
-    let reply = Reply::created(&added, format!("/v1/organisations/{id}/members"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let days = (body.first_day.0, body.last_day.map(|day| day.0));
+        let added = people::add_member(act, id, body.person_id, body.post, days).await?;
+        Reply::created(&added, format!("/v1/organisations/{id}/members"))
+    })
+    .await
 }
 
 /// Members of an organisation, those of the past too.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
     params(("organisation_id" = OrganisationId, Path), ListQuery),
     responses((status = 200, body = List<Membership>)))]
-async fn list_members(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<OrganisationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = people::members(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_members(call: Call, Id(id): Id<OrganisationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = people::members(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// End a membership after a day.
@@ -148,14 +128,15 @@ async fn list_members(
     params(("membership_id" = MembershipId, Path)), request_body = MembershipEnd,
     responses((status = 200, body = Membership)))]
 async fn end_membership(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<MembershipId>,
     Idempotent { key, body }: Idempotent<MembershipEnd>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let ended = people::end_member(&mut act, id, body.last_day.0).await?;
-    Ok(act.finish(Reply::ok(&ended)?).await?.into_response())
+    call.act(&key, async |act| {
+        let ended = people::end_member(act, id, body.last_day.0).await?;
+        Reply::ok(&ended)
+    })
+    .await
 }
 
 /// Add a client program (the organisation's head, or the supplier).
@@ -165,16 +146,16 @@ async fn end_membership(
     params(("organisation_id" = OrganisationId, Path)), request_body = NewClientProgram,
     responses((status = 201, body = ClientProgram)))]
 async fn add_client_program(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<OrganisationId>,
     Idempotent { key, body }: Idempotent<NewClientProgram>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let (added, secret) = people::add_program(&mut act, id, body.name).await?;
-    let reply = Reply::created(&added, format!("/v1/organisations/{id}/client-programs"))?
-        .once("client_secret", Some(shown_once(&secret)));
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let (added, secret) = people::add_program(act, id, body.name).await?;
+        Ok(Reply::created(&added, format!("/v1/organisations/{id}/client-programs"))?
+            .once("client_secret", Some(shown_once(&secret))))
+    })
+    .await
 }
 
 /// Client programs of an organisation, those that were shut out too.
@@ -182,27 +163,25 @@ async fn add_client_program(
     params(("organisation_id" = OrganisationId, Path), ListQuery),
     responses((status = 200, body = List<ClientProgram>)))]
 async fn list_client_programs(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<OrganisationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
+    list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = people::programs(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+    let found = people::programs(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// Shut a client program out: its tokens stop working at once.
 #[utoipa::path(post, path = "/v1/client-programs/{program_id}/revocation", tag = "organisations",
     params(("program_id" = ClientProgramId, Path)), responses((status = 200, body = ClientProgram)))]
 async fn revoke_client_program(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<ClientProgramId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let revoked = people::revoke_program(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&revoked)?).await?.into_response())
+    call.act(&key, async |act| {
+        let revoked = people::revoke_program(act, id).await?;
+        Reply::ok(&revoked)
+    })
+    .await
 }

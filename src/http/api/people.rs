@@ -1,17 +1,15 @@
 //! People.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::sessions::shown_once;
-use crate::application::{Act, App, Reply, people};
+use crate::application::{App, Reply, people};
 use crate::domain::ids::PersonId;
 use crate::domain::records::Person;
 use crate::domain::text::{Email, Name, Slug};
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent};
+use crate::http::extract::{Call, Id, Idempotent};
 use crate::http::reply::HandlerResult;
 
 /// Routes.
@@ -45,23 +43,20 @@ body! {
 /// person sets a password within seven days; it is shown this once.
 #[utoipa::path(post, path = "/v1/people", tag = "people", request_body = NewPerson,
     responses((status = 201, body = Person)))]
-async fn add_person(
-    State(app): State<App>,
-    caller: Caller,
-    Idempotent { key, body }: Idempotent<NewPerson>,
-) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let (added, invitation) = people::add_person(&mut act, body.name, body.email).await?;
-    let reply = Reply::created(&added, format!("/v1/people/{}", added.id))?
-        .once("invitation_token", invitation.as_ref().map(shown_once));
-    Ok(act.finish(reply).await?.into_response())
+async fn add_person(call: Call, Idempotent { key, body }: Idempotent<NewPerson>) -> HandlerResult {
+    call.act(&key, async |act| {
+        let (added, invitation) = people::add_person(act, body.name, body.email).await?;
+        Ok(Reply::created(&added, format!("/v1/people/{}", added.id))?
+            .once("invitation_token", invitation.as_ref().map(shown_once)))
+    })
+    .await
 }
 
 /// A person: oneself, or one whom the caller entered or governs.
 #[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people", params(("person_id" = PersonId, Path)),
     responses((status = 200, body = Person)))]
-async fn read_person(State(app): State<App>, caller: Caller, Id(id): Id<PersonId>) -> HandlerResult {
-    Ok(Reply::ok(&people::person(&app, &caller, id).await?)?.into_response())
+async fn read_person(call: Call, Id(id): Id<PersonId>) -> HandlerResult {
+    Ok(Reply::ok(&people::person(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// Invite a person again: the first token was lost, or the password.
@@ -70,16 +65,16 @@ async fn read_person(State(app): State<App>, caller: Caller, Id(id): Id<PersonId
 #[utoipa::path(post, path = "/v1/people/{person_id}/invitations", tag = "people",
     params(("person_id" = PersonId, Path)), responses((status = 201, body = serde_json::Value)))]
 async fn invite_person(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<PersonId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let token = people::invite_again(&mut act, id).await?;
-    let reply = Reply::created(&serde_json::json!({}), format!("/v1/people/{id}"))?
-        .once("invitation_token", Some(shown_once(&token)));
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let token = people::invite_again(act, id).await?;
+        Ok(Reply::created(&serde_json::json!({}), format!("/v1/people/{id}"))?
+            .once("invitation_token", Some(shown_once(&token))))
+    })
+    .await
 }
 
 /// Erase a person (supplier) who has no authority, key, card, place or open request any more.
@@ -91,12 +86,13 @@ async fn invite_person(
     params(("person_id" = PersonId, Path)), request_body = Erasure,
     responses((status = 200, body = serde_json::Value)))]
 async fn erase_person(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<PersonId>,
     Idempotent { key, body }: Idempotent<Erasure>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    people::erase(&mut act, id, body.under).await?;
-    Ok(act.finish(Reply::ok(&serde_json::json!({}))?).await?.into_response())
+    call.act(&key, async |act| {
+        people::erase(act, id, body.under).await?;
+        Reply::ok(&serde_json::json!({}))
+    })
+    .await
 }

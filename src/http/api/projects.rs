@@ -1,14 +1,12 @@
 //! Building sites: projects, their plots, and the way of a plot to its buyer.
 
-use axum::extract::State;
-use axum::http::{StatusCode, Uri};
+use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::register_csv::ImportReport;
 use crate::application::sites::{self, NewHandOver, NewProject, OrderList, Progress, Trial};
 use crate::application::{Act, App, Reply};
@@ -18,8 +16,8 @@ use crate::domain::register::DocumentKind;
 use crate::domain::signature::Signature;
 use crate::domain::site::PlotStep;
 use crate::domain::text::{Name, PackNumber, Premises};
-use crate::http::extract::{Csv, Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, kept_nowhere, list, printing};
+use crate::http::extract::{Call, Csv, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, printing};
 use crate::print::{Report, Table, report_pdf};
 
 /// Routes.
@@ -88,42 +86,33 @@ body! {
 /// Begin a project (supplier): the site is registered for the builder, and its temporary differ drawn.
 #[utoipa::path(post, path = "/v1/projects", tag = "sites", request_body = NewProjectBody,
     responses((status = 201, body = Project)))]
-async fn begin_project(
-    State(app): State<App>,
-    caller: Caller,
-    Idempotent { key, body }: Idempotent<NewProjectBody>,
-) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let new = NewProject {
-        section: body.section_id,
-        builder: body.builder_id,
-        name: body.name,
-        premises: body.premises,
-    };
-    let begun = sites::begin(&mut act, new).await?;
-    let reply = Reply::created(&begun, format!("/v1/projects/{}", begun.id))?;
-    Ok(act.finish(reply).await?.into_response())
+async fn begin_project(call: Call, Idempotent { key, body }: Idempotent<NewProjectBody>) -> HandlerResult {
+    call.act(&key, async |act| {
+        let new = NewProject {
+            section: body.section_id,
+            builder: body.builder_id,
+            name: body.name,
+            premises: body.premises,
+        };
+        let begun = sites::begin(act, new).await?;
+        Reply::created(&begun, format!("/v1/projects/{}", begun.id))
+    })
+    .await
 }
 
 /// Projects: all for the supplier, else those of the caller's organisations.
 #[utoipa::path(get, path = "/v1/projects", tag = "sites", params(ListQuery),
     responses((status = 200, body = List<Project>)))]
-async fn list_projects(
-    State(app): State<App>,
-    caller: Caller,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = sites::projects(&app, &caller, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_projects(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = sites::projects(&call.app, &call.caller, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A project (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}", tag = "sites",
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = Project)))]
-async fn read_project(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
-    Ok(Reply::ok(&sites::project(&app, &caller, id).await?)?.into_response())
+async fn read_project(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::project(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
@@ -132,13 +121,8 @@ async fn read_project(State(app): State<App>, caller: Caller, Id(id): Id<Project
     params(("project_id" = ProjectId, Path)), request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
-async fn add_plots(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<ProjectId>,
-    Csv { key, bytes }: Csv,
-) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
+async fn add_plots(call: Call, Id(id): Id<ProjectId>, Csv { key, bytes }: Csv) -> HandlerResult {
+    let mut act = Act::begin(&call.app, &call.caller, &key).await?;
     let report = sites::add_plots(&mut act, id, &bytes).await?;
     if !report.imported {
         // Dropping the act rolls all of it back; the same key may be used for the mended file.
@@ -151,17 +135,17 @@ async fn add_plots(
 /// How a site stands, plot by plot (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}/progress", tag = "sites",
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = Progress)))]
-async fn read_progress(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
-    Ok(Reply::ok(&sites::progress(&app, &caller, id).await?)?.into_response())
+async fn read_progress(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::progress(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// How a site stands, as a sheet to print (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}/progress.pdf", tag = "sites",
     params(("project_id" = ProjectId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn progress_sheet(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
-    let progress = sites::progress(&app, &caller, id).await?;
-    let report = sheet(progress, app.outside.clock.now().date());
+async fn progress_sheet(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+    let progress = sites::progress(&call.app, &call.caller, id).await?;
+    let report = sheet(progress, call.app.outside.clock.now().date());
     let bytes = printing(move || report_pdf(&report)).await?;
     Ok((kept_nowhere("application/pdf"), bytes).into_response())
 }
@@ -221,8 +205,8 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
 /// What to order for a site: packs, keys, parts (builder, supplier).
 #[utoipa::path(get, path = "/v1/projects/{project_id}/order-list", tag = "sites",
     params(("project_id" = ProjectId, Path)), responses((status = 200, body = OrderList)))]
-async fn read_order_list(State(app): State<App>, caller: Caller, Id(id): Id<ProjectId>) -> HandlerResult {
-    Ok(Reply::ok(&sites::order_list(&app, &caller, id).await?)?.into_response())
+async fn read_order_list(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::order_list(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// A plot and its locks.
@@ -237,8 +221,8 @@ struct PlotView {
 /// A plot, lock by lock (builder until its hand-over, buyer afterwards, supplier).
 #[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", params(("plot_id" = PlotId, Path)),
     responses((status = 200, body = PlotView)))]
-async fn read_plot(State(app): State<App>, caller: Caller, Id(id): Id<PlotId>) -> HandlerResult {
-    let (plot, locks) = sites::plot(&app, &caller, id).await?;
+async fn read_plot(call: Call, Id(id): Id<PlotId>) -> HandlerResult {
+    let (plot, locks) = sites::plot(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&PlotView { plot, locks })?.into_response())
 }
 
@@ -257,15 +241,16 @@ struct PlotFittingView {
     params(("plot_id" = PlotId, Path)), request_body = NewPlotFitting,
     responses((status = 200, body = PlotFittingView)))]
 async fn record_plot_fitting(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<PlotId>,
     Idempotent { key, body }: Idempotent<NewPlotFitting>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let (keys, site_key_dead) =
-        sites::fit(&mut act, id, body.lock_id, body.pack_number, body.fitted_by).await?;
-    Ok(act.finish(Reply::ok(&PlotFittingView { keys, site_key_dead })?).await?.into_response())
+    call.act(&key, async |act| {
+        let (keys, site_key_dead) =
+            sites::fit(act, id, body.lock_id, body.pack_number, body.fitted_by).await?;
+        Reply::ok(&PlotFittingView { keys, site_key_dead })
+    })
+    .await
 }
 
 /// Record that both keys were tried in a lock (builder, supplier). What failed is on record, too, and the
@@ -274,20 +259,21 @@ async fn record_plot_fitting(
     params(("plot_id" = PlotId, Path)), request_body = NewTrial,
     responses((status = 200, body = PlotLock)))]
 async fn record_trial(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<PlotId>,
     Idempotent { key, body }: Idempotent<NewTrial>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let trial = Trial {
-        lock: body.lock_id,
-        by: body.tried_by,
-        final_key_works: body.final_key_works,
-        site_key_dead: body.site_key_dead,
-    };
-    let tried = sites::record_trial(&mut act, id, trial).await?;
-    Ok(act.finish(Reply::ok(&tried)?).await?.into_response())
+    call.act(&key, async |act| {
+        let trial = Trial {
+            lock: body.lock_id,
+            by: body.tried_by,
+            final_key_works: body.final_key_works,
+            site_key_dead: body.site_key_dead,
+        };
+        let tried = sites::record_trial(act, id, trial).await?;
+        Reply::ok(&tried)
+    })
+    .await
 }
 
 /// What a hand-over led to.
@@ -306,19 +292,19 @@ struct PlotHandOverView {
     params(("plot_id" = PlotId, Path)), request_body = NewPlotHandOver,
     responses((status = 201, body = PlotHandOverView)))]
 async fn hand_over_plot(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<PlotId>,
     Idempotent { key, body }: Idempotent<NewPlotHandOver>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let new = NewHandOver {
-        buyer: body.buyer_id,
-        collected_by: body.collected_by,
-        document: body.document_seen,
-        signature: body.signature,
-    };
-    let (hand_over, keys) = sites::hand_over(&mut act, id, new).await?;
-    let reply = Reply::created(&PlotHandOverView { hand_over, keys }, format!("/v1/plots/{id}"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let new = NewHandOver {
+            buyer: body.buyer_id,
+            collected_by: body.collected_by,
+            document: body.document_seen,
+            signature: body.signature,
+        };
+        let (hand_over, keys) = sites::hand_over(act, id, new).await?;
+        Reply::created(&PlotHandOverView { hand_over, keys }, format!("/v1/plots/{id}"))
+    })
+    .await
 }

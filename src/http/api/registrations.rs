@@ -2,8 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use serde_json::Value;
@@ -11,9 +9,8 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
-use crate::application::access::Caller;
 use crate::application::registrations::{self, LockContent};
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::calendar::Moment;
 use crate::domain::ids::{DifferId, LockId, OrganisationId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
@@ -21,8 +18,8 @@ use crate::domain::records::{Answering, Differ, Lock, Registration};
 use crate::domain::register::{Hand, Level, LockKind};
 use crate::domain::text::{DifferNumber, Label, Premises, Reference, Slug};
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Body, Id, Idempotent, IfMatch, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Body, Call, Id, Idempotent, IfMatch, Listing, Query};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -100,39 +97,29 @@ list_query! {
 #[utoipa::path(post, path = "/v1/registrations", tag = "registrations", request_body = NewRegistration,
     responses((status = 201, body = Registration)))]
 async fn add_registration(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Idempotent { key, body }: Idempotent<NewRegistration>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let added = registrations::add(&mut act, body.section_id, body.owner_id, body.premises).await?;
-    let reply = Reply::created(&added, format!("/v1/registrations/{}", added.id))?.version(added.version);
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let added = registrations::add(act, body.section_id, body.owner_id, body.premises).await?;
+        Ok(Reply::created(&added, format!("/v1/registrations/{}", added.id))?.version(added.version))
+    })
+    .await
 }
 
 /// The registrations on which the caller has an authority; all, for the supplier.
 #[utoipa::path(get, path = "/v1/registrations", tag = "registrations", params(RegistrationQuery),
     responses((status = 200, body = List<Registration>)))]
-async fn list_registrations(
-    State(app): State<App>,
-    caller: Caller,
-    uri: Uri,
-    Query(query): Query<RegistrationQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = registrations::all(&app, &caller, query.number.as_ref(), portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> HandlerResult {
+    let found = registrations::all(&call.app, &call.caller, list.query.number.as_ref(), list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}", tag = "registrations",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Registration)))]
-async fn read_registration(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-) -> HandlerResult {
-    let found = registrations::registration(&app, &caller, id).await?;
+async fn read_registration(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    let found = registrations::registration(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&found)?.version(found.version).into_response())
 }
 
@@ -141,29 +128,31 @@ async fn read_registration(
     params(("registration_id" = RegistrationId, Path)), request_body = RegistrationChange,
     responses((status = 200, body = Registration)))]
 async fn change_registration(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     IfMatch(version): IfMatch,
     Body(body): Body<RegistrationChange>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let changed = registrations::change(&mut act, id, version, body.premises).await?;
-    Ok(act.finish(Reply::ok(&changed)?.version(changed.version)).await?.into_response())
+    call.change(async |act| {
+        let changed = registrations::change(act, id, version, body.premises).await?;
+        Ok(Reply::ok(&changed)?.version(changed.version))
+    })
+    .await
 }
 
 /// End a registration (supplier): its open requests stop.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/end", tag = "registrations",
     params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Registration)))]
 async fn end_registration(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let ended = registrations::end(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&ended)?.version(ended.version)).await?.into_response())
+    call.act(&key, async |act| {
+        let ended = registrations::end(act, id).await?;
+        Ok(Reply::ok(&ended)?.version(ended.version))
+    })
+    .await
 }
 
 /// Which instant.
@@ -187,13 +176,12 @@ struct AsOf {
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/as-of", tag = "registrations",
     params(("registration_id" = RegistrationId, Path), AsOfQuery), responses((status = 200, body = AsOf)))]
 async fn registration_as_of(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Query(query): Query<AsOfQuery>,
 ) -> HandlerResult {
     let mut records: BTreeMap<String, Vec<Value>> = BTreeMap::new();
-    for (kind, record) in registrations::as_of(&app, &caller, id, query.at.0).await? {
+    for (kind, record) in registrations::as_of(&call.app, &call.caller, id, query.at.0).await? {
         records.entry(kind).or_default().push(record);
     }
     Ok(Reply::ok(&AsOf { records })?.into_response())
@@ -202,13 +190,8 @@ async fn registration_as_of(
 /// A section, counter, appointment or membership, as it stood at an instant (supplier).
 #[utoipa::path(get, path = "/v1/history/{record_id}", tag = "registrations",
     params(("record_id" = uuid::Uuid, Path), AsOfQuery), responses((status = 200, body = AsOf)))]
-async fn record_as_of(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<uuid::Uuid>,
-    Query(query): Query<AsOfQuery>,
-) -> HandlerResult {
-    let (kind, record) = registrations::record_as_of(&app, &caller, id, query.at.0).await?;
+async fn record_as_of(call: Call, Id(id): Id<uuid::Uuid>, Query(query): Query<AsOfQuery>) -> HandlerResult {
+    let (kind, record) = registrations::record_as_of(&call.app, &call.caller, id, query.at.0).await?;
     Ok(Reply::ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })?.into_response())
 }
 
@@ -249,39 +232,32 @@ impl From<LockBody> for LockContent {
     params(("registration_id" = RegistrationId, Path)), request_body = LockBody,
     responses((status = 201, body = LockView)))]
 async fn add_lock(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<LockBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let added = registrations::add_lock(&mut act, id, body.into()).await?;
-    let (lock, version) = (added.id, added.version);
-    let reply = Reply::created(&view(added), format!("/v1/locks/{lock}"))?.version(version);
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let added = registrations::add_lock(act, id, body.into()).await?;
+        let (lock, version) = (added.id, added.version);
+        Ok(Reply::created(&view(added), format!("/v1/locks/{lock}"))?.version(version))
+    })
+    .await
 }
 
 /// Locks of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<LockView>)))]
-async fn list_locks(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = registrations::locks(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found.into_iter().map(view).collect(), |item| item.lock.id.0))
+async fn list_locks(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = registrations::locks(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found.into_iter().map(view).collect(), |item| item.lock.id.0))
 }
 
 /// A lock.
 #[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
     responses((status = 200, body = LockView)))]
-async fn read_lock(State(app): State<App>, caller: Caller, Id(id): Id<LockId>) -> HandlerResult {
-    let found = registrations::lock(&app, &caller, id).await?;
+async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
+    let found = registrations::lock(&call.app, &call.caller, id).await?;
     let version = found.version;
     Ok(Reply::ok(&view(found))?.version(version).into_response())
 }
@@ -290,16 +266,17 @@ async fn read_lock(State(app): State<App>, caller: Caller, Id(id): Id<LockId>) -
 #[utoipa::path(put, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
     request_body = LockBody, responses((status = 200, body = LockView)))]
 async fn change_lock(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<LockId>,
     IfMatch(version): IfMatch,
     Body(body): Body<LockBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let changed = registrations::change_lock(&mut act, id, version, body.into()).await?;
-    let version = changed.version;
-    Ok(act.finish(Reply::ok(&view(changed))?.version(version)).await?.into_response())
+    call.change(async |act| {
+        let changed = registrations::change_lock(act, id, version, body.into()).await?;
+        let version = changed.version;
+        Ok(Reply::ok(&view(changed))?.version(version))
+    })
+    .await
 }
 
 /// Add a differ by its number (supplier).
@@ -307,31 +284,24 @@ async fn change_lock(
     params(("registration_id" = RegistrationId, Path)), request_body = NewDiffer,
     responses((status = 201, body = Differ)))]
 async fn add_differ(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewDiffer>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let added = registrations::add_differ(&mut act, id, body.number, body.level).await?;
-    let reply = Reply::created(&added, format!("/v1/registrations/{id}/differs"))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let added = registrations::add_differ(act, id, body.number, body.level).await?;
+        Reply::created(&added, format!("/v1/registrations/{id}/differs"))
+    })
+    .await
 }
 
 /// Differs of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Differ>)))]
-async fn list_differs(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = registrations::differs(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_differs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = registrations::differs(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A lock begins to answer to a differ (supplier).
@@ -339,15 +309,15 @@ async fn list_differs(
     params(("lock_id" = LockId, Path)), request_body = NewAnswering,
     responses((status = 201, body = Answering)))]
 async fn begin_answering(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<LockId>,
     Idempotent { key, body }: Idempotent<NewAnswering>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let begun = registrations::begin_answering(&mut act, id, body.differ_id).await?;
-    let reply = Reply::created(&begun, format!("/v1/registrations/{}/answers", begun.registration_id))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let begun = registrations::begin_answering(act, id, body.differ_id).await?;
+        Reply::created(&begun, format!("/v1/registrations/{}/answers", begun.registration_id))
+    })
+    .await
 }
 
 /// What the end of answering leads to.
@@ -362,28 +332,22 @@ struct AnsweringEnd {
     params(("lock_id" = LockId, Path)), request_body = NewAnswering,
     responses((status = 200, body = AnsweringEnd)))]
 async fn end_answering(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<LockId>,
     Idempotent { key, body }: Idempotent<NewAnswering>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let dead_keys = registrations::end_answering(&mut act, id, body.differ_id).await?;
-    Ok(act.finish(Reply::ok(&AnsweringEnd { dead_keys })?).await?.into_response())
+    call.act(&key, async |act| {
+        let dead_keys = registrations::end_answering(act, id, body.differ_id).await?;
+        Reply::ok(&AnsweringEnd { dead_keys })
+    })
+    .await
 }
 
 /// Which lock answers, or answered, to which differ.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/answers", tag = "differs",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Answering>)))]
-async fn list_answers(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = registrations::answers(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_answers(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = registrations::answers(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }

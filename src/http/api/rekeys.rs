@@ -1,7 +1,5 @@
 //! Price lists, and rekeys: worked out, begun, carried out lock by lock.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use serde_json::Value;
@@ -9,16 +7,15 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::rekeys::{self, Holder, NewFitting, RekeyPlan, RekeyProgress};
-use crate::application::{Act, App, Reply, prices};
+use crate::application::{App, Reply, prices};
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
 use crate::domain::records::{Key, Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::rekey::Prices;
 use crate::domain::text::{PackNumber, Remark};
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Body, Id, Idempotent, IfMatch, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -83,8 +80,8 @@ struct PricesView {
 /// The prices of a section (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = PricesView)))]
-async fn read_prices(State(app): State<App>, caller: Caller, Id(id): Id<SectionId>) -> HandlerResult {
-    let found = prices::prices(&app, &caller, id).await?;
+async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+    let found = prices::prices(&call.app, &call.caller, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
     Ok(Reply::ok(&PricesView { version, prices })?.version(version).into_response())
 }
@@ -94,16 +91,17 @@ async fn read_prices(State(app): State<App>, caller: Caller, Id(id): Id<SectionI
     params(("section_id" = SectionId, Path)), request_body = PricesBody,
     responses((status = 200, body = PricesView)))]
 async fn set_prices(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
     Body(body): Body<PricesBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let version = prices::set_prices(&mut act, id, version, &body.prices).await?;
-    let prices = serde_json::to_value(&body.prices).ok();
-    Ok(act.finish(Reply::ok(&PricesView { version, prices })?.version(version)).await?.into_response())
+    call.change(async |act| {
+        let version = prices::set_prices(act, id, version, &body.prices).await?;
+        let prices = serde_json::to_value(&body.prices).ok();
+        Ok(Reply::ok(&PricesView { version, prices })?.version(version))
+    })
+    .await
 }
 
 /// What a rekey would take: locks, packs, keys, what to call in, what it costs; the cheapest that does it
@@ -112,12 +110,11 @@ async fn set_prices(
     params(("registration_id" = RegistrationId, Path)), request_body = RekeyQuestion,
     responses((status = 200, body = RekeyPlan)))]
 async fn plan_rekey(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Body(body): Body<RekeyQuestion>,
 ) -> HandlerResult {
-    let plan = rekeys::plan(&app, &caller, id, &body.differ_ids).await?;
+    let plan = rekeys::plan(&call.app, &call.caller, id, &body.differ_ids).await?;
     Ok(Reply::ok(&plan)?.into_response())
 }
 
@@ -127,32 +124,25 @@ async fn plan_rekey(
     params(("registration_id" = RegistrationId, Path)), request_body = NewRekeyBody,
     responses((status = 201, body = Rekey)))]
 async fn begin_rekey(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewRekeyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let new = rekeys::NewRekey { differs: body.differ_ids, loss: body.loss_id, reason: body.reason };
-    let begun = rekeys::begin(&mut act, id, new).await?;
-    let reply = Reply::created(&begun, format!("/v1/rekeys/{}", begun.id))?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let new = rekeys::NewRekey { differs: body.differ_ids, loss: body.loss_id, reason: body.reason };
+        let begun = rekeys::begin(act, id, new).await?;
+        Reply::created(&begun, format!("/v1/rekeys/{}", begun.id))
+    })
+    .await
 }
 
 /// The rekeys of a registration (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Rekey>)))]
-async fn list_rekeys(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = rekeys::all(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = rekeys::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A rekey as it stands.
@@ -171,8 +161,8 @@ struct RekeyView {
 /// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys", params(("rekey_id" = RekeyId, Path)),
     responses((status = 200, body = RekeyView)))]
-async fn read_rekey(State(app): State<App>, caller: Caller, Id(id): Id<RekeyId>) -> HandlerResult {
-    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&app, &caller, id).await?;
+async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
+    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&RekeyView { rekey, differs, locks, holders })?.into_response())
 }
 
@@ -193,33 +183,35 @@ struct FittingView {
     params(("rekey_id" = RekeyId, Path)), request_body = NewFittingBody,
     responses((status = 200, body = FittingView)))]
 async fn record_fitting(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RekeyId>,
     Idempotent { key, body }: Idempotent<NewFittingBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let new = NewFitting {
-        lock: body.lock_id,
-        pack: body.pack_number,
-        by: body.fitted_by,
-        old_keys: body.old_key_ids.unwrap_or_default(),
-    };
-    let fitted = rekeys::fit(&mut act, id, new).await?;
-    let view = FittingView { rekey: fitted.rekey, keys: fitted.keys, dead_differ_ids: fitted.dead };
-    Ok(act.finish(Reply::ok(&view)?).await?.into_response())
+    call.act(&key, async |act| {
+        let new = NewFitting {
+            lock: body.lock_id,
+            pack: body.pack_number,
+            by: body.fitted_by,
+            old_keys: body.old_key_ids.unwrap_or_default(),
+        };
+        let fitted = rekeys::fit(act, id, new).await?;
+        let view = FittingView { rekey: fitted.rekey, keys: fitted.keys, dead_differ_ids: fitted.dead };
+        Reply::ok(&view)
+    })
+    .await
 }
 
 /// Give up a rekey in which no lock was fitted yet (supplier): its new differs are released.
 #[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/stop", tag = "rekeys",
     params(("rekey_id" = RekeyId, Path)), responses((status = 200, body = Rekey)))]
 async fn stop_rekey(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RekeyId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let stopped = rekeys::stop(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&stopped)?).await?.into_response())
+    call.act(&key, async |act| {
+        let stopped = rekeys::stop(act, id).await?;
+        Reply::ok(&stopped)
+    })
+    .await
 }

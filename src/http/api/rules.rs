@@ -1,17 +1,15 @@
 //! Rules: the supplier's defaults, and those of a registration.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
-use crate::application::{Act, App, Reply, registrations, sections};
+use crate::application::{App, Reply, registrations, sections};
 use crate::domain::ids::RegistrationId;
 use crate::domain::rules::Rules;
-use crate::http::extract::{Body, Id, IfMatch, Query};
+use crate::http::extract::{Body, Call, Id, IfMatch, Query};
 use crate::http::reply::HandlerResult;
 
 /// Routes.
@@ -51,8 +49,8 @@ struct RulesQuery {
 
 /// The supplier's default rules (supplier).
 #[utoipa::path(get, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
-async fn read_default_rules(State(app): State<App>, caller: Caller) -> HandlerResult {
-    let (version, rules) = sections::default_rules(&app, &caller).await?;
+async fn read_default_rules(call: Call) -> HandlerResult {
+    let (version, rules) = sections::default_rules(&call.app, &call.caller).await?;
     Ok(Reply::ok(&RulesView { version, rules })?.version(version).into_response())
 }
 
@@ -60,16 +58,16 @@ async fn read_default_rules(State(app): State<App>, caller: Caller) -> HandlerRe
 #[utoipa::path(put, path = "/v1/default-rules", tag = "rules", request_body = RulesBody,
     responses((status = 200, body = RulesView)))]
 async fn set_default_rules(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     IfMatch(version): IfMatch,
     Body(body): Body<RulesBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let version = sections::set_default_rules(&mut act, version, &body.rules).await?;
-    let rules = sections::rules_value(&body.rules)?;
-    let reply = Reply::ok(&RulesView { version, rules })?.version(version);
-    Ok(act.finish(reply).await?.into_response())
+    call.change(async |act| {
+        let version = sections::set_default_rules(act, version, &body.rules).await?;
+        let rules = sections::rules_value(&body.rules)?;
+        Ok(Reply::ok(&RulesView { version, rules })?.version(version))
+    })
+    .await
 }
 
 /// The rules of a registration, in force or of a version.
@@ -77,12 +75,11 @@ async fn set_default_rules(
     params(("registration_id" = RegistrationId, Path), RulesQuery),
     responses((status = 200, body = RulesView)))]
 async fn read_rules(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Query(query): Query<RulesQuery>,
 ) -> HandlerResult {
-    let (version, rules) = registrations::rules(&app, &caller, id, query.version).await?;
+    let (version, rules) = registrations::rules(&call.app, &call.caller, id, query.version).await?;
     Ok(Reply::ok(&RulesView { version, rules })?.version(version).into_response())
 }
 
@@ -91,15 +88,15 @@ async fn read_rules(
     params(("registration_id" = RegistrationId, Path)), request_body = RulesBody,
     responses((status = 200, body = RulesView)))]
 async fn set_rules(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     IfMatch(version): IfMatch,
     Body(body): Body<RulesBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let version = registrations::set_rules(&mut act, id, version, &body.rules).await?;
-    let rules = sections::rules_value(&body.rules)?;
-    let reply = Reply::ok(&RulesView { version, rules })?.version(version);
-    Ok(act.finish(reply).await?.into_response())
+    call.change(async |act| {
+        let version = registrations::set_rules(act, id, version, &body.rules).await?;
+        let rules = sections::rules_value(&body.rules)?;
+        Ok(Reply::ok(&RulesView { version, rules })?.version(version))
+    })
+    .await
 }

@@ -1,23 +1,20 @@
 //! Key sections and their protection.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::sections::{self, SectionContent};
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::SectionId;
 use crate::domain::records::Section;
 use crate::domain::register::{Protection, ProtectionState, protection_state};
 use crate::domain::text::Name;
-use crate::http::extract::{Id, Idempotent, IfMatch, Query};
-use crate::http::reply::{HandlerResult, List, list};
+use crate::http::extract::{Call, Id, Idempotent, IfMatch, Listing};
+use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -89,40 +86,31 @@ fn view(app: &App, section: Section) -> SectionView {
 /// Add a section (supplier).
 #[utoipa::path(post, path = "/v1/sections", tag = "sections", request_body = SectionBody,
     responses((status = 201, body = SectionView)))]
-async fn add_section(
-    State(app): State<App>,
-    caller: Caller,
-    Idempotent { key, body }: Idempotent<SectionBody>,
-) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let added = sections::add(&mut act, body.into()).await?;
-    let (id, version) = (added.id, added.version);
-    let reply = Reply::created(&view(&app, added), format!("/v1/sections/{id}"))?.version(version);
-    Ok(act.finish(reply).await?.into_response())
+async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBody>) -> HandlerResult {
+    call.act(&key, async |act| {
+        let added = sections::add(act, body.into()).await?;
+        let (id, version) = (added.id, added.version);
+        Ok(Reply::created(&view(&call.app, added), format!("/v1/sections/{id}"))?.version(version))
+    })
+    .await
 }
 
 /// Sections.
 #[utoipa::path(get, path = "/v1/sections", tag = "sections", params(ListQuery),
     responses((status = 200, body = List<SectionView>)))]
-async fn list_sections(
-    State(app): State<App>,
-    _: Caller,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = sections::all(&app, portion).await?;
-    let found: Vec<SectionView> = found.into_iter().map(|section| view(&app, section)).collect();
-    Ok(list(&uri, portion, found, |item| item.section.id.0))
+async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = sections::all(&call.app, list.portion).await?;
+    let found: Vec<SectionView> = found.into_iter().map(|section| view(&call.app, section)).collect();
+    Ok(list.reply(found, |item| item.section.id.0))
 }
 
 /// A section.
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = SectionView)))]
-async fn read_section(State(app): State<App>, _: Caller, Id(id): Id<SectionId>) -> HandlerResult {
-    let found = sections::section(&app, id).await?;
+async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+    let found = sections::section(&call.app, id).await?;
     let version = found.version;
-    Ok(Reply::ok(&view(&app, found))?.version(version).into_response())
+    Ok(Reply::ok(&view(&call.app, found))?.version(version).into_response())
 }
 
 /// Change a section, for instance after a renewal (supplier).
@@ -130,15 +118,15 @@ async fn read_section(State(app): State<App>, _: Caller, Id(id): Id<SectionId>) 
     params(("section_id" = SectionId, Path)), request_body = SectionBody,
     responses((status = 200, body = SectionView)))]
 async fn change_section(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
     crate::http::extract::Body(body): crate::http::extract::Body<SectionBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&app, &caller).await?;
-    let changed = sections::change(&mut act, id, version, body.into()).await?;
-    let version = changed.version;
-    let reply = Reply::ok(&view(&app, changed))?.version(version);
-    Ok(act.finish(reply).await?.into_response())
+    call.change(async |act| {
+        let changed = sections::change(act, id, version, body.into()).await?;
+        let version = changed.version;
+        Ok(Reply::ok(&view(&call.app, changed))?.version(version))
+    })
+    .await
 }

@@ -10,11 +10,10 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::sessions::{self, SignIn, SignedIn, shown_once};
 use crate::application::{ActError, App};
 use crate::domain::text::Email;
-use crate::http::extract::{Body, Secret};
+use crate::http::extract::{Body, Call, Secret};
 use crate::http::limits::Attempt;
 use crate::http::problem::{Problem, ProblemKind};
 use crate::http::reply::{Exit, HandlerResult};
@@ -125,8 +124,8 @@ async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Re
 
 /// Sign out: the session and its access tokens end at once.
 #[utoipa::path(delete, path = "/v1/sessions/current", tag = "sessions", responses((status = 204)))]
-async fn sign_out(State(app): State<App>, caller: Caller) -> HandlerResult {
-    sessions::sign_out(&app, &caller).await?;
+async fn sign_out(call: Call) -> HandlerResult {
+    sessions::sign_out(&call.app, &call.caller).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 

@@ -1,12 +1,11 @@
 //! Counters and holders out of pattern.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::{App, Reply, signals};
 use crate::domain::signals::Signal;
+use crate::http::extract::Call;
 use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
@@ -17,7 +16,7 @@ pub fn routes() -> OpenApiRouter<App> {
 /// Counters and holders out of pattern (supplier). Each signal says which rule gave it; it is a reason
 /// to look, and proves nothing.
 #[utoipa::path(get, path = "/v1/signals", tag = "signals", responses((status = 200, body = List<Signal>)))]
-async fn list_signals(State(app): State<App>, caller: Caller) -> HandlerResult {
-    let items = signals::all(&app, &caller).await?;
+async fn list_signals(call: Call) -> HandlerResult {
+    let items = signals::all(&call.app, &call.caller).await?;
     Ok(Reply::ok(&List { items })?.into_response())
 }

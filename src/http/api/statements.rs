@@ -1,7 +1,5 @@
 //! Statements for an insurer or a solicitor, as JSON and PDF.
 
-use axum::extract::State;
-use axum::http::Uri;
 use axum::response::IntoResponse;
 use serde::Serialize;
 use serde_json::Value;
@@ -9,14 +7,13 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
-use crate::application::access::Caller;
 use crate::application::statements::{self, Content};
-use crate::application::{Act, ActError, App, Reply};
+use crate::application::{ActError, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{EntryId, RegistrationId, StatementId};
 use crate::domain::records::Statement;
-use crate::http::extract::{Id, Idempotent, Query};
-use crate::http::reply::{HandlerResult, List, kept_nowhere, list, printing};
+use crate::http::extract::{Call, Id, Idempotent, Listing};
+use crate::http::reply::{HandlerResult, List, kept_nowhere, printing};
 use crate::print::{Report, Table, report_pdf};
 use crate::storage::statements::StatementSummary;
 
@@ -71,39 +68,32 @@ fn view(statement: Statement, disclosure: Option<String>) -> Result<StatementVie
     params(("registration_id" = RegistrationId, Path)), request_body = NewStatement,
     responses((status = 201, body = StatementView)))]
 async fn make_statement(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewStatement>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let (made, disclosure) = statements::make(&mut act, id, body.on.map(|day| day.0)).await?;
-    let location = format!("/v1/statements/{}", made.id);
-    let reply = Reply::created(&view(made, disclosure)?, location)?;
-    Ok(act.finish(reply).await?.into_response())
+    call.act(&key, async |act| {
+        let (made, disclosure) = statements::make(act, id, body.on.map(|day| day.0)).await?;
+        let location = format!("/v1/statements/{}", made.id);
+        Reply::created(&view(made, disclosure)?, location)
+    })
+    .await
 }
 
 /// Statements that were made (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/statements", tag = "statements",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<StatementSummary>)))]
-async fn list_statements(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<RegistrationId>,
-    uri: Uri,
-    Query(query): Query<ListQuery>,
-) -> HandlerResult {
-    let portion = query.portion()?;
-    let found = statements::all(&app, &caller, id, portion).await?;
-    Ok(list(&uri, portion, found, |item| item.id.0))
+async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = statements::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A statement (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}", tag = "statements",
     params(("statement_id" = StatementId, Path)), responses((status = 200, body = StatementView)))]
-async fn read_statement(State(app): State<App>, caller: Caller, Id(id): Id<StatementId>) -> HandlerResult {
-    let (statement, disclosure) = statements::statement(&app, &caller, id).await?;
+async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
+    let (statement, disclosure) = statements::statement(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&view(statement, disclosure)?)?.into_response())
 }
 
@@ -111,8 +101,8 @@ async fn read_statement(State(app): State<App>, caller: Caller, Id(id): Id<State
 #[utoipa::path(get, path = "/v1/statements/{statement_id}/statement.pdf", tag = "statements",
     params(("statement_id" = StatementId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn statement_pdf(State(app): State<App>, caller: Caller, Id(id): Id<StatementId>) -> HandlerResult {
-    let (statement, disclosure) = statements::statement(&app, &caller, id).await?;
+async fn statement_pdf(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
+    let (statement, disclosure) = statements::statement(&call.app, &call.caller, id).await?;
     let view = view(statement, disclosure)?;
     let bytes = printing(move || report_pdf(&report(&view))).await?;
     Ok((kept_nowhere("application/pdf"), bytes).into_response())

@@ -1,16 +1,14 @@
 //! Keys that nobody collected.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::access::Caller;
 use crate::application::copies::uncollected;
-use crate::application::{Act, App, Reply};
+use crate::application::{App, Reply};
 use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
 use crate::domain::records::{Destruction, Key};
 use crate::http::body::EmptyBody;
-use crate::http::extract::{Id, Idempotent};
+use crate::http::extract::{Call, Id, Idempotent};
 use crate::http::reply::{HandlerResult, List};
 
 /// Routes.
@@ -24,12 +22,8 @@ pub fn routes() -> OpenApiRouter<App> {
 /// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
     params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
-async fn list_uncollected_keys(
-    State(app): State<App>,
-    caller: Caller,
-    Id(id): Id<CounterId>,
-) -> HandlerResult {
-    let items = uncollected::at(&app, &caller, id).await?;
+async fn list_uncollected_keys(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    let items = uncollected::at(&call.app, &call.caller, id).await?;
     Ok(Reply::ok(&List { items })?.into_response())
 }
 
@@ -38,27 +32,29 @@ async fn list_uncollected_keys(
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/destructions", tag = "copies",
     params(("copy_request_id" = CopyRequestId, Path)), responses((status = 201, body = Destruction)))]
 async fn announce_destruction(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<CopyRequestId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let announced = uncollected::announce(&mut act, id).await?;
-    let location = format!("/v1/destructions/{}/confirmation", announced.id);
-    Ok(act.finish(Reply::created(&announced, location)?).await?.into_response())
+    call.act(&key, async |act| {
+        let announced = uncollected::announce(act, id).await?;
+        let location = format!("/v1/destructions/{}/confirmation", announced.id);
+        Reply::created(&announced, location)
+    })
+    .await
 }
 
 /// Confirm as a witness that keys were destroyed (another person at the same counter).
 #[utoipa::path(post, path = "/v1/destructions/{destruction_id}/confirmation", tag = "copies",
     params(("destruction_id" = DestructionId, Path)), responses((status = 200, body = List<Key>)))]
 async fn confirm_destruction(
-    State(app): State<App>,
-    caller: Caller,
+    call: Call,
     Id(id): Id<DestructionId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin(&app, &caller, &key).await?;
-    let items = uncollected::confirm(&mut act, id).await?;
-    Ok(act.finish(Reply::ok(&List { items })?).await?.into_response())
+    call.act(&key, async |act| {
+        let items = uncollected::confirm(act, id).await?;
+        Reply::ok(&List { items })
+    })
+    .await
 }
