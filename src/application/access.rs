@@ -7,9 +7,10 @@ use time::Date;
 use uuid::Uuid;
 
 use super::ActError;
+use crate::domain::authority::Authority;
 use crate::domain::ids::{ActorId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId, SessionId};
-use crate::domain::records::{Authority, Registration};
 use crate::domain::register::{AuthorityClass, OrganisationKind, Post};
+use crate::domain::registration::Registration;
 use crate::storage::people::Seat;
 use crate::storage::{authorities, register, sections};
 

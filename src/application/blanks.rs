@@ -5,9 +5,10 @@ use serde_json::json;
 use super::access::Caller;
 use super::counters::require_own;
 use super::{Act, ActError, App};
-use crate::domain::blanks::{BlankError, Explanation, MovementKind};
+use crate::domain::blanks::{
+    BlankAccount, BlankDifference, BlankError, BlankMovement, Explanation, MovementKind,
+};
 use crate::domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, CutId, SectionId};
-use crate::domain::records::{BlankAccount, BlankDifference, BlankMovement};
 use crate::domain::text::Remark;
 use crate::storage::{Portion, blanks, copies};
 

@@ -12,11 +12,12 @@ use super::cards::pin_outcome;
 use super::copies::check::{self, MayOrder, PersonAtCounter, WaitingRequest};
 use super::registrations::parsed;
 use super::{ActError, App};
+use crate::domain::authority::Authority;
 use crate::domain::decision::facts::{CardFacts, PinOutcome, ShownFacts};
 use crate::domain::ids::{CounterId, PersonId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::{Authority, Registration};
 use crate::domain::register::{CardState, DocumentKind};
+use crate::domain::registration::Registration;
 use crate::storage::cards::{CardAtCounter, Refusal, ShownCard};
 use crate::storage::{authorities, cards};
 

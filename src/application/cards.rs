@@ -6,10 +6,10 @@ use time::{Date, Duration};
 
 use super::access::{self, Access, Caller};
 use super::{Act, ActError, App, status_lists};
+use crate::domain::card::Card;
 use crate::domain::decision::facts::PinOutcome;
 use crate::domain::ids::{CardId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::Card;
 use crate::domain::register::CardState;
 use crate::storage::cards::ShownCard;
 use crate::storage::{Portion, authorities, cards, people, register};

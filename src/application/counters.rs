@@ -4,10 +4,10 @@ use time::Date;
 
 use super::access::Caller;
 use super::{Act, ActError, App};
-use crate::domain::copy_request::RequestState;
+use crate::domain::copy_request::{CopyRequest, RequestState};
+use crate::domain::counter::{Appointment, Counter};
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
 use crate::domain::opening::OpeningHours;
-use crate::domain::records::{Appointment, CopyRequest, Counter};
 use crate::domain::register::OrganisationKind;
 use crate::domain::text::Name;
 use crate::storage::{Portion, copies, people, sections};

@@ -20,8 +20,8 @@ use crate::domain::differs::space::{RuleCost, Space, TooLarge, rule_costs};
 use crate::domain::differs::standards::{Shortfall, shortfalls};
 use crate::domain::ids::{DifferId, RegistrationId, SectionId};
 use crate::domain::number::differ_number;
-use crate::domain::records::{Differ, Registration};
 use crate::domain::register::{DifferState, Level};
+use crate::domain::registration::{Differ, Registration};
 use crate::storage::{StorageError, differs as storage, register, secrets as sealed, sections, sites};
 
 /// The differs of the sections, as this process counted them; counted again when a geometry changed.

@@ -4,8 +4,8 @@ use time::Date;
 
 use super::access::{self, Caller};
 use super::{Act, ActError, App, FieldProblem};
+use crate::domain::hold::Hold;
 use crate::domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
-use crate::domain::records::Hold;
 use crate::domain::register::HoldKind;
 use crate::domain::text::Reference;
 use crate::storage::{Portion, authorities, keys, people, register};

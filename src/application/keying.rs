@@ -11,8 +11,8 @@ use super::differs::DifferDraw;
 use super::{Act, ActError, App, registrations};
 use crate::domain::ids::{DifferId, LockId, PersonId, RegistrationId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::Differ;
 use crate::domain::register::Level;
+use crate::domain::registration::Differ;
 use crate::storage::{exposure, register, sites};
 
 /// Locks that share one differ: a pair, a group, all of them; or a master over groups.

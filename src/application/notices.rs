@@ -5,7 +5,7 @@ use uuid::Uuid;
 use super::access::Caller;
 use super::{Act, ActError, App};
 use crate::domain::ids::{NoticeId, PersonId, RegistrationId};
-use crate::domain::records::Notice;
+use crate::domain::notice::Notice;
 use crate::domain::register::NoticeKind;
 use crate::storage::{Portion, notices};
 

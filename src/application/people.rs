@@ -7,7 +7,7 @@ use super::access::Caller;
 use super::sessions::{invite, secret_hash};
 use super::{Act, ActError, App};
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
-use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
+use crate::domain::people::{ClientProgram, Membership, Organisation, Person};
 use crate::domain::register::{AuthorityClass, OrganisationKind, Post};
 use crate::domain::text::{Email, Name, Slug};
 use crate::outside::Outside;

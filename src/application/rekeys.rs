@@ -11,10 +11,10 @@ use super::prices::newest_prices;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, notices};
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId};
-use crate::domain::key::{KeyAct, KeyState};
-use crate::domain::records::{Key, Registration, Rekey, RekeyDiffer, RekeyLock};
+use crate::domain::key::{Key, KeyAct, KeyState};
 use crate::domain::register::{DifferState, NoticeKind, RekeyState};
-use crate::domain::rekey::{Job, Prices, cheapest};
+use crate::domain::registration::Registration;
+use crate::domain::rekey::{Job, Prices, Rekey, RekeyDiffer, RekeyLock, cheapest};
 use crate::domain::text::{PackNumber, Remark};
 use crate::storage::{Portion, authorities, differs, exposure, keys, people, register, rekeys, sites};
 

@@ -5,10 +5,11 @@ use sqlx::PgConnection;
 use time::Date;
 
 use super::{Act, ActError};
+use crate::domain::authority::Authority;
 use crate::domain::ids::{PersonId, RegistrationId};
 use crate::domain::key::KeyState;
-use crate::domain::records::{Authority, Registration};
 use crate::domain::register::CardState;
+use crate::domain::registration::Registration;
 use crate::domain::rights::{self, Belongings, Ending, LeftWithout, Right};
 use crate::storage::{self, Portion, cards, copies, keys};
 

@@ -23,9 +23,9 @@ use crate::domain::calendar::Period;
 use crate::domain::ids::{EntryId, OrganisationId, PersonId, RegistrationId, StatementId};
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
-use crate::domain::records::Statement;
 use crate::domain::register::{AuthorityClass, LockKind, LossDecision, LossKind};
 use crate::domain::signature::hash_of;
+use crate::domain::statement::Statement;
 use crate::storage::{Portion, StorageError, evidence, history, people, sections, sites, statements};
 
 /// A lock in a statement.

@@ -9,6 +9,9 @@ use time::{Date, Duration, Month};
 use utoipa::ToSchema;
 
 use super::calendar::add_months;
+use super::ids::{ActorId, AuditId, AuditLineId, DifferId, KeyId, PersonId, RegistrationId, StockCountId};
+use super::register::Level;
+use time::OffsetDateTime;
 
 words! {
     /// How often keys are audited.
@@ -131,6 +134,76 @@ impl AuditRule {
             }
         }
         found
+    }
+}
+
+record! {
+    /// A key audit.
+    pub struct Audit {
+        /// Its id.
+        id: AuditId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// Of the keys of one person.
+        person_id: Option<PersonId>,
+        /// Of the keys of one level.
+        level: Option<Level>,
+        /// What silence means.
+        silence: Silence,
+        /// When it was opened.
+        #[serde(with = "time::serde::rfc3339")]
+        opened_at: OffsetDateTime,
+        /// The last day on which holders answer in time.
+        due_on: Date,
+        /// When it was closed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        closed_at: Option<OffsetDateTime>,
+        /// Keys in it.
+        keys: i64,
+        /// Of them, without an answer.
+        open: i64,
+        /// Of them, missing.
+        missing: i64,
+    }
+
+    /// One key in a key audit.
+    pub struct AuditLine {
+        /// Its id.
+        id: AuditLineId,
+        /// In which audit.
+        audit_id: AuditId,
+        /// Which key.
+        key_id: KeyId,
+        /// Who had it when the audit was opened.
+        holder_id: PersonId,
+        /// What is known of it.
+        answer: AuditAnswer,
+        /// Since when.
+        #[serde(with = "time::serde::rfc3339::option")]
+        answered_at: Option<OffsetDateTime>,
+        /// Its holder is to be chased: the time for an answer is over.
+        overdue: bool,
+    }
+
+    /// A count of the keys of a differ in store.
+    pub struct StockCount {
+        /// Its id.
+        id: StockCountId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// Of which differ.
+        differ_id: DifferId,
+        /// How many the register has.
+        book: i32,
+        /// How many there were.
+        counted: i32,
+        /// What there was to say.
+        remark: Option<String>,
+        /// Who counted.
+        made_by: ActorId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
     }
 }
 

@@ -8,9 +8,9 @@
 //! on hand is what the book says: a count that finds another number leaves a difference, which stays
 //! open until the supplier has explained it, and the explanation moves the book where it has to.
 
+use super::ids::{ActorId, BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, CutId, SectionId};
 use thiserror::Error;
-
-use super::records::BlankAccount;
+use time::OffsetDateTime;
 
 words! {
     /// What moves blanks, or counts them.
@@ -182,6 +182,88 @@ impl BlankAccount {
             }
             _ => Err(BlankError::WrongExplanation),
         }
+    }
+}
+
+record! {
+    /// Blanks of a section at a counter: received = cut + spoiled + returned + missing + on hand.
+    pub struct BlankAccount {
+        /// Where.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// Sent by the supplier and acknowledged.
+        received: i32,
+        /// Cut into keys.
+        cut: i32,
+        /// Spoiled.
+        spoiled: i32,
+        /// Sent back.
+        returned: i32,
+        /// Gone, and explained so by the supplier.
+        missing: i32,
+        /// There now, by the book.
+        on_hand: i32,
+        /// Sent by the supplier and not acknowledged yet.
+        on_the_way: i32,
+        /// The most on hand and on the way together.
+        most_held: Option<i32>,
+    }
+
+    /// What moved blanks, or counted them.
+    pub struct BlankMovement {
+        /// Its id.
+        id: BlankMovementId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// What it was.
+        kind: MovementKind,
+        /// How many.
+        quantity: i32,
+        /// The copy that was being cut when a blank was spoiled.
+        copy_request_id: Option<CopyRequestId>,
+        /// What there was to say.
+        remark: Option<String>,
+        /// Who recorded it.
+        made_by: ActorId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// The other side, or the witness.
+        confirmed_by: Option<ActorId>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339::option")]
+        confirmed_at: Option<OffsetDateTime>,
+        /// How many there were.
+        confirmed_quantity: Option<i32>,
+    }
+
+    /// Blanks that do not fit the book.
+    pub struct BlankDifference {
+        /// Its id.
+        id: BlankDifferenceId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// More than the book has, or fewer.
+        quantity: i32,
+        /// Found by which count or confirmation.
+        movement_id: Option<BlankMovementId>,
+        /// Found by which cut, made without a network.
+        cut_id: Option<CutId>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        found_at: OffsetDateTime,
+        /// What the supplier found to be behind it; open, when absent.
+        explanation: Option<Explanation>,
+        /// In words.
+        remark: Option<String>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339::option")]
+        explained_at: Option<OffsetDateTime>,
     }
 }
 

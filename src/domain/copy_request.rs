@@ -17,6 +17,11 @@ use time::OffsetDateTime;
 
 use super::calendar::DayCount;
 use super::decision::Outcome;
+use super::ids::{
+    CopyRequestId, CounterId, CutId, DestructionId, DifferId, EntryId, KeyId, PersonId, RegistrationId,
+};
+use super::register::Purpose;
+use time::Date;
 
 words! {
     /// Where a request stands.
@@ -230,6 +235,118 @@ impl Progress {
     #[must_use]
     pub fn left_to_hand_over(self) -> u32 {
         self.cut.saturating_sub(self.handed)
+    }
+}
+
+record! {
+    /// A copy request.
+    pub struct CopyRequest {
+        /// Its id.
+        id: CopyRequestId,
+        /// On which registration.
+        registration_id: RegistrationId,
+        /// A key of which differ.
+        differ_id: DifferId,
+        /// Who asked.
+        asked_by: PersonId,
+        /// For whom.
+        recipient_id: PersonId,
+        /// Where it is to be cut.
+        counter_id: CounterId,
+        /// How many.
+        quantity: i32,
+        /// Why.
+        purpose: Purpose,
+        /// The key that it replaces.
+        replaces_key_id: Option<KeyId>,
+        /// From when it is needed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        needed_from: Option<OffsetDateTime>,
+        /// By when it comes back.
+        due_back_on: Option<Date>,
+        /// The request whose keys are to stay out longer.
+        extends_request_id: Option<CopyRequestId>,
+        /// Why the normal authority cannot act.
+        emergency_reason: Option<String>,
+        /// Where it stands.
+        state: RequestState,
+        /// When it was asked for.
+        #[serde(with = "time::serde::rfc3339")]
+        asked_at: OffsetDateTime,
+        /// When it was authorised.
+        #[serde(with = "time::serde::rfc3339::option")]
+        authorised_at: Option<OffsetDateTime>,
+        /// When the authorisation lapses.
+        #[serde(with = "time::serde::rfc3339::option")]
+        lapses_at: Option<OffsetDateTime>,
+        /// Keys cut.
+        cut_count: i32,
+        /// Keys handed over.
+        handed_count: i32,
+        /// Counts its changes.
+        version: i32,
+    }
+
+    /// A cut that was made without a network and decided no when it was brought in.
+    pub struct FlaggedCut {
+        /// Its id.
+        id: CutId,
+        /// On which registration.
+        registration_id: RegistrationId,
+        /// For which request.
+        copy_request_id: CopyRequestId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// How many keys.
+        quantity: i32,
+        /// How many of them were beyond what was authorised.
+        beyond: i32,
+        /// When, by the counter's clock.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// When it was brought in.
+        #[serde(with = "time::serde::rfc3339")]
+        brought_in_at: OffsetDateTime,
+        /// Why the decision was no.
+        #[schema(value_type = Vec<crate::domain::decision::Reason>)]
+        reasons: serde_json::Value,
+        /// The entry of the decision in the log.
+        entry_id: EntryId,
+    }
+
+    /// Keys that nobody collected, destroyed by one and seen by another.
+    pub struct Destruction {
+        /// Its id.
+        id: DestructionId,
+        /// Of which request.
+        copy_request_id: CopyRequestId,
+        /// Who destroyed them.
+        made_by: PersonId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// Who saw it; nobody yet, when absent.
+        witness_id: Option<PersonId>,
+        /// When it was confirmed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        witnessed_at: Option<OffsetDateTime>,
+    }
+}
+
+impl CopyRequest {
+    /// The part that changes, as the state machine has it.
+    #[must_use]
+    pub fn progress(&self) -> Progress {
+        Progress {
+            state: self.state,
+            quantity: self.quantity.unsigned_abs(),
+            cut: self.cut_count.unsigned_abs(),
+            handed: self.handed_count.unsigned_abs(),
+            authorisation: self
+                .authorised_at
+                .zip(self.lapses_at)
+                .map(|(at, lapses_at)| Authorisation { at, lapses_at }),
+        }
     }
 }
 

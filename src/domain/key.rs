@@ -1,7 +1,9 @@
 //! Where a key is: from the cut or the lever pack until it comes back, is lost, or is dead.
 
+use super::ids::{DifferId, KeyId, LeverPackId, PersonId, RegistrationId};
 use thiserror::Error;
 use time::Date;
+use time::OffsetDateTime;
 
 words! {
     /// Where a key is. It has exactly one state.
@@ -123,6 +125,46 @@ impl KeyState {
             (InStore | WithPerson | Returned | Lost | Stolen, KeyAct::Die) => Ok(Dead),
             (state, act) => Err(WrongKeyState { state, act }),
         }
+    }
+}
+
+record! {
+    /// One key.
+    pub struct Key {
+        /// Its id.
+        id: KeyId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// Of which differ.
+        differ_id: DifferId,
+        /// The copy number stamped on it.
+        copy_number: i32,
+        /// Where it is.
+        state: KeyState,
+        /// Who has it, or had it when it went missing.
+        holder_id: Option<PersonId>,
+        /// By when it comes back.
+        due_back_on: Option<Date>,
+        /// Since when it is overdue.
+        #[serde(with = "time::serde::rfc3339::option")]
+        overdue_since: Option<OffsetDateTime>,
+        /// Counts its changes.
+        version: i32,
+    }
+
+    /// The levers for one lock with the keys cut to them.
+    pub struct LeverPack {
+        /// Its id.
+        id: LeverPackId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// For which differ.
+        differ_id: DifferId,
+        /// The number on it.
+        number: String,
+        /// When it was recorded.
+        #[serde(with = "time::serde::rfc3339")]
+        recorded_at: OffsetDateTime,
     }
 }
 

@@ -1,8 +1,11 @@
 //! What the rules ask when a key is lost. Whether a charge may be asked is a matter of local law.
 
 use super::decision::facts::Facts;
+use super::ids::{KeyId, LossId, PersonId, RegistrationId};
 use super::register::LossKind;
+use super::register::{ChargeState, LossDecision};
 use super::rules::{Charge, Rules};
+use time::{Date, OffsetDateTime};
 
 /// The charge for a lost key of the differ that the facts describe; the first line that matches.
 #[must_use]
@@ -14,4 +17,47 @@ pub fn charge<'a>(facts: &Facts, rules: &'a Rules) -> Option<&'a Charge> {
 #[must_use]
 pub fn lacks_crime_reference(rules: &Rules, kind: LossKind, reference: Option<&str>) -> bool {
     rules.losses.crime_reference && kind == LossKind::Stolen && reference.is_none()
+}
+
+record! {
+    /// The report of a lost or stolen key.
+    pub struct Loss {
+        /// Its id.
+        id: LossId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// Which key.
+        key_id: KeyId,
+        /// Lost or stolen.
+        kind: LossKind,
+        /// The reference that the police gave.
+        crime_reference: Option<String>,
+        /// The day on which it happened, where that is known.
+        happened_on: Option<Date>,
+        /// Where it happened.
+        place: Option<String>,
+        /// When it was reported.
+        #[serde(with = "time::serde::rfc3339")]
+        reported_at: OffsetDateTime,
+        /// When the key was found.
+        #[serde(with = "time::serde::rfc3339::option")]
+        found_at: Option<OffsetDateTime>,
+        /// What was decided about the locks.
+        decision: Option<LossDecision>,
+        /// Why.
+        decision_reason: Option<String>,
+        /// By whom.
+        decided_by: Option<PersonId>,
+        /// When.
+        #[serde(with = "time::serde::rfc3339::option")]
+        decided_at: Option<OffsetDateTime>,
+        /// What became of the charge.
+        charge: ChargeState,
+        /// The post of whoever waived it.
+        waived_by_post: Option<String>,
+        /// In the smallest unit of the currency.
+        charge_amount: Option<i32>,
+        /// ISO 4217.
+        charge_currency: Option<String>,
+    }
 }

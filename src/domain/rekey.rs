@@ -11,7 +11,10 @@
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::ids::{DifferId, LeverPackId, LockId, LossId, PersonId, RegistrationId, RekeyId};
+use super::register::RekeyState;
 use super::text::Name;
+use time::OffsetDateTime;
 
 words! {
     /// What a service part is counted by.
@@ -253,6 +256,55 @@ fn place(
         }
     }
     false
+}
+
+record! {
+    /// A rekey that was begun.
+    pub struct Rekey {
+        /// Its id.
+        id: RekeyId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// The loss that led to it.
+        loss_id: Option<LossId>,
+        /// Why.
+        reason: String,
+        /// Where it stands.
+        state: RekeyState,
+        /// The plan as it was when it was begun.
+        plan: serde_json::Value,
+        /// When it was begun.
+        #[serde(with = "time::serde::rfc3339")]
+        begun_at: OffsetDateTime,
+        /// When it was done, or stopped.
+        #[serde(with = "time::serde::rfc3339::option")]
+        ended_at: Option<OffsetDateTime>,
+    }
+
+    /// Which differ takes the place of which.
+    pub struct RekeyDiffer {
+        /// The old one.
+        old_differ_id: DifferId,
+        /// The new one.
+        new_differ_id: DifferId,
+    }
+
+    /// A lock in a rekey.
+    pub struct RekeyLock {
+        /// Which lock.
+        lock_id: LockId,
+        /// The differ that the keys of its pack are cut to; levers without keys, when absent.
+        keys_for: Option<DifferId>,
+        /// When the levers were fitted.
+        #[serde(with = "time::serde::rfc3339::option")]
+        fitted_at: Option<OffsetDateTime>,
+        /// By whom.
+        fitted_by: Option<PersonId>,
+        /// The pack.
+        lever_pack_id: Option<LeverPackId>,
+        /// Old keys that were collected there.
+        old_keys_collected: Option<i32>,
+    }
 }
 
 #[cfg(test)]

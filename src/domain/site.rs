@@ -7,7 +7,11 @@
 //! The site key ends at the hand-over, and that is shown in each lock (common practice; Washington
 //! State University, Design and Construction Standard 08 70 00, 2016, asks for the demonstration).
 
-use super::records::PlotLock;
+use super::ids::{
+    DifferId, LockId, OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
+};
+use super::register::DocumentKind;
+use time::OffsetDateTime;
 
 words! {
     /// How far a plot has come; its slowest lock decides.
@@ -68,6 +72,88 @@ pub fn in_the_way(locks: &[PlotLock]) -> Vec<String> {
         found.push("the plot has no lock".to_owned());
     }
     found
+}
+
+record! {
+    /// A project of a builder.
+    pub struct Project {
+        /// Its id.
+        id: ProjectId,
+        /// The registration of the site, to which the temporary differ belongs.
+        registration_id: RegistrationId,
+        /// The builder.
+        builder_id: OrganisationId,
+        /// Its name.
+        name: String,
+        /// The differ of the site's key.
+        temporary_differ_id: DifferId,
+        /// When it was begun.
+        #[serde(with = "time::serde::rfc3339")]
+        created_at: OffsetDateTime,
+    }
+
+    /// One house of a site.
+    pub struct Plot {
+        /// Its id.
+        id: PlotId,
+        /// Of which project.
+        project_id: ProjectId,
+        /// The registration of the site.
+        site_registration_id: RegistrationId,
+        /// Its number on the plan.
+        label: String,
+        /// Its own registration, which becomes the buyer's.
+        registration_id: RegistrationId,
+        /// When it was handed over.
+        #[serde(with = "time::serde::rfc3339::option")]
+        handed_over_at: Option<OffsetDateTime>,
+    }
+
+    /// A lock of a plot, from the site key to the buyer's own.
+    pub struct PlotLock {
+        /// Which lock.
+        lock_id: LockId,
+        /// Its line in the schedule.
+        label: String,
+        /// The differ that it gets.
+        final_differ_id: DifferId,
+        /// It answers to the site's key now.
+        on_site_key: bool,
+        /// When its final pack was fitted.
+        #[serde(with = "time::serde::rfc3339::option")]
+        fitted_at: Option<OffsetDateTime>,
+        /// By whom.
+        fitted_by: Option<PersonId>,
+        /// When the final key was tried in it, and worked.
+        #[serde(with = "time::serde::rfc3339::option")]
+        final_key_works_at: Option<OffsetDateTime>,
+        /// When the site key was tried in it, and was dead.
+        #[serde(with = "time::serde::rfc3339::option")]
+        site_key_dead_at: Option<OffsetDateTime>,
+        /// Who tried them.
+        tried_by: Option<PersonId>,
+    }
+
+    /// The hand-over of a plot to its buyer.
+    pub struct PlotHandOver {
+        /// Its id.
+        id: PlotHandOverId,
+        /// Which plot.
+        plot_id: PlotId,
+        /// The builder until then.
+        builder_id: OrganisationId,
+        /// The buyer from then on.
+        buyer_id: OrganisationId,
+        /// Who collected the keys and signed.
+        collected_by: PersonId,
+        /// Which kind of document was seen.
+        document_seen: DocumentKind,
+        /// How many keys were handed over.
+        keys_handed: i32,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+    }
 }
 
 #[cfg(test)]

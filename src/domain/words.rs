@@ -49,3 +49,15 @@ macro_rules! words {
         }
     };
 }
+
+/// A noun of the register: a struct that can be read, answered and described, with no secret in it; one
+/// shape for the database and for what is answered.
+macro_rules! record {
+    ($( $(#[$meta:meta])* pub struct $name:ident { $( $(#[$field_meta:meta])* $field:ident: $type:ty, )+ } )+) => { $(
+        $(#[$meta])*
+        #[derive(Debug, Clone, PartialEq, serde::Serialize, utoipa::ToSchema)]
+        pub struct $name {
+            $( $(#[$field_meta])* pub $field: $type, )+
+        }
+    )+ };
+}

@@ -4,9 +4,8 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Portion, Result, wrote};
-use crate::domain::audit::AuditAnswer;
+use crate::domain::audit::{Audit, AuditAnswer, AuditLine, StockCount};
 use crate::domain::ids::{ActorId, AuditId, AuditLineId, DifferId, KeyId, PersonId, RegistrationId};
-use crate::domain::records::{Audit, AuditLine, StockCount};
 use crate::domain::register::Level;
 
 macro_rules! select_audits {

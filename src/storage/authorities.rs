@@ -4,11 +4,12 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Portion, Result, wrote};
+use crate::domain::authority::{Authority, Mandate};
 use crate::domain::calendar::Period;
+use crate::domain::hold::Hold;
 use crate::domain::ids::{
     ActorId, AuthorityId, DifferId, HoldId, LossId, MandateId, OrganisationId, PersonId, RegistrationId,
 };
-use crate::domain::records::{Authority, Hold, Mandate};
 use crate::domain::rights::Right;
 
 macro_rules! select_authorities {

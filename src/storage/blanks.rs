@@ -4,9 +4,8 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 
 use super::{Portion, Result, wrote};
-use crate::domain::blanks::Explanation;
+use crate::domain::blanks::{BlankAccount, BlankDifference, BlankMovement, Explanation};
 use crate::domain::ids::{ActorId, BlankDifferenceId, BlankMovementId, CounterId, CutId, SectionId};
-use crate::domain::records::{BlankAccount, BlankDifference, BlankMovement};
 
 macro_rules! select_accounts {
     ($rest:tt $(, $argument:expr)*) => {

@@ -6,10 +6,11 @@ use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::{Portion, Result, wrote};
+use crate::domain::card::Card;
 use crate::domain::ids::{ActorId, CardId, CounterId, OrganisationId, PersonId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::{Card, Registration};
 use crate::domain::register::CardState;
+use crate::domain::registration::Registration;
 
 macro_rules! select_cards {
     ($rest:tt $(, $argument:expr)*) => {

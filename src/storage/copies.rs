@@ -6,12 +6,11 @@ use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use super::{Portion, Result, wrote};
-use crate::domain::copy_request::RequestState;
+use crate::domain::copy_request::{CopyRequest, Destruction, RequestState};
 use crate::domain::ids::{
     CardId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, HandOverId, KeyId, PersonId,
     RegistrationId,
 };
-use crate::domain::records::{CopyRequest, Destruction};
 use crate::domain::register::DocumentKind;
 
 macro_rules! select_requests {

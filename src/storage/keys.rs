@@ -5,8 +5,8 @@ use time::{Date, OffsetDateTime};
 
 use super::{Portion, Result, wrote};
 use crate::domain::ids::{ActorId, CutId, DifferId, KeyId, LeverPackId, LossId, PersonId, RegistrationId};
-use crate::domain::key::KeyState;
-use crate::domain::records::{Key, LeverPack, Loss};
+use crate::domain::key::{Key, KeyState, LeverPack};
+use crate::domain::losses::Loss;
 use crate::domain::register::LossDecision;
 
 macro_rules! select_keys {

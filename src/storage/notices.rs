@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 
 use super::{Portion, Result};
 use crate::domain::ids::{NoticeId, PersonId};
-use crate::domain::records::Notice;
+use crate::domain::notice::Notice;
 
 /// Tells a person something.
 pub async fn add(db: &mut PgConnection, person: PersonId, notice: &Notice) -> Result<()> {

@@ -6,9 +6,9 @@ use time::OffsetDateTime;
 use uuid::Uuid;
 
 use super::{Portion, Result};
+use crate::domain::copy_request::FlaggedCut;
 use crate::domain::decision::Outcome;
 use crate::domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, EntryId, RegistrationId};
-use crate::domain::records::FlaggedCut;
 
 /// What is particular to a cut that was made without a network.
 pub struct NewOfflineCut {

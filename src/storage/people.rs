@@ -5,7 +5,7 @@ use time::{Date, OffsetDateTime};
 
 use super::{Portion, Result, wrote};
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
-use crate::domain::records::{ClientProgram, Membership, Organisation, Person};
+use crate::domain::people::{ClientProgram, Membership, Organisation, Person};
 use crate::domain::register::{OrganisationKind, Post};
 
 macro_rules! select_organisations {

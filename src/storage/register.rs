@@ -7,7 +7,7 @@ use time::{Date, OffsetDateTime};
 use super::{Portion, Result, wrote};
 use crate::domain::ids::{ActorId, DifferId, LockId, PersonId, RegistrationId, SectionId};
 use crate::domain::number::TypedNumber;
-use crate::domain::records::{Answering, Differ, Lock, Registration};
+use crate::domain::registration::{Answering, Differ, Lock, Registration};
 
 macro_rules! select_registrations {
     ($rest:tt $(, $argument:expr)*) => {

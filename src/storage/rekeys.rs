@@ -8,8 +8,8 @@ use super::{Portion, Result, wrote};
 use crate::domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, RegistrationId, RekeyId, SectionId,
 };
-use crate::domain::records::{Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::register::RekeyState;
+use crate::domain::rekey::{Rekey, RekeyDiffer, RekeyLock};
 
 /// The newest prices of a section, and their version.
 pub async fn prices(db: &mut PgConnection, section: SectionId) -> Result<Option<(i32, Value)>> {

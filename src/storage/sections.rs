@@ -4,9 +4,10 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use super::{Portion, Result, wrote};
+use crate::domain::counter::{Appointment, Counter};
 use crate::domain::ids::{AppointmentId, CounterId, OrganisationId, SectionId};
 use crate::domain::opening::OpeningHours;
-use crate::domain::records::{Appointment, Counter, Section};
+use crate::domain::section::Section;
 
 macro_rules! select_sections {
     ($rest:tt $(, $argument:expr)*) => {

@@ -8,7 +8,7 @@ use super::{Portion, Result, wrote};
 use crate::domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
 };
-use crate::domain::records::{Plot, PlotHandOver, PlotLock, Project};
+use crate::domain::site::{Plot, PlotHandOver, PlotLock, Project};
 
 macro_rules! select_projects {
     ($rest:tt $(, $argument:expr)*) => {

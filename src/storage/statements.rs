@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 
 use super::{Portion, Result};
 use crate::domain::ids::{ActorId, EntryId, RegistrationId, StatementId};
-use crate::domain::records::Statement;
+use crate::domain::statement::Statement;
 
 /// Adds a statement.
 pub async fn add(

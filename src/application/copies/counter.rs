@@ -11,12 +11,13 @@ use crate::application::cards::ShownAtCounter;
 use crate::application::keys::{add_keys, move_key};
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App};
+use crate::domain::copy_request::CopyRequest;
 use crate::domain::decision::decide;
 use crate::domain::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
 use crate::domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
-use crate::domain::key::{KeyAct, KeyState};
-use crate::domain::records::{CopyRequest, Key, Registration};
+use crate::domain::key::{Key, KeyAct, KeyState};
 use crate::domain::register::{CardState, DocumentKind, Purpose};
+use crate::domain::registration::Registration;
 use crate::domain::signature::{Signature, hash_of};
 use crate::storage::{StorageError, blanks, cards, copies, keys, people, register};
 

@@ -7,15 +7,15 @@ use uuid::Uuid;
 use super::Ask;
 use crate::application::access::Caller;
 use crate::application::{ActError, FieldProblem};
-use crate::domain::copy_request::RequestState;
+use crate::domain::copy_request::{CopyRequest, RequestState};
 use crate::domain::decision::facts::{
     ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, PersonFacts, ReplacedKey, RequestFacts,
     ShownFacts, Step,
 };
 use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
 use crate::domain::key::KeyState;
-use crate::domain::records::{CopyRequest, Registration};
 use crate::domain::register::{ChargeState, Purpose};
+use crate::domain::registration::Registration;
 use crate::domain::rules::Rules;
 use crate::domain::text::Slug;
 use crate::storage::{blanks, copies, facts, keys, people, register, sections};

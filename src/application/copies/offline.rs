@@ -15,11 +15,11 @@ use crate::application::access::Caller;
 use crate::application::act::DecisionEntry;
 use crate::application::registrations::rules_in_force;
 use crate::application::{Act, ActError, App, access};
-use crate::domain::copy_request::RequestState;
+use crate::domain::copy_request::{CopyRequest, FlaggedCut, RequestState};
 use crate::domain::decision::facts::Step;
 use crate::domain::decision::{Decision, decide};
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
-use crate::domain::records::{CopyRequest, FlaggedCut, Key};
+use crate::domain::key::Key;
 use crate::storage::{Portion, cards, copies, keys, offline, register, sections};
 use crate::tokens::bundle::{self, OfflineAuthorisation};
 

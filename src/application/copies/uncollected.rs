@@ -7,9 +7,9 @@ use crate::application::access::Caller;
 use crate::application::counters::require_own;
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, App};
+use crate::domain::copy_request::Destruction;
 use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
-use crate::domain::key::KeyAct;
-use crate::domain::records::{Destruction, Key};
+use crate::domain::key::{Key, KeyAct};
 use crate::storage::{copies, keys};
 
 /// Keys at a counter whose request is over (its dealer, or the supplier).

@@ -6,13 +6,15 @@ use super::{every_right, give, plot_for_update};
 use crate::application::copies::signature_error;
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, differs, rights};
+use crate::domain::authority::Authority;
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
-use crate::domain::key::{KeyAct, KeyState};
-use crate::domain::records::{Authority, Key, Plot, PlotHandOver, PlotLock, Registration};
+use crate::domain::key::{Key, KeyAct, KeyState};
 use crate::domain::register::{DifferState, DocumentKind, OrganisationKind};
+use crate::domain::registration::Registration;
 use crate::domain::rights::Ending;
 use crate::domain::signature::{Signature, hash_of};
 use crate::domain::site::in_the_way;
+use crate::domain::site::{Plot, PlotHandOver, PlotLock};
 use crate::storage::{Portion, authorities, keys, people, register, sites};
 
 /// A hand-over as it is made.

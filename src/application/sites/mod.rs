@@ -19,9 +19,12 @@ use super::access::{self, Caller};
 use super::differs::DifferDraw;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, registrations};
+use crate::domain::authority::Authority;
 use crate::domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, ProjectId, SectionId};
-use crate::domain::records::{Authority, Key, Plot, PlotLock, Project, Registration};
+use crate::domain::key::Key;
 use crate::domain::register::{AuthorityClass, Level, OrganisationKind};
+use crate::domain::registration::Registration;
+use crate::domain::site::{Plot, PlotLock, Project};
 use crate::domain::text::{Name, PackNumber, Premises};
 use crate::storage::{Portion, authorities, people, register, sites};
 

@@ -20,8 +20,9 @@ use crate::application::register_csv::{ImportReport, LineReport};
 use crate::application::registrations::{self, LockContent};
 use crate::application::{Act, ActError};
 use crate::domain::ids::{DifferId, ProjectId};
-use crate::domain::records::{Plot, PlotLock, Project, Registration};
 use crate::domain::register::Level;
+use crate::domain::registration::Registration;
+use crate::domain::site::{Plot, PlotLock, Project};
 use crate::domain::text::{Label, Premises};
 use crate::storage::sites;
 

@@ -9,9 +9,8 @@ use crate::application::access::Caller;
 use crate::application::prices::newest_prices;
 use crate::application::{ActError, App};
 use crate::domain::ids::{PlotId, ProjectId, RegistrationId};
-use crate::domain::records::Project;
 use crate::domain::rekey::Prices;
-use crate::domain::site::{LockCounts, PlotStep, step};
+use crate::domain::site::{LockCounts, PlotStep, Project, step};
 use crate::storage::sites;
 
 /// How a plot stands.

@@ -33,7 +33,7 @@ use wardbook::domain::ids::{
     BlankMovementId, CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId,
     SectionId,
 };
-use wardbook::domain::records::Key;
+use wardbook::domain::key::Key;
 use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
 use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
 use wardbook::outside::Outside;

@@ -6,9 +6,12 @@
 
 use time::{Date, OffsetDateTime};
 
+use super::authority::Authority;
 use super::calendar::Period;
+use super::card::Card;
+use super::copy_request::CopyRequest;
 use super::ids::{AuthorityId, DifferId, KeyId, PersonId};
-use super::records::{Authority, Card, CopyRequest, Key};
+use super::key::Key;
 
 /// An authority as one person has it, or had it.
 #[derive(Debug, Clone)]

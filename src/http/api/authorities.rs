@@ -8,12 +8,12 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::authorities::{self, Consequences, Grant};
 use crate::application::{App, Reply};
+use crate::domain::authority::{Authority, Mandate};
 use crate::domain::calendar::{Day, Period};
 use crate::domain::count::Quantity;
 use crate::domain::ids::{
     AuthorityId, CardId, CopyRequestId, DifferId, KeyId, MandateId, OrganisationId, PersonId, RegistrationId,
 };
-use crate::domain::records::{Authority, Mandate};
 use crate::domain::register::AuthorityClass;
 use crate::domain::text::Slug;
 use crate::http::body::EmptyBody;

@@ -11,14 +11,14 @@ use super::{ListQuery, list_query};
 use crate::application::copies::{self, Ask, CutStep, DecidedRequest, HandOverStep};
 use crate::application::{Act, App, Reply, cards};
 use crate::domain::calendar::{Day, Moment};
-use crate::domain::copy_request::RequestState;
+use crate::domain::copy_request::{CopyRequest, RequestState};
 use crate::domain::count::Quantity;
 use crate::domain::decision::{Decision, Reason};
 use crate::domain::ids::{
     CopyRequestId, CounterId, DecisionId, DifferId, EntryId, HandOverId, KeyId, PersonId, RegistrationId,
 };
+use crate::domain::key::Key;
 use crate::domain::number::TypedNumber;
-use crate::domain::records::{CopyRequest, Key};
 use crate::domain::register::{DocumentKind, Purpose};
 use crate::domain::signature::Signature;
 use crate::domain::text::Remark;

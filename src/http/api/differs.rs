@@ -13,8 +13,8 @@ use crate::domain::differs::geometry::Geometry;
 use crate::domain::differs::space::{RuleCost, as_digits};
 use crate::domain::differs::standards::Shortfall;
 use crate::domain::ids::{DifferId, RegistrationId, SectionId};
-use crate::domain::records::Differ;
 use crate::domain::register::{DifferState, Level};
+use crate::domain::registration::Differ;
 use crate::http::extract::{Body, Call, Id, Idempotent, IfMatch};
 use crate::http::reply::HandlerResult;
 

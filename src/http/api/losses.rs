@@ -10,7 +10,7 @@ use crate::application::losses::{self, Exposure};
 use crate::application::{App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId};
-use crate::domain::records::Loss;
+use crate::domain::losses::Loss;
 use crate::domain::register::{ChargeState, LossDecision, LossKind};
 use crate::domain::text::{Name, Reference, Remark};
 use crate::http::extract::{Call, Id, Idempotent, Listing};

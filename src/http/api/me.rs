@@ -10,7 +10,7 @@ use utoipa_axum::router::OpenApiRouter;
 use super::ListQuery;
 use crate::application::{App, notices, sessions};
 use crate::domain::ids::{ActorId, NoticeId, OrganisationId, PersonId};
-use crate::domain::records::Notice;
+use crate::domain::notice::Notice;
 use crate::domain::register::{OrganisationKind, Post};
 use crate::http::extract::{Body, Call, Id, Listing, Secret};
 use crate::http::reply::{HandlerResult, List};

@@ -11,9 +11,9 @@ use super::copy_requests::{StepView, small, view};
 use crate::application::copies::offline::{self, OfflineCut};
 use crate::application::{App, Reply};
 use crate::domain::calendar::Moment;
+use crate::domain::copy_request::FlaggedCut;
 use crate::domain::count::Quantity;
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
-use crate::domain::records::FlaggedCut;
 use crate::http::extract::{Call, Id, Idempotent, Listing};
 use crate::http::reply::{HandlerResult, List, kept_nowhere};
 

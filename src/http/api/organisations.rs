@@ -8,7 +8,7 @@ use crate::application::sessions::shown_once;
 use crate::application::{App, Reply, people};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
-use crate::domain::records::{ClientProgram, Membership, Organisation};
+use crate::domain::people::{ClientProgram, Membership, Organisation};
 use crate::domain::register::{OrganisationKind, Post};
 use crate::domain::text::Name;
 use crate::http::body::EmptyBody;

@@ -6,7 +6,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::application::sessions::shown_once;
 use crate::application::{App, Reply, people};
 use crate::domain::ids::PersonId;
-use crate::domain::records::Person;
+use crate::domain::people::Person;
 use crate::domain::text::{Email, Name, Slug};
 use crate::http::body::EmptyBody;
 use crate::http::extract::{Call, Id, Idempotent};

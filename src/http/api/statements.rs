@@ -11,7 +11,7 @@ use crate::application::statements::{self, Content};
 use crate::application::{ActError, App, Reply};
 use crate::domain::calendar::Day;
 use crate::domain::ids::{EntryId, RegistrationId, StatementId};
-use crate::domain::records::Statement;
+use crate::domain::statement::Statement;
 use crate::http::extract::{Call, Id, Idempotent, Listing};
 use crate::http::reply::{HandlerResult, List, kept_nowhere, printing};
 use crate::print::{Report, Table, report_pdf};

@@ -5,8 +5,9 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::copies::uncollected;
 use crate::application::{App, Reply};
+use crate::domain::copy_request::Destruction;
 use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
-use crate::domain::records::{Destruction, Key};
+use crate::domain::key::Key;
 use crate::http::body::EmptyBody;
 use crate::http::extract::{Call, Id, Idempotent};
 use crate::http::reply::{HandlerResult, List};

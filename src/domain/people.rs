@@ -1,0 +1,59 @@
+//! Organisations, people, their seats, and programs that sign in by themselves.
+
+use super::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use super::register::{OrganisationKind, Post};
+use time::{Date, OffsetDateTime};
+
+record! {
+    /// A supplier, dealer, owner, agent or builder.
+    pub struct Organisation {
+        /// Its id.
+        id: OrganisationId,
+        /// What it is.
+        kind: OrganisationKind,
+        /// Its name.
+        name: String,
+    }
+
+    /// A person.
+    pub struct Person {
+        /// Its id.
+        id: PersonId,
+        /// The name.
+        name: String,
+        /// The address for mail.
+        email: Option<String>,
+    }
+
+    /// A person's place in an organisation.
+    pub struct Membership {
+        /// Its id.
+        id: MembershipId,
+        /// Who.
+        person_id: PersonId,
+        /// Where.
+        organisation_id: OrganisationId,
+        /// As what.
+        post: Post,
+        /// First day.
+        first_day: Date,
+        /// Last day.
+        last_day: Option<Date>,
+    }
+
+    /// A program of an organisation that signs in by itself.
+    pub struct ClientProgram {
+        /// Its id, which is its `client_id`.
+        id: ClientProgramId,
+        /// For whom it acts.
+        organisation_id: OrganisationId,
+        /// Its name.
+        name: String,
+        /// Since when.
+        #[serde(with = "time::serde::rfc3339")]
+        created_at: OffsetDateTime,
+        /// When it was shut out.
+        #[serde(with = "time::serde::rfc3339::option")]
+        revoked_at: Option<OffsetDateTime>,
+    }
+}
