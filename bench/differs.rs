@@ -19,7 +19,7 @@ use std::time::{Duration, Instant};
 
 use ed25519_dalek::pkcs8::EncodePrivateKey;
 use sqlx::PgPool;
-use wardbook::application::access::Caller;
+use wardbook::application::caller::Caller;
 use wardbook::application::differs::{self, Allotment};
 use wardbook::application::log::{Backpressure, LogView};
 use wardbook::application::sections::{self, SectionContent};

@@ -1,141 +1,17 @@
 //! The transaction of an act: claim, do, keep the reply, commit.
 
-use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sqlx::{PgConnection, Postgres, Transaction};
-use thiserror::Error;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::App;
-use super::access::Caller;
-use crate::domain::copy_request::WrongState;
+use super::caller::Caller;
+use super::{ActError, App, Reply};
 use crate::domain::decision::Decision;
 use crate::domain::entry::{Draft, EntryKind};
-use crate::domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
-use crate::domain::key::WrongKeyState;
+use crate::domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
 use crate::outside::Outside;
-use crate::storage::{StorageError, evidence, idempotency};
-
-/// A wrong field of a request.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct FieldProblem {
-    /// Where: a JSON pointer (RFC 6901) into the body.
-    pub pointer: String,
-    /// What is wrong.
-    pub problem: String,
-}
-
-impl FieldProblem {
-    /// A wrong field.
-    pub fn new(pointer: impl Into<String>, problem: impl Into<String>) -> Self {
-        Self { pointer: pointer.into(), problem: problem.into() }
-    }
-}
-
-/// Why an act did not happen. Nothing of it is left.
-#[derive(Debug, Error)]
-pub enum ActError {
-    /// There is no such thing, or it is not the caller's.
-    #[error("not found")]
-    NotFound,
-    /// The caller may see it and may not do this.
-    #[error("not allowed: {0}")]
-    Forbidden(&'static str),
-    /// What was asked for cannot be.
-    #[error("{} invalid fields", .0.len())]
-    Invalid(Vec<FieldProblem>),
-    /// Its state does not allow it.
-    #[error("state {state}: {detail}")]
-    WrongState {
-        /// The state.
-        state: &'static str,
-        /// Why that does not allow it.
-        detail: String,
-    },
-    /// It collides with what is there.
-    #[error("conflict: {0}")]
-    Conflict(&'static str),
-    /// It was changed since the caller read it.
-    #[error("stale")]
-    Stale,
-    /// A change came without the version that it is of.
-    #[error("no version")]
-    VersionMissing,
-    /// The idempotency key was used for another request.
-    #[error("idempotency key reused")]
-    IdempotencyKeyReused,
-    /// The request was sent before: its reply.
-    #[error("replayed")]
-    Replayed(Box<Reply>),
-    /// The caller is not signed in, or the credentials are wrong.
-    #[error("unauthenticated")]
-    Unauthenticated,
-    /// Too many attempts.
-    #[error("too many attempts")]
-    TooManyAttempts {
-        /// Seconds to wait.
-        retry_after: u64,
-    },
-    /// Too many entries wait for the log.
-    #[error("busy")]
-    Busy,
-    /// Something broke.
-    #[error(transparent)]
-    Storage(#[from] StorageError),
-    /// Something broke that is not the database.
-    #[error("internal: {0}")]
-    Internal(String),
-}
-
-impl From<sqlx::Error> for ActError {
-    fn from(error: sqlx::Error) -> Self {
-        Self::Storage(StorageError::Database(error))
-    }
-}
-
-impl From<WrongState> for ActError {
-    fn from(error: WrongState) -> Self {
-        Self::WrongState { state: error.state.as_str(), detail: error.to_string() }
-    }
-}
-
-impl From<WrongKeyState> for ActError {
-    fn from(error: WrongKeyState) -> Self {
-        Self::WrongState { state: error.state.as_str(), detail: error.to_string() }
-    }
-}
-
-impl ActError {
-    /// One wrong field.
-    pub fn invalid(pointer: &str, problem: impl Into<String>) -> Self {
-        Self::Invalid(vec![FieldProblem::new(pointer, problem)])
-    }
-}
-
-/// An reply as it is sent and kept.
-#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Reply {
-    /// The HTTP status.
-    pub status: u16,
-    /// Where the new thing is.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub location: Option<String>,
-    /// Its entity tag.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub etag: Option<String>,
-    /// The body.
-    pub body: Value,
-    /// Secrets that are shown once: sent with the first reply, never kept.
-    #[serde(skip)]
-    pub once: Vec<(&'static str, String)>,
-}
-
-impl std::fmt::Debug for Reply {
-    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(out, "Reply({})", self.status)
-    }
-}
+use crate::storage::{evidence, idempotency};
 
 /// What a request is known by when it is sent again.
 #[derive(Debug, Clone)]
@@ -423,12 +299,4 @@ pub struct StepTaken<'a> {
     pub decision: Option<&'a Decision>,
     /// What the entry commits to.
     pub personal: Vec<(&'static str, Value)>,
-}
-
-impl Caller {
-    /// The service itself.
-    #[must_use]
-    pub fn system() -> Self {
-        Self::new(ActorId::SYSTEM, None, vec![])
-    }
 }

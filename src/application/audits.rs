@@ -4,8 +4,9 @@
 use serde_json::json;
 use time::Duration;
 
-use super::access::{self, Access, Caller};
-use super::registrations::rules_in_force;
+use super::access::{self, Access};
+use super::caller::Caller;
+use super::rules;
 use super::{Act, ActError, App, notices};
 use crate::domain::audit::{Audit, AuditAnswer, AuditEvery, AuditLine, StockCount};
 use crate::domain::ids::{AuditId, AuditLineId, DifferId, PersonId, RegistrationId};
@@ -45,7 +46,7 @@ pub async fn open(
 }
 
 async fn open_audit(act: &mut Act<'_>, registration: &Registration, scope: Scope) -> Result<Audit, ActError> {
-    let rules = rules_in_force(act.db(), registration).await?;
+    let rules = rules::in_force(act.db(), registration).await?;
     let mut audit = Audit {
         id: act.id(),
         registration_id: registration.id,

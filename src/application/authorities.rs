@@ -4,8 +4,9 @@ use serde_json::json;
 use sqlx::PgConnection;
 use time::Date;
 
-use super::access::{self, Access, Caller};
-use super::registrations::rules_in_force;
+use super::access::{self, Access};
+use super::caller::Caller;
+use super::rules;
 use super::{Act, ActError, App, FieldProblem, rights};
 use crate::domain::authority::{Authority, Mandate};
 use crate::domain::calendar::Period;
@@ -178,7 +179,7 @@ pub async fn grant(
     };
     let by = act.caller.actor();
     authorities::add(act.db(), &authority, by).await?;
-    let who = rights::holder_of(&authority);
+    let who = holder_of(&authority);
     act.enter_change("authority.given", Some(registration_id), authority.id.0, who).await?;
     Ok(authority)
 }
@@ -273,8 +274,39 @@ pub async fn revoke(
     let tree = authorities::tree(act.db(), id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
     let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
-    let left = rights::end(act, &registration, &tree, &ending).await?;
+    let left = end(act, &registration, &tree, &ending).await?;
     consequences_of(act.db(), &registration, tree, left, left_on, today).await
+}
+
+/// Ends authorities and what goes with them: one entry each.
+pub(super) async fn end(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    given: &[Authority],
+    ending: &Ending<'_>,
+) -> Result<LeftWithout, ActError> {
+    let today = act.today();
+    let left = rights::left_without(act.db(), registration.id, Some(ending), today).await?;
+    for authority in given.iter().filter(|authority| authority.revoked_at.is_none()) {
+        let ended = ending.end(authority.clone());
+        authorities::end(act.db(), &ended).await?;
+        let who = holder_of(authority);
+        act.enter_change("authority.revoked", Some(registration.id), authority.id.0, who).await?;
+    }
+    for card in &left.cards {
+        super::cards::revoke_with_right(act, card).await?;
+    }
+    super::copies::stop(act, registration, left.requests.clone()).await?;
+    Ok(left)
+}
+
+/// What an entry about an authority commits to.
+pub(super) fn holder_of(authority: &Authority) -> Vec<(&'static str, serde_json::Value)> {
+    vec![
+        ("class", json!(authority.class)),
+        ("person", json!(authority.person_id)),
+        ("organisation", json!(authority.organisation_id)),
+    ]
 }
 
 /// The person who left, where the authority is a person's.
@@ -313,7 +345,7 @@ async fn consequences_of(
     left_on: Option<Date>,
     today: Date,
 ) -> Result<Consequences, ActError> {
-    let rules = rules_in_force(db, registration).await?;
+    let rules = rules::in_force(db, registration).await?;
     let told_late = left_on.is_some_and(|day| !review::told_in_time(&rules.leaving, day, today));
     let occupied = tree.iter().any(|authority| authority.occupier);
     let cautions = if occupied { OCCUPIER_CAUTIONS.to_vec() } else { vec![] };

@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::counters::require_own;
 use super::{Act, ActError, App};
 use crate::domain::blanks::{

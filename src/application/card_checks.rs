@@ -7,10 +7,10 @@ use secrecy::{ExposeSecret, SecretString};
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::cards::pin_outcome;
 use super::copies::check::{self, MayOrder, PersonAtCounter, WaitingRequest};
-use super::registrations::parsed;
+use super::rules;
 use super::{ActError, App};
 use crate::domain::authority::Authority;
 use crate::domain::decision::facts::{CardFacts, PinOutcome, ShownFacts};
@@ -172,7 +172,7 @@ async fn opened(
         let sentence = "The holder has no authority in force on the registration any more.";
         return Ok(Err(CardRefusal::new("holder_without_authority", sentence)));
     }
-    let rules = parsed(rules)?;
+    let rules = rules::parsed(rules)?;
     let (may_order, waiting) =
         check::at_counter(db, (&registration, &rules), &authorities, &standing, &shown).await?;
     Ok(Ok(CountingCard { holder: (card.person_id, holder), registration, authorities, may_order, waiting }))

@@ -4,7 +4,8 @@ use secrecy::SecretString;
 use serde_json::json;
 use time::{Date, Duration};
 
-use super::access::{self, Access, Caller};
+use super::access::{self, Access};
+use super::caller::Caller;
 use super::{Act, ActError, App, status_lists};
 use crate::domain::card::Card;
 use crate::domain::decision::facts::PinOutcome;

@@ -2,7 +2,7 @@
 
 use time::Date;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::{CopyRequest, RequestState};
 use crate::domain::counter::{Appointment, Counter};

@@ -11,7 +11,8 @@ use secrecy::ExposeSecret;
 use serde_json::Value;
 use time::{Date, Duration};
 
-use super::access::{self, Caller};
+use super::access::{self};
+use super::caller::Caller;
 use super::secrets::{self, Context};
 use super::{Act, ActError, App, FieldProblem};
 use crate::domain::bitting::Bitting;

@@ -2,7 +2,8 @@
 
 use time::Date;
 
-use super::access::{self, Caller};
+use super::access::{self};
+use super::caller::Caller;
 use super::{Act, ActError, App, FieldProblem};
 use crate::domain::hold::Hold;
 use crate::domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};

@@ -6,7 +6,8 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::access::{self, Caller};
+use super::access::{self};
+use super::caller::Caller;
 use super::differs::DifferDraw;
 use super::{Act, ActError, App, registrations};
 use crate::domain::ids::{DifferId, LockId, PersonId, RegistrationId};

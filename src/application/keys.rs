@@ -3,8 +3,9 @@
 use serde_json::json;
 use time::Date;
 
-use super::access::{self, Access, Caller};
-use super::registrations::{require_living, rules_in_force};
+use super::access::{self, Access};
+use super::caller::Caller;
+use super::rules;
 use super::{Act, ActError, App, rights};
 use crate::domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use crate::domain::key::{Key, KeyAct, KeyState, LeverPack};
@@ -30,7 +31,7 @@ pub async fn add_pack(
     if register::own_differs(act.db(), registration_id, &[differ]).await?.is_empty() {
         return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
     }
-    require_living(act, differ).await?;
+    access::require_living(act, differ).await?;
     pack_with_keys(act, &registration, differ, number, key_count).await
 }
 
@@ -144,7 +145,7 @@ pub async fn to_call_in(
     let mut db = app.pool.acquire().await?;
     let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
     access.require(access.sees_all())?;
-    let rules = rules_in_force(&mut db, &registration).await?;
+    let rules = rules::in_force(&mut db, &registration).await?;
     let mut found = rights::left_without(&mut db, registration_id, None, today).await?.keys_to_call_in;
     found.sort_by_key(|found| (found.last_day, found.key.id));
     let with_rekey = |found: KeyToCallIn| {
@@ -243,7 +244,7 @@ pub async fn issue(
     access.require(access.governs_differ(key.differ_id))?;
     access::require_active(&registration)?;
     require_holder(act, &key, person, "/person_id").await?;
-    if require_living(act, key.differ_id).await? == DifferState::Reserved {
+    if access::require_living(act, key.differ_id).await? == DifferState::Reserved {
         return Err(ActError::Conflict("this differ is reserved: its keys are issued once it is given out"));
     }
     if keys::is_promised(act.db(), id).await? {
@@ -272,7 +273,7 @@ pub async fn pass_on(act: &mut Act<'_>, id: KeyId, person: PersonId) -> Result<K
     let (registration, access, key) = key_for_update(act, id).await?;
     access.require(access.governs_differ(key.differ_id))?;
     access::require_active(&registration)?;
-    if rules_in_force(act.db(), &registration).await?.transfer == Transfer::Forbidden {
+    if rules::in_force(act.db(), &registration).await?.transfer == Transfer::Forbidden {
         return Err(ActError::Conflict(
             "the rules of this registration forbid passing on: the key is returned and issued again",
         ));

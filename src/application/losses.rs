@@ -4,8 +4,9 @@ use serde_json::json;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use super::access::{self, Caller};
-use super::registrations::rules_in_force;
+use super::access::{self};
+use super::caller::Caller;
+use super::rules;
 use super::{Act, ActError, App};
 use crate::domain::decision::facts::{DifferFacts, Facts, Step};
 use crate::domain::hold::Hold;
@@ -64,7 +65,7 @@ pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossRe
         });
     }
     let key = super::keys::move_key(act, key, what, holder, None).await?;
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
     let situation = situation(act.db(), &registration, &key, now).await?;
     let charge = losses::charge(&situation, &rules);
@@ -187,7 +188,7 @@ pub async fn exposure(app: &App, caller: &Caller, id: LossId) -> Result<Exposure
     let (registration, access) = access::visible(&mut db, caller, loss.registration_id, now.date()).await?;
     access.require(access.sees_all())?;
     let key = keys::key(&mut db, loss.key_id).await?.ok_or(ActError::NotFound)?;
-    let rules = rules_in_force(&mut db, &registration).await?;
+    let rules = rules::in_force(&mut db, &registration).await?;
     let situation = situation(&mut db, &registration, &key, now).await?;
     exposure_of(&mut db, key.differ_id, &situation, &rules).await
 }
@@ -282,7 +283,7 @@ pub async fn settle(
         }
         Some(ChargeState::Paid) => loss.charge = ChargeState::Paid,
         Some(ChargeState::Waived) => {
-            let rules = rules_in_force(act.db(), &registration).await?;
+            let rules = rules::in_force(act.db(), &registration).await?;
             let post = access
                 .authorities
                 .iter()

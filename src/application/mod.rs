@@ -12,11 +12,14 @@
 //! committed; an [`ActError`] rolls everything back, so nothing is logged that did not happen.
 
 mod act;
+mod error;
+mod reply;
 
 pub mod access;
 pub mod audits;
 pub mod authorities;
 pub mod blanks;
+pub mod caller;
 pub mod card_checks;
 pub mod cards;
 pub mod copies;
@@ -34,6 +37,7 @@ pub mod register_csv;
 pub mod registrations;
 pub mod rekeys;
 mod rights;
+pub mod rules;
 pub mod secrets;
 pub mod sections;
 pub mod sessions;
@@ -43,7 +47,9 @@ pub mod statements;
 pub mod status_lists;
 pub mod tasks;
 
-pub use act::{Act, ActError, ActResult, FieldProblem, Idempotency, Reply};
+pub use act::{Act, ActResult, Idempotency};
+pub use error::{ActError, FieldProblem};
+pub use reply::Reply;
 
 use std::sync::Arc;
 

@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::{Act, ActError, App};
 use crate::domain::ids::{NoticeId, PersonId, RegistrationId};
 use crate::domain::notice::Notice;

@@ -3,7 +3,7 @@
 use secrecy::SecretString;
 use time::Date;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::sessions::{invite, secret_hash};
 use super::{Act, ActError, App};
 use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};

@@ -3,7 +3,7 @@
 use serde_json::Value;
 use sqlx::PgConnection;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::{Act, ActError, App, FieldProblem};
 use crate::domain::ids::SectionId;
 use crate::domain::rekey::Prices;

@@ -3,9 +3,9 @@
 use serde_json::Value;
 use time::OffsetDateTime;
 
-use super::access::{self, Caller};
-use super::sections::{check_rules, newest_default_rules, rules_value};
-use super::{Act, ActError, App, audits, notices};
+use super::access::{self};
+use super::caller::Caller;
+use super::{Act, ActError, App, audits, notices, rules};
 use crate::domain::ids::{DifferId, LockId, OrganisationId, RegistrationId, SectionId};
 use crate::domain::key::KeyAct;
 use crate::domain::number::TypedNumber;
@@ -54,10 +54,10 @@ pub async fn add_numbered(
         ended_at: None,
     };
     register::add(act.db(), &registration).await?;
-    let (_, rules) = newest_default_rules(act.db()).await?;
+    let (_, defaults) = rules::newest_defaults(act.db()).await?;
     let (by, now) = (act.caller.actor(), act.now);
-    register::add_rules(act.db(), registration.id, 1, &rules, by, now).await?;
-    audits::plan_next(act, &registration, &parsed(rules)?).await?;
+    register::add_rules(act.db(), registration.id, 1, &defaults, by, now).await?;
+    audits::plan_next(act, &registration, &rules::parsed(defaults)?).await?;
     act.enter_change("registration.added", Some(registration.id), registration.id.0, vec![]).await?;
     Ok(registration)
 }
@@ -135,58 +135,25 @@ pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, 
     Ok(after)
 }
 
-/// The rules of a registration, in the version in force or another.
-pub async fn rules(
-    app: &App,
-    caller: &Caller,
-    id: RegistrationId,
-    version: Option<i32>,
-) -> Result<(i32, Value), ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, _) = access::visible(&mut db, caller, id, today).await?;
-    let version = version.unwrap_or(registration.rules_version);
-    let rules = register::rules(&mut db, id, version).await?.ok_or(ActError::NotFound)?;
-    Ok((version, rules))
-}
-
-/// The rules in force, for a decision.
-pub async fn rules_in_force(
-    db: &mut sqlx::PgConnection,
-    registration: &Registration,
-) -> Result<Rules, ActError> {
-    let stored = register::rules(db, registration.id, registration.rules_version).await?;
-    parsed(stored.ok_or_else(|| corrupt("no such version".to_owned()))?)
-}
-
-/// Rules as they are stored.
-pub fn parsed(stored: serde_json::Value) -> Result<Rules, ActError> {
-    Ok(serde_json::from_value(stored).map_err(|error| corrupt(error.to_string()))?)
-}
-
-fn corrupt(problem: String) -> StorageError {
-    StorageError::Corrupt { table: "rule_versions", problem }
-}
-
 /// Sets the rules of a registration, if they are still at `version`. Owners and the supplier do.
 pub async fn set_rules(
     act: &mut Act<'_>,
     id: RegistrationId,
     version: i32,
-    rules: &Rules,
+    new: &Rules,
 ) -> Result<i32, ActError> {
     let (before, access) = access::registration_for_update(act, id).await?;
     access.require(access.owns())?;
     access::require_active(&before)?;
-    check_rules(rules)?;
+    rules::check(new)?;
     if before.rules_version != version {
         return Err(ActError::Stale);
     }
-    let (value, by, now) = (rules_value(rules)?, act.caller.actor(), act.now);
+    let (value, by, now) = (rules::value(new)?, act.caller.actor(), act.now);
     register::add_rules(act.db(), id, version + 1, &value, by, now).await?;
     let after = Registration { rules_version: version + 1, version: before.version + 1, ..before };
     register::change(act.db(), &after, now).await?;
-    audits::plan_next(act, &after, rules).await?;
+    audits::plan_next(act, &after, new).await?;
     act.enter_change("rules.set", Some(id), id.0, vec![]).await?;
     Ok(after.rules_version)
 }
@@ -382,24 +349,13 @@ async fn end_one(
     act.enter_change("lock.answers_no_more", Some(registration), lock.0, vec![]).await
 }
 
-/// A differ of which something new may be made: a lock, a pack, a key.
-pub(super) async fn require_living(act: &mut Act<'_>, differ: DifferId) -> Result<DifferState, ActError> {
-    let found = register::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
-    match found.state {
-        state @ (DifferState::GivenOut | DifferState::Reserved) => Ok(state),
-        DifferState::Dead | DifferState::Released => {
-            Err(ActError::Conflict("this differ is dead or released: another one is needed"))
-        }
-    }
-}
-
 async fn begin_one(
     act: &mut Act<'_>,
     registration: RegistrationId,
     lock: LockId,
     differ: DifferId,
 ) -> Result<Answering, ActError> {
-    require_living(act, differ).await?;
+    access::require_living(act, differ).await?;
     let answering = Answering {
         id: act.id(),
         registration_id: registration,

@@ -5,7 +5,8 @@ use sqlx::PgConnection;
 use time::Date;
 use utoipa::ToSchema;
 
-use super::access::{self, Access, Caller};
+use super::access::{self, Access};
+use super::caller::Caller;
 use super::differs::DifferDraw;
 use super::prices::newest_prices;
 use super::registrations::change_levers;

@@ -1,15 +1,12 @@
-//! What goes when rights end: looked at beforehand, and carried out.
+//! What goes when rights end, and what people have without one.
 
-use serde_json::json;
 use sqlx::PgConnection;
 use time::Date;
 
-use super::{Act, ActError};
-use crate::domain::authority::Authority;
+use super::ActError;
 use crate::domain::ids::{PersonId, RegistrationId};
 use crate::domain::key::KeyState;
 use crate::domain::register::CardState;
-use crate::domain::registration::Registration;
 use crate::domain::rights::{self, Belongings, Ending, LeftWithout, Right};
 use crate::storage::{self, Portion, cards, copies, keys};
 
@@ -45,35 +42,4 @@ async fn belongings(db: &mut PgConnection, registration: RegistrationId) -> Resu
     let mut cards = cards::all(db, registration, Portion::ALL).await?;
     cards.retain(|card| card.state != CardState::Revoked);
     Ok(Belongings { keys, cards, requests: copies::open(db, registration).await? })
-}
-
-/// Ends authorities and what goes with them: one entry each.
-pub(super) async fn end(
-    act: &mut Act<'_>,
-    registration: &Registration,
-    authorities: &[Authority],
-    ending: &Ending<'_>,
-) -> Result<LeftWithout, ActError> {
-    let today = act.today();
-    let left = left_without(act.db(), registration.id, Some(ending), today).await?;
-    for authority in authorities.iter().filter(|authority| authority.revoked_at.is_none()) {
-        let ended = ending.end(authority.clone());
-        storage::authorities::end(act.db(), &ended).await?;
-        let who = holder_of(authority);
-        act.enter_change("authority.revoked", Some(registration.id), authority.id.0, who).await?;
-    }
-    for card in &left.cards {
-        super::cards::revoke_with_right(act, card).await?;
-    }
-    super::copies::stop(act, registration, left.requests.clone()).await?;
-    Ok(left)
-}
-
-/// What an entry about an authority commits to.
-pub(super) fn holder_of(authority: &Authority) -> Vec<(&'static str, serde_json::Value)> {
-    vec![
-        ("class", json!(authority.class)),
-        ("person", json!(authority.person_id)),
-        ("organisation", json!(authority.organisation_id)),
-    ]
 }

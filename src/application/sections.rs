@@ -1,15 +1,11 @@
-//! Key sections, and the supplier's default rules.
+//! Key sections.
 
-use serde_json::Value;
-
-use super::access::Caller;
 use super::{Act, ActError, App, FieldProblem};
 use crate::domain::ids::SectionId;
 use crate::domain::register::Protection;
-use crate::domain::rules::Rules;
 use crate::domain::section::Section;
 use crate::domain::text::Name;
-use crate::storage::{Portion, StorageError, register, sections};
+use crate::storage::{Portion, StorageError, sections};
 use time::Date;
 
 /// What a section is made of, or changed to.
@@ -123,53 +119,4 @@ pub async fn section(app: &App, id: SectionId) -> Result<Section, ActError> {
 /// Sections.
 pub async fn all(app: &App, portion: Portion) -> Result<Vec<Section>, ActError> {
     Ok(sections::sections(&mut *app.pool.acquire().await?, portion).await?)
-}
-
-/// The supplier's default rules and their version; version 0 is what the program came with.
-pub async fn default_rules(app: &App, caller: &Caller) -> Result<(i32, Value), ActError> {
-    caller.require_supplier()?;
-    newest_default_rules(&mut *app.pool.acquire().await?).await
-}
-
-/// The newest default rules.
-pub async fn newest_default_rules(db: &mut sqlx::PgConnection) -> Result<(i32, Value), ActError> {
-    match register::default_rules(db).await? {
-        Some(newest) => Ok(newest),
-        None => Ok((0, rules_value(&Rules::default())?)),
-    }
-}
-
-/// Sets the default rules for registrations to come, if they are still at `version`.
-pub async fn set_default_rules(act: &mut Act<'_>, version: i32, rules: &Rules) -> Result<i32, ActError> {
-    act.caller.require_supplier()?;
-    check_rules(rules)?;
-    let (before, _) = newest_default_rules(act.db()).await?;
-    if before != version {
-        return Err(ActError::Stale);
-    }
-    let (value, by, now) = (rules_value(rules)?, act.caller.actor(), act.now);
-    if let Err(error) = register::add_default_rules(act.db(), version + 1, &value, by, now).await {
-        return Err(match error.violated() {
-            Some("default_rules_pkey") => ActError::Stale,
-            _ => error.into(),
-        });
-    }
-    let subject = act.id();
-    act.enter_change("default_rules.set", None, subject, vec![]).await?;
-    Ok(version + 1)
-}
-
-/// Refuses rules that cannot be meant.
-pub fn check_rules(rules: &Rules) -> Result<(), ActError> {
-    let problems: Vec<FieldProblem> = rules
-        .problems()
-        .into_iter()
-        .map(|problem| FieldProblem::new(problem.pointer, problem.problem))
-        .collect();
-    if problems.is_empty() { Ok(()) } else { Err(ActError::Invalid(problems)) }
-}
-
-/// Rules as they are stored.
-pub fn rules_value(rules: &Rules) -> Result<Value, ActError> {
-    serde_json::to_value(rules).map_err(|error| ActError::Internal(error.to_string()))
 }

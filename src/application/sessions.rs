@@ -5,7 +5,7 @@ use sha2::{Digest, Sha256};
 use time::{Duration, OffsetDateTime};
 use totp_rs::{Algorithm, TOTP};
 
-use super::access::{Caller, needs_second_factor};
+use super::caller::{Caller, needs_second_factor};
 use super::secrets::{self, Context};
 use super::{ActError, App};
 use crate::domain::ids::{ActorId, ClientProgramId, PersonId, SessionId};

@@ -1,6 +1,6 @@
 //! Counters and holders out of pattern, for the supplier.
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::{ActError, App};
 use crate::domain::signals::{Signal, SignalRule};
 use crate::storage::signals;

@@ -17,7 +17,8 @@ use time::{Date, Duration, OffsetDateTime};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::access::{self, Access, Caller};
+use super::access::{self, Access};
+use super::caller::Caller;
 use super::{Act, ActError, App};
 use crate::domain::calendar::Period;
 use crate::domain::ids::{EntryId, OrganisationId, PersonId, RegistrationId, StatementId};

@@ -6,7 +6,7 @@ use std::time::Duration;
 use serde_json::json;
 use time::Duration as Days;
 
-use super::access::Caller;
+use super::caller::Caller;
 use super::{Act, ActError, App, copies};
 use crate::domain::ids::{KeyId, RegistrationId};
 use crate::domain::key::{KeyState, is_overdue};

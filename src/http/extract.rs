@@ -14,7 +14,7 @@ use uuid::Uuid;
 use super::body::{Fields, FromFields};
 use super::problem::{Problem, ProblemKind};
 use super::reply::{HandlerResult, List};
-use crate::application::access::Caller;
+use crate::application::caller::Caller;
 use crate::application::{Act, ActError, App, FieldProblem, Idempotency, Reply, sessions};
 use crate::domain::bitting::Bitting;
 use crate::storage::Portion;

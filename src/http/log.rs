@@ -13,7 +13,7 @@ use tower_http::compression::CompressionLayer;
 
 use super::problem::{Problem, ProblemKind};
 use super::reply::HandlerResult;
-use crate::application::access::Caller;
+use crate::application::caller::Caller;
 use crate::application::log::{reading, receipts};
 use crate::application::{ActError, App};
 use crate::domain::log::tile::{Content, TilePath};

@@ -17,7 +17,7 @@ pub mod status_lists;
 use std::time::Duration;
 
 use axum::extract::DefaultBodyLimit;
-use axum::http::{HeaderName, StatusCode};
+use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::{Router, middleware};
 use tower::ServiceBuilder;
@@ -30,8 +30,6 @@ use problem::{Problem, ProblemKind};
 
 /// The most bytes of a body, an import apart.
 pub const BODY_LIMIT: usize = 256 * 1024;
-/// The header that carries the id of a request.
-pub static REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
 /// The whole service.
 pub fn router(app: App, limits: Limits) -> Router {

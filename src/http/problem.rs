@@ -3,7 +3,7 @@
 use axum::Router;
 use axum::body::Body;
 use axum::extract::{MatchedPath, Path, Request, State};
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -12,10 +12,12 @@ use serde_json::json;
 use tracing::Instrument;
 use utoipa::ToSchema;
 
-use super::REQUEST_ID;
 use crate::application::{ActError, App, FieldProblem};
 use crate::outside::Outside;
 use crate::storage::StorageError;
+
+/// The header that carries the id of a request.
+pub static REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
 macro_rules! problem_kinds {
     ($( $(#[$meta:meta])* $kind:ident = $slug:literal, $status:ident, $title:literal; )+) => {

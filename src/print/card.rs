@@ -4,7 +4,8 @@
 
 use std::fmt::Write;
 
-use super::paper::{At, Drawing, Look, PrintError, bold, one_page, plain};
+use super::error::PrintError;
+use super::paper::{At, Drawing, Look, bold, one_page, plain};
 use super::qr::Modules;
 
 const CARD: (f32, f32) = (85.60, 53.98);

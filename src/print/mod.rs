@@ -4,12 +4,13 @@
 //! Places and sizes are in millimetres from the upper left corner; text sizes in points.
 
 mod card;
+mod error;
 mod paper;
 mod qr;
 mod report;
 mod sheet;
 
 pub use card::{CardFace, Letter, card_pdf, card_svg, letter_pdf};
-pub use paper::PrintError;
+pub use error::PrintError;
 pub use report::{Report, Table, report_pdf};
 pub use sheet::{Sheet, sheet_pdf};

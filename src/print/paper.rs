@@ -12,14 +12,9 @@ use krilla::text::{Font, GlyphId, KrillaGlyph};
 use parley::fontique::{Blob, Collection, CollectionOptions, SourceCache};
 use parley::style::{FontFamily, FontFamilyName, FontWeight, LineHeight, StyleProperty};
 use parley::{Alignment, FontContext, LayoutContext};
-use thiserror::Error;
 
+use super::error::PrintError;
 use super::qr::Modules;
-
-/// Nothing can be printed.
-#[derive(Debug, Error)]
-#[error("printing: {0}")]
-pub struct PrintError(pub(super) String);
 
 /// Points in a millimetre.
 const POINTS: f32 = 72.0 / 25.4;

@@ -1,6 +1,7 @@
 //! The cutting sheet.
 
-use super::paper::{At, Look, PrintError, bold, one_page, plain};
+use super::error::PrintError;
+use super::paper::{At, Look, bold, one_page, plain};
 
 const A5: (f32, f32) = (148.0, 210.0);
 

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::gather::{StepContext, StepInput, gather};
 use crate::application::ActError;
-use crate::application::access::Caller;
+use crate::application::caller::Caller;
 use crate::domain::authority::Authority;
 use crate::domain::copy_request::{CopyRequest, RequestState};
 use crate::domain::decision::facts::{Collector, ShownFacts, Step};

@@ -5,11 +5,11 @@ use serde_json::json;
 use super::check::collector_of;
 use super::gather::{StepContext, StepInput, gather};
 use super::{DecidedRequest, enter_step, store};
-use crate::application::access::Caller;
 use crate::application::blanks::{Origin, add_difference};
+use crate::application::caller::Caller;
 use crate::application::cards::ShownAtCounter;
 use crate::application::keys::{add_keys, move_key};
-use crate::application::registrations::rules_in_force;
+use crate::application::rules;
 use crate::application::{Act, ActError, App};
 use crate::domain::copy_request::CopyRequest;
 use crate::domain::decision::decide;
@@ -117,7 +117,7 @@ pub async fn cut(
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
     let (registration, mut request) = at_counter(act, id).await?;
     request.progress().ready_to_cut()?;
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
     let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
     let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
@@ -233,7 +233,7 @@ pub async fn hand_over(
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
     let (registration, mut request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_hand_over()?;
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let (now, today) = (act.now, act.today());
     let person = step.collector.unwrap_or(request.recipient_id);
     if people::present(act.db(), person).await?.is_none() {

@@ -5,7 +5,7 @@ use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
 use super::Ask;
-use crate::application::access::Caller;
+use crate::application::caller::Caller;
 use crate::application::{ActError, FieldProblem};
 use crate::domain::copy_request::{CopyRequest, RequestState};
 use crate::domain::decision::facts::{

@@ -20,9 +20,10 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::access::{self, Access, Caller};
+use super::access::{self, Access};
 use super::act::{DecisionEntry, StepTaken};
-use super::registrations::rules_in_force;
+use super::caller::Caller;
+use super::rules;
 use super::{Act, ActError, App};
 use crate::domain::copy_request::{CopyRequest, Progress, RequestState};
 use crate::domain::decision::facts::Step;
@@ -88,7 +89,7 @@ pub async fn may_i(
     let now = app.outside.clock.now();
     let mut db = app.pool.acquire().await?;
     let (registration, _) = access::visible(&mut db, caller, registration_id, now.date()).await?;
-    let rules = rules_in_force(&mut db, &registration).await?;
+    let rules = rules::in_force(&mut db, &registration).await?;
     let id = app.outside.id(now).into();
     let request = draft(&mut db, &registration, asker, ask, (id, now)).await?;
     let facts = gather(
@@ -111,7 +112,7 @@ pub async fn ask(
 ) -> Result<DecidedRequest, ActError> {
     let asker = act.caller.require_person()?;
     let (registration, _) = access::registration_for_update(act, registration_id).await?;
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let (caller, now) = (act.caller, act.now);
     let id = act.id();
     let mut request = draft(act.db(), &registration, asker, ask, (id, now)).await?;
@@ -221,7 +222,7 @@ pub async fn approve(
     let approver = act.caller.require_person()?;
     let (registration, _, mut request) = request_for_update(act, id).await?;
     let progress = request.progress();
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
     if copies::approvals(act.db(), id).await?.iter().any(|(person, _)| *person == approver) {
         return Err(ActError::Conflict("this person approved the request before"));

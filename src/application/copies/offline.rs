@@ -11,9 +11,9 @@ use uuid::Uuid;
 use super::counter::{KeysToMake, at_counter_of, make_keys};
 use super::gather::{StepContext, StepInput, gather};
 use super::{DecidedRequest, enter_step};
-use crate::application::access::Caller;
 use crate::application::act::DecisionEntry;
-use crate::application::registrations::rules_in_force;
+use crate::application::caller::Caller;
+use crate::application::rules;
 use crate::application::{Act, ActError, App, access};
 use crate::domain::copy_request::{CopyRequest, FlaggedCut, RequestState};
 use crate::domain::decision::facts::Step;
@@ -54,7 +54,7 @@ async fn may_be_cut_now(
 ) -> Result<bool, ActError> {
     let registration =
         register::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
-    let rules = rules_in_force(db, &registration).await?;
+    let rules = rules::in_force(db, &registration).await?;
     let taking = StepContext { step: Step::Cut, holds: false, now, caller };
     // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
     let brought = StepInput { surrendered: true, quantity: 1, ..StepInput::default() };
@@ -120,7 +120,7 @@ pub async fn bring_in(
     if made.made_at > act.now + AHEAD {
         return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
     }
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let (now, caller) = (act.now, act.caller);
     let quantity = u32::from(made.quantity);
     let taking = StepContext { step: Step::Cut, holds: true, now, caller };

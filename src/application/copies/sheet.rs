@@ -5,7 +5,7 @@ use serde_json::json;
 use super::counter::at_counter;
 use super::gather::{StepContext, StepInput, gather};
 use super::{DecidedRequest, enter_step};
-use crate::application::registrations::rules_in_force;
+use crate::application::rules;
 use crate::application::secrets::{self, Context};
 use crate::application::{Act, ActError};
 use crate::domain::bitting::Bitting;
@@ -38,7 +38,7 @@ pub async fn look(
 ) -> Result<(DecidedRequest, Option<CuttingSheet>), ActError> {
     let (registration, request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_cut()?;
-    let rules = rules_in_force(act.db(), &registration).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
     let (now, caller) = (act.now, act.caller);
     let taking = StepContext { step: Step::Look, holds: true, now, caller };
     let brought = StepInput { shown: ShownFacts::default(), quantity: 1, ..StepInput::default() };

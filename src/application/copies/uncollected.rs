@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use super::counter::at_counter;
-use crate::application::access::Caller;
+use crate::application::caller::Caller;
 use crate::application::counters::require_own;
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, App};

@@ -6,7 +6,8 @@ use serde::Serialize;
 use sqlx::PgConnection;
 use utoipa::ToSchema;
 
-use super::super::access::{self, Caller};
+use super::super::access::{self};
+use super::super::caller::Caller;
 use super::super::{ActError, App, copies};
 use super::reading;
 use crate::domain::ids::EntryId;

@@ -1,7 +1,8 @@
 //! A register out.
 
 use super::{Line, UNKNOWN_PACK};
-use crate::application::access::{self, Caller};
+use crate::application::access::{self};
+use crate::application::caller::Caller;
 use crate::application::{ActError, App};
 use crate::domain::ids::{DifferId, RegistrationId};
 use crate::storage::{self, Portion};

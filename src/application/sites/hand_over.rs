@@ -3,9 +3,10 @@
 use serde_json::json;
 
 use super::{every_right, give, plot_for_update};
+use crate::application::authorities::end;
 use crate::application::copies::signature_error;
 use crate::application::keys::move_key;
-use crate::application::{Act, ActError, differs, rights};
+use crate::application::{Act, ActError, differs};
 use crate::domain::authority::Authority;
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
 use crate::domain::key::{Key, KeyAct, KeyState};
@@ -144,7 +145,7 @@ async fn end_builders_rights(act: &mut Act<'_>, registration: &Registration) -> 
     let now = act.now;
     let given = authorities::of_registration(act.db(), registration.id, Portion::ALL).await?;
     let ids: Vec<_> = given.iter().map(|given| given.id).collect();
-    rights::end(act, registration, &given, &Ending { authorities: &ids, at: now, left: None }).await?;
+    end(act, registration, &given, &Ending { authorities: &ids, at: now, left: None }).await?;
     for mandate in authorities::mandates(act.db(), registration.id, Portion::ALL).await? {
         if mandate.revoked_at.is_none() {
             authorities::revoke_mandate(act.db(), mandate.id, now).await?;

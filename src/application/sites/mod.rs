@@ -15,7 +15,8 @@ pub use progress::{OrderList, PlotProgress, Progress, order_list, progress};
 
 use time::Date;
 
-use super::access::{self, Caller};
+use super::access::{self};
+use super::caller::Caller;
 use super::differs::DifferDraw;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, registrations};
@@ -109,7 +110,7 @@ fn every_right(act: &Act<'_>, registration: &Registration, first_day: Date) -> A
 async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> {
     let by = act.caller.actor();
     authorities::add(act.db(), authority, by).await?;
-    let who = super::rights::holder_of(authority);
+    let who = super::authorities::holder_of(authority);
     act.enter_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
 }
 

@@ -114,7 +114,7 @@ pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result
     let project = sites::project(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (site, _) = access::registration_for_update(act, project.registration_id).await?;
     access::require_active(&site)?;
-    if registrations::require_living(act, project.temporary_differ_id).await.is_err() {
+    if access::require_living(act, project.temporary_differ_id).await.is_err() {
         return Err(ActError::Conflict("the site key is dead: begin another project for these plots"));
     }
     let mut drawing = DifferDraw::begin(act, &site, &[]).await?;

@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 use utoipa::ToSchema;
 
 use super::visible;
-use crate::application::access::Caller;
+use crate::application::caller::Caller;
 use crate::application::prices::newest_prices;
 use crate::application::{ActError, App};
 use crate::domain::ids::{PlotId, ProjectId, RegistrationId};

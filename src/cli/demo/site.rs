@@ -3,11 +3,11 @@
 use std::error::Error;
 
 use super::{Loader, caller_of};
-use wardbook::application::access::Caller;
+use wardbook::application::caller::Caller;
 use wardbook::application::sites::{self, NewHandOver, NewProject, Trial};
 use wardbook::application::{Act, App, differs, people, prices};
+use wardbook::domain::differs::geometry::Claim;
 use wardbook::domain::differs::geometry::{Geometry, Separation};
-use wardbook::domain::differs::standards::Claim;
 use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, ProjectId, SectionId};
 use wardbook::domain::register::{DocumentKind, OrganisationKind};
 use wardbook::domain::rekey::{Per, Prices, ServicePart};

@@ -7,27 +7,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::geometry::Geometry;
-
-words! {
-    /// A standard that locks of a section are sold to.
-    pub enum Claim {
-        /// EN 1303, grade 1.
-        En1303Grade1 = "en_1303_grade_1",
-        /// EN 1303, grade 2.
-        En1303Grade2 = "en_1303_grade_2",
-        /// EN 1303, grade 3.
-        En1303Grade3 = "en_1303_grade_3",
-        /// EN 1303, grade 4.
-        En1303Grade4 = "en_1303_grade_4",
-        /// EN 1303, grade 5.
-        En1303Grade5 = "en_1303_grade_5",
-        /// EN 1303, grade 6.
-        En1303Grade6 = "en_1303_grade_6",
-        /// BS 3621.
-        Bs3621 = "bs_3621",
-    }
-}
+use super::geometry::{Claim, Geometry};
 
 /// What a standard asks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,9 +2,10 @@
 
 use proptest::prelude::*;
 
+use super::geometry::Claim;
 use super::geometry::{ForbiddenHeight, Geometry, Separation};
 use super::space::{Space, TooLarge, rule_costs};
-use super::standards::{Claim, shortfalls};
+use super::standards::shortfalls;
 
 /// Every list of heights, with each rule looked at by itself.
 fn listed(geometry: &Geometry) -> Vec<Vec<u8>> {

@@ -4,8 +4,8 @@ use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use super::{ListQuery, list_query};
-use crate::application::access::Caller;
 use crate::application::blanks::{self, NewMovement};
+use crate::application::caller::Caller;
 use crate::application::{Act, App, Idempotency, Reply};
 use crate::domain::blanks::{BlankAccount, BlankDifference, BlankMovement, Explanation, MovementKind};
 use crate::domain::count::{BlankCount, BlanksCounted};

@@ -6,7 +6,7 @@ use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::application::{App, Reply, registrations, sections};
+use crate::application::{App, Reply, registrations, rules};
 use crate::domain::ids::RegistrationId;
 use crate::domain::rules::Rules;
 use crate::http::extract::{Body, Call, Id, IfMatch, Query};
@@ -50,7 +50,7 @@ struct RulesQuery {
 /// The supplier's default rules (supplier).
 #[utoipa::path(get, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
 async fn read_default_rules(call: Call) -> HandlerResult {
-    let (version, rules) = sections::default_rules(&call.app, &call.caller).await?;
+    let (version, rules) = rules::defaults(&call.app, &call.caller).await?;
     Ok(Reply::ok(&RulesView { version, rules })?.version(version).into_response())
 }
 
@@ -63,8 +63,8 @@ async fn set_default_rules(
     Body(body): Body<RulesBody>,
 ) -> HandlerResult {
     call.change(async |act| {
-        let version = sections::set_default_rules(act, version, &body.rules).await?;
-        let rules = sections::rules_value(&body.rules)?;
+        let version = rules::set_defaults(act, version, &body.rules).await?;
+        let rules = rules::value(&body.rules)?;
         Ok(Reply::ok(&RulesView { version, rules })?.version(version))
     })
     .await
@@ -79,7 +79,7 @@ async fn read_rules(
     Id(id): Id<RegistrationId>,
     Query(query): Query<RulesQuery>,
 ) -> HandlerResult {
-    let (version, rules) = registrations::rules(&call.app, &call.caller, id, query.version).await?;
+    let (version, rules) = rules::of_registration(&call.app, &call.caller, id, query.version).await?;
     Ok(Reply::ok(&RulesView { version, rules })?.version(version).into_response())
 }
 
@@ -95,7 +95,7 @@ async fn set_rules(
 ) -> HandlerResult {
     call.change(async |act| {
         let version = registrations::set_rules(act, id, version, &body.rules).await?;
-        let rules = sections::rules_value(&body.rules)?;
+        let rules = rules::value(&body.rules)?;
         Ok(Reply::ok(&RulesView { version, rules })?.version(version))
     })
     .await

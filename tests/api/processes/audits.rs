@@ -73,6 +73,7 @@ async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: Pg
         process: Command::new("true").spawn().unwrap(),
         name: String::new(),
         address: "http://127.0.0.1:1".to_owned(),
+        figures: String::new(),
     };
     assert_eq!(machine.audit(&gone, "mirror", &[]).await.status.code(), Some(2));
 }

@@ -46,7 +46,7 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror(pool: PgPool) {
     let (url, pool) = restored(&machine).await;
     machine.database = url;
     let server = machine.serve();
-    sqlx::query("SELECT pg_sleep(0.5)").execute(&pool).await.unwrap();
+    server.fails_rounds(2).await;
     let (size, published): (i64, i64) =
         sqlx::query_as("SELECT (SELECT size FROM logs), (SELECT size FROM log_published)")
             .fetch_one(&pool)
@@ -58,7 +58,7 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror(pool: PgPool) {
     assert!(said(&found).contains(&format!("and now has {size}")), "{}", said(&found));
     // New work meanwhile waits: nothing is signed.
     assert!(append(&agent(), &server.address, &machine.town.supplier.token, "meanwhile"));
-    sqlx::query("SELECT pg_sleep(0.5)").execute(&pool).await.unwrap();
+    server.fails_rounds(2).await;
     let waiting: i64 = sqlx::query_scalar("SELECT count(*) FROM log_pending").fetch_one(&pool).await.unwrap();
     assert_eq!(waiting, 1);
     drop(server);

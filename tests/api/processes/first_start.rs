@@ -14,16 +14,6 @@ async fn login(machine: &Machine) -> (String, String) {
     (address(&options), login)
 }
 
-async fn forget_log(machine: &Machine) {
-    sqlx::raw_sql(
-        "SET session_replication_role = replica; DELETE FROM log_leaves; DELETE FROM log_tiles;
-         DELETE FROM log_published; DELETE FROM logs; SET session_replication_role = origin",
-    )
-    .execute(&machine.town.admin)
-    .await
-    .unwrap();
-}
-
 /// The program without any setting but those that are given.
 fn alone(machine: &Machine, arguments: &[&str]) -> Command {
     let mut command = Command::new(PROGRAM);

@@ -37,6 +37,27 @@ pub struct Server {
     /// As the database knows it.
     pub name: String,
     pub address: String,
+    /// Where its figures are collected.
+    pub figures: String,
+}
+
+impl Server {
+    /// A figure of the process, by its name.
+    pub fn figure(&self, name: &str) -> f64 {
+        let mut reply = agent().get(format!("{}/metrics", self.figures)).call().unwrap();
+        let kind = reply.headers()["content-type"].to_str().unwrap().to_owned();
+        assert!(kind.starts_with("application/openmetrics-text"), "{kind}");
+        let text = reply.body_mut().read_to_string().unwrap();
+        let line = text.lines().find_map(|line| line.strip_prefix(&format!("{name} ")));
+        line.unwrap_or_else(|| panic!("{name}: {text}")).parse().unwrap()
+    }
+
+    /// Waits until so many further rounds have come to nothing.
+    pub async fn fails_rounds(&self, more: u32) {
+        let rounds = || self.figure("wardbook_log_failed_rounds_total");
+        let before = rounds();
+        until("nothing is signed", async || (rounds() >= before + f64::from(more)).then_some(())).await;
+    }
 }
 
 impl Drop for Server {
@@ -106,24 +127,23 @@ impl Machine {
         let and = if self.database.contains('?') { '&' } else { '?' };
         let database = format!("{}{and}application_name={name}", self.database);
         let mut process = self
-            .command(&["serve", "--listen", listen, "--connections", "8"])
+            .command(&["serve", "--listen", listen, "--metrics", "127.0.0.1:0", "--connections", "8"])
             .args(more)
             .env("WARDBOOK_DATABASE_URL", database)
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
         let mut lines = std::io::BufRead::lines(std::io::BufReader::new(process.stdout.take().unwrap()));
-        let address = lines
-            .by_ref()
-            .map(|line| line.unwrap())
-            .find_map(|line| {
-                let line: Value = serde_json::from_str(&line).ok()?;
-                (line["message"] == "serve.listening").then(|| line["address"].as_str().unwrap().to_owned())
-            })
-            .expect("the server listens");
+        let mut listening = |message: &str| {
+            let lines = lines.by_ref().map(|line| line.unwrap());
+            let said = lines.filter_map(|line| serde_json::from_str::<Value>(&line).ok());
+            let found = said.into_iter().find(|line| line["message"] == message).expect("the server listens");
+            format!("http://{}", found["address"].as_str().unwrap())
+        };
+        let (figures, address) = (listening("metrics.listening"), listening("serve.listening"));
         // Its lines are read on, so that it never waits for somebody to read them.
         std::thread::spawn(move || lines.for_each(drop));
-        Server { process, name, address: format!("http://{address}") }
+        Server { process, name, address, figures }
     }
 
     pub async fn audit(&self, server: &Server, mirror: &str, more: &[&str]) -> Output {
@@ -159,6 +179,17 @@ pub fn address(options: &sqlx::postgres::PgConnectOptions) -> String {
         .collect();
     url.query_pairs_mut().clear().extend_pairs(pairs);
     url.to_string()
+}
+
+/// The register as if its log had never been opened.
+pub async fn forget_log(machine: &Machine) {
+    sqlx::raw_sql(
+        "SET session_replication_role = replica; DELETE FROM log_leaves; DELETE FROM log_tiles;
+         DELETE FROM log_published; DELETE FROM logs; SET session_replication_role = origin",
+    )
+    .execute(&machine.town.admin)
+    .await
+    .unwrap();
 }
 
 /// Everything that was written so far is published.

@@ -16,7 +16,8 @@ fn witness(machine: &Machine, name: &str, store: &str) -> (Server, String) {
         .unwrap();
     // witness VKEY at ADDRESS
     let words: Vec<&str> = line.split_whitespace().collect();
-    let server = Server { process, name: String::new(), address: words[3].to_owned() };
+    let server =
+        Server { process, name: String::new(), address: words[3].to_owned(), figures: String::new() };
     (server, words[1].to_owned())
 }
 
