@@ -149,7 +149,9 @@ async fn printed<T: Send + 'static>(
 
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards", params(("card_id" = CardId, Path)),
-    responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
+    responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&call.app, &call.caller, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
@@ -158,7 +160,9 @@ async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards", params(("card_id" = CardId, Path)),
-    responses((status = 200, content_type = "application/pdf", body = Vec<u8>)))]
+    responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&call.app, &call.caller, id).await?;
     let pdf = printed(face, letter_pdf).await?;
@@ -167,7 +171,9 @@ async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards", params(("card_id" = CardId, Path)),
-    responses((status = 200, content_type = "image/svg+xml", body = String)))]
+    responses((status = 200, content_type = "image/svg+xml", body = String),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&call.app, &call.caller, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;
