@@ -122,7 +122,9 @@ struct CardTokenView {
 
 /// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards", params(("card_id" = CardId, Path)),
-    responses((status = 200, body = CardTokenView)))]
+    responses((status = 200, body = CardTokenView),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::http::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn read_card_token(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let token = cards::face(&call.app, &call.caller, id).await?.token;
     Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
