@@ -2,7 +2,7 @@
 //!
 //! Whether an operation asks for an access token, an idempotency key or a version, and whether it is
 //! limited as an attempt at a secret, is said by the handler's arguments alone: what it does not name, it
-//! cannot look at. [`operations!`] stands where `utoipa_axum::routes!` would.
+//! cannot look at. `operations!` stands where `utoipa_axum::routes!` would.
 
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, Uri};
