@@ -111,7 +111,7 @@ pub fn require_active(registration: &Registration) -> Result<(), ActError> {
     }
 }
 
-/// A registration that the caller may see, locked for an act.
+/// A registration that the caller may see, taken for update by an act.
 ///
 /// # Errors
 /// [`ActError::NotFound`] when there is none, or it is not the caller's.

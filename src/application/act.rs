@@ -28,7 +28,7 @@ pub struct Act<'a> {
     app: &'a App,
     /// Who acts.
     pub caller: &'a Caller,
-    /// When; read again once the registration is locked.
+    /// When; read again once the registration is taken for update.
     pub now: OffsetDateTime,
     key: Option<&'a Idempotency>,
     wrote_entries: bool,
@@ -111,7 +111,7 @@ impl<'a> Act<'a> {
         &mut self.tx
     }
 
-    /// Reads the clock again, once the registration is locked.
+    /// Reads the clock again, once the registration is taken for update.
     pub fn read_clock(&mut self) {
         self.now = self.app.outside.clock.now();
     }

@@ -121,7 +121,7 @@ async fn add(
     Ok(card)
 }
 
-/// A card with its registration locked, for those who see it: its holder, and those who see all.
+/// A card with its registration taken for update, for those who see it: its holder, and those who see all.
 async fn card_for_update(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access), ActError> {
     let found = cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = access::registration_for_update(act, found.registration_id).await?;

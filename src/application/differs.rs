@@ -390,7 +390,7 @@ pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Resu
     move_on(act, &registration, id, state).await
 }
 
-/// The same, on a registration that is locked, for whoever may otherwise.
+/// The same, on a registration that is taken for update, for whoever may otherwise.
 pub(super) async fn move_on(
     act: &mut Act<'_>,
     registration: &Registration,

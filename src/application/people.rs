@@ -323,7 +323,7 @@ pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), A
         let detail = "this person was erased before".to_owned();
         return Err(ActError::WrongState { state: "erased", detail });
     }
-    // Looked at with the person's row locked: an authority that was given meanwhile is seen, and undoes
+    // Looked at with the person's row taken for update: an authority that was given meanwhile is seen, and undoes
     // the above.
     let ties = people::ties(act.db(), id, today).await?;
     if !ties.is_empty() {

@@ -209,7 +209,7 @@ pub async fn add_lock(
     add_lock_to(act, &registration, content).await
 }
 
-/// The same, on a registration that is locked.
+/// The same, on a registration that is taken for update.
 pub(super) async fn add_lock_to(
     act: &mut Act<'_>,
     registration: &Registration,
@@ -376,7 +376,7 @@ async fn begin_one(
 }
 
 /// The levers of a lock were changed: it answers to other differs from this instant on. Differs that no
-/// lock answers to any more are dead, with their keys: which. The registration is locked, and that of the
+/// lock answers to any more are dead, with their keys: which. The registration is taken for update, and that of the
 /// site where an old differ is the site's.
 pub(super) async fn change_levers(
     act: &mut Act<'_>,

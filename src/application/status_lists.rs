@@ -92,7 +92,7 @@ pub async fn addresses(app: &App) -> Result<Vec<String>, ActError> {
 }
 
 /// Draws a place that was never used, in a list that is not half used; another list is opened when
-/// there is none. The newest list is locked until the transaction ends.
+/// there is none. The newest list is taken for update until the transaction ends.
 pub(super) async fn draw_place(act: &mut Act<'_>) -> Result<(i32, i32), ActError> {
     let mut list = cards::newest_list_for_update(act.db()).await?;
     while list.used >= list.size / 2 {

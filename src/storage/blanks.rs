@@ -57,7 +57,7 @@ pub async fn account(
         .await?)
 }
 
-/// The same, locked.
+/// The same, for update.
 pub async fn account_for_update(
     db: &mut PgConnection,
     counter: CounterId,
@@ -73,7 +73,7 @@ pub async fn accounts(db: &mut PgConnection, counter: CounterId) -> Result<Vec<B
     Ok(select_accounts!("WHERE counter_id = $1 ORDER BY section_id", counter.0).fetch_all(db).await?)
 }
 
-/// Writes an account that is locked.
+/// Writes an account that was taken for update.
 pub async fn save(db: &mut PgConnection, account: &BlankAccount) -> Result<()> {
     let done = sqlx::query!(
         "UPDATE blank_accounts SET received = $3, cut = $4, spoiled = $5, returned = $6, missing = $7,

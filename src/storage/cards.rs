@@ -264,7 +264,7 @@ pub async fn forget_pin_attempts(db: &mut PgConnection, id: CardId, now: OffsetD
     wrote("cards", 1, &done)
 }
 
-/// A list, locked: its number, size, and how many of its places were ever used.
+/// A list, for update: its number, size, and how many of its places were ever used.
 pub struct List {
     /// Its number.
     pub number: i32,
@@ -274,7 +274,7 @@ pub struct List {
     pub used: i32,
 }
 
-/// The newest list, locked.
+/// The newest list, for update.
 pub async fn newest_list_for_update(db: &mut PgConnection) -> Result<List> {
     Ok(sqlx::query_as!(
         List,
@@ -296,7 +296,7 @@ pub async fn open_list_after(db: &mut PgConnection, list: &List) -> Result<()> {
     Ok(())
 }
 
-/// Takes a place in a list that is locked. `false` when it was ever used before.
+/// Takes a place in a list that was taken for update. `false` when it was ever used before.
 pub async fn take_place(db: &mut PgConnection, list: i32, index: i32) -> Result<bool> {
     let done = sqlx::query!(
         "UPDATE status_lists SET used = used + 1

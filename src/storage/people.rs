@@ -213,7 +213,7 @@ pub async fn add_membership(
     Ok(())
 }
 
-/// A membership, locked.
+/// A membership, for update.
 pub async fn membership(db: &mut PgConnection, id: MembershipId) -> Result<Option<Membership>> {
     Ok(select_memberships!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
 }

@@ -53,7 +53,7 @@ pub struct PersonAtCounter<'a> {
     pub now: OffsetDateTime,
 }
 
-/// What the person may order, and what waits. Nothing is written or locked.
+/// What the person may order, and what waits. Nothing is written, and no row is taken.
 pub async fn at_counter(
     db: &mut PgConnection,
     (registration, rules): (&Registration, &Rules),
@@ -62,7 +62,7 @@ pub async fn at_counter(
     shown: &ShownFacts,
 ) -> Result<(Vec<MayOrder>, Vec<WaitingRequest>), ActError> {
     let PersonAtCounter { caller, counter, person, now, .. } = *standing;
-    let taking = |step| StepContext { step, holds: false, now, caller };
+    let context = |step| StepContext { step, takes_rows: false, now, caller };
     let every = held.iter().any(|authority| authority.every_differ);
     let named: Vec<Uuid> = held.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
     let differs = register::differs_in_scope(db, registration.id, every, &named, MOST_DIFFERS).await?;
@@ -70,7 +70,7 @@ pub async fn at_counter(
     for differ in differs {
         let request = one_more(standing.outside.id(now).into(), registration, &differ, standing);
         let facts =
-            gather(db, registration, rules, &request, taking(Step::Ask), StepInput::default()).await?;
+            gather(db, registration, rules, &request, context(Step::Ask), StepInput::default()).await?;
         may_order.push(MayOrder { differ, decision: decide(&facts, rules) });
     }
     let mut waiting = Vec::new();
@@ -84,8 +84,8 @@ pub async fn at_counter(
         };
         let collector = collector_of(db, &request, person, today).await?;
         let shown = ShownFacts { collector, ..shown.clone() };
-        let brought = StepInput { shown, quantity: 1, ..StepInput::default() };
-        let facts = gather(db, registration, rules, &request, taking(step), brought).await?;
+        let input = StepInput { shown, quantity: 1, ..StepInput::default() };
+        let facts = gather(db, registration, rules, &request, context(step), input).await?;
         waiting.push(WaitingRequest { step, decision: decide(&facts, rules), request });
     }
     Ok((may_order, waiting))

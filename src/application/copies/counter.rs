@@ -28,7 +28,7 @@ pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -
     if caller.works_at(&mut db, found.counter_id).await? { Ok(()) } else { Err(ActError::NotFound) }
 }
 
-/// The request at a counter of the caller's dealer, with its registration locked.
+/// The request at a counter of the caller's dealer, with its registration taken for update.
 pub(super) async fn at_counter(
     act: &mut Act<'_>,
     id: CopyRequestId,
@@ -131,9 +131,9 @@ pub async fn cut(
     )
     .await?;
     let quantity = u32::from(step.quantity);
-    let brought = StepInput { shown, surrendered: step.surrendered, quantity, approver: None };
-    let taking = StepContext { step: Step::Cut, holds: true, now, caller: act.caller };
-    let facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
+    let input = StepInput { shown, surrendered: step.surrendered, quantity, approver: None };
+    let context = StepContext { step: Step::Cut, takes_rows: true, now, caller: act.caller };
+    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
     let recorded = enter_step(act, &registration, &request, "cut", "copy.cut", Some(&decision), more).await?;
@@ -250,9 +250,9 @@ pub async fn hand_over(
     )
     .await?;
     let quantity = u32::from(step.quantity);
-    let brought = StepInput { shown, quantity, ..StepInput::default() };
-    let taking = StepContext { step: Step::HandOver, holds: true, now, caller: act.caller };
-    let facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
+    let input = StepInput { shown, quantity, ..StepInput::default() };
+    let context = StepContext { step: Step::HandOver, takes_rows: true, now, caller: act.caller };
+    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
     let signature = step.signature.as_ref().map(Signature::json);
     let more = vec![

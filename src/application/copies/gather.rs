@@ -34,7 +34,7 @@ pub(super) struct StepInput {
 pub(super) struct StepContext<'a> {
     pub(super) step: Step,
     /// Inside the transaction of an act: what it relies on stays as it is until the transaction ends.
-    pub(super) holds: bool,
+    pub(super) takes_rows: bool,
     pub(super) now: OffsetDateTime,
     pub(super) caller: &'a Caller,
 }
@@ -50,11 +50,11 @@ pub(super) async fn gather(
     registration: &Registration,
     rules: &Rules,
     request: &CopyRequest,
-    taking: StepContext<'_>,
-    brought: StepInput,
+    context: StepContext<'_>,
+    input: StepInput,
 ) -> Result<Facts, ActError> {
-    let StepContext { step, holds, now, caller } = taking;
-    let holds = holds && matches!(step, Step::Look | Step::Cut | Step::HandOver);
+    let StepContext { step, takes_rows, now, caller } = context;
+    let takes_rows = takes_rows && matches!(step, Step::Look | Step::Cut | Step::HandOver);
     let today = now.date();
     let counted = facts::KeyScope {
         registration: registration.id,
@@ -72,8 +72,8 @@ pub(super) async fn gather(
     let approved = if step == Step::Ask { vec![] } else { copies::approvals(db, request.id).await? };
     let mut ids = vec![request.asked_by, request.recipient_id];
     ids.extend(approved.iter().map(|(person, _)| *person));
-    ids.extend(brought.approver.map(|(person, _)| person));
-    if holds {
+    ids.extend(input.approver.map(|(person, _)| person));
+    if takes_rows {
         facts::memberships_for_share(db, &ids).await?;
     }
     let organisations = caller.organisations();
@@ -95,19 +95,19 @@ pub(super) async fn gather(
         )
         .await?,
         differ,
-        request: request_facts(db, request, brought.surrendered).await?,
+        request: request_facts(db, request, input.surrendered).await?,
         asker: of(request.asked_by),
         recipient: of(request.recipient_id),
         approvals: approved.into_iter().map(approval).collect(),
-        approver: brought.approver.map(approval),
+        approver: input.approver.map(approval),
         keys: key_facts,
-        counter: counter_facts(db, registration, request, taking).await?,
-        shown: brought.shown,
+        counter: counter_facts(db, registration, request, context).await?,
+        shown: input.shown,
         authorisation: progress.authorisation.map(|given| AuthorisationFacts {
             lapses_at: given.lapses_at,
             left: if step == Step::HandOver { progress.left_to_hand_over() } else { progress.left_to_cut() },
         }),
-        act_quantity: brought.quantity,
+        act_quantity: input.quantity,
         ..Facts::at(step, now)
     })
 }
@@ -163,13 +163,13 @@ async fn counter_facts(
     db: &mut PgConnection,
     registration: &Registration,
     request: &CopyRequest,
-    taking: StepContext<'_>,
+    context: StepContext<'_>,
 ) -> Result<CounterFacts, ActError> {
-    let (counter, section, today) = (request.counter_id, registration.section_id, taking.now.date());
-    if taking.holds && matches!(taking.step, Step::Look | Step::Cut) {
+    let (counter, section, today) = (request.counter_id, registration.section_id, context.now.date());
+    if context.takes_rows && matches!(context.step, Step::Look | Step::Cut) {
         sections::appointments_for_share(db, counter, section).await?;
     }
-    let account = match (taking.step, taking.holds) {
+    let account = match (context.step, context.takes_rows) {
         (Step::Cut, true) => blanks::account_for_update(db, counter, section).await?,
         (Step::Cut, false) => blanks::account(db, counter, section).await?,
         _ => None,

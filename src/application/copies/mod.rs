@@ -97,7 +97,7 @@ pub async fn may_i(
         &registration,
         &rules,
         &request,
-        StepContext { step: Step::Ask, holds: false, now, caller },
+        StepContext { step: Step::Ask, takes_rows: false, now, caller },
         StepInput::default(),
     )
     .await?;
@@ -116,14 +116,14 @@ pub async fn ask(
     let (caller, now) = (act.caller, act.now);
     let id = act.id();
     let mut request = draft(act.db(), &registration, asker, ask, (id, now)).await?;
-    let brought = StepInput::default();
+    let input = StepInput::default();
     let facts = gather(
         act.db(),
         &registration,
         &rules,
         &request,
-        StepContext { step: Step::Ask, holds: true, now, caller },
-        brought,
+        StepContext { step: Step::Ask, takes_rows: true, now, caller },
+        input,
     )
     .await?;
     let decision = decide(&facts, &rules);
@@ -187,7 +187,7 @@ async fn extend_if_authorised(act: &mut Act<'_>, request: &mut CopyRequest) -> R
     store(act, request, progress).await
 }
 
-/// The request, with its registration locked, if the caller is one of its parties ([`sees`]).
+/// The request, with its registration taken for update, if the caller is one of its parties ([`sees`]).
 async fn request_for_update(
     act: &mut Act<'_>,
     id: CopyRequestId,
@@ -227,15 +227,15 @@ pub async fn approve(
     if copies::approvals(act.db(), id).await?.iter().any(|(person, _)| *person == approver) {
         return Err(ActError::Conflict("this person approved the request before"));
     }
-    let brought = StepInput { approver: Some((approver, emergency)), ..StepInput::default() };
+    let input = StepInput { approver: Some((approver, emergency)), ..StepInput::default() };
     let caller = act.caller;
     let facts = gather(
         act.db(),
         &registration,
         &rules,
         &request,
-        StepContext { step: Step::Approve, holds: true, now, caller },
-        brought,
+        StepContext { step: Step::Approve, takes_rows: true, now, caller },
+        input,
     )
     .await?;
     let decision = decide(&facts, &rules);

@@ -55,10 +55,10 @@ async fn may_be_cut_now(
     let registration =
         register::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
     let rules = rules::in_force(db, &registration).await?;
-    let taking = StepContext { step: Step::Cut, holds: false, now, caller };
+    let context = StepContext { step: Step::Cut, takes_rows: false, now, caller };
     // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
     let brought = StepInput { surrendered: true, quantity: 1, ..StepInput::default() };
-    let facts = gather(db, &registration, &rules, request, taking, brought).await?;
+    let facts = gather(db, &registration, &rules, request, context, brought).await?;
     Ok(decide(&facts, &rules).is_permitted())
 }
 
@@ -123,9 +123,9 @@ pub async fn bring_in(
     let rules = rules::in_force(act.db(), &registration).await?;
     let (now, caller) = (act.now, act.caller);
     let quantity = u32::from(made.quantity);
-    let taking = StepContext { step: Step::Cut, holds: true, now, caller };
+    let context = StepContext { step: Step::Cut, takes_rows: true, now, caller };
     let brought = StepInput { surrendered: made.surrendered, quantity, ..StepInput::default() };
-    let mut facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
+    let mut facts = gather(act.db(), &registration, &rules, &request, context, brought).await?;
     // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
     // not; what lapsed says so by itself.
     let open = matches!(request.state, RequestState::Authorised | RequestState::Lapsed);

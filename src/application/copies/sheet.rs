@@ -40,9 +40,9 @@ pub async fn look(
     let progress = request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let (now, caller) = (act.now, act.caller);
-    let taking = StepContext { step: Step::Look, holds: true, now, caller };
-    let brought = StepInput { shown: ShownFacts::default(), quantity: 1, ..StepInput::default() };
-    let facts = gather(act.db(), &registration, &rules, &request, taking, brought).await?;
+    let context = StepContext { step: Step::Look, takes_rows: true, now, caller };
+    let input = StepInput { shown: ShownFacts::default(), quantity: 1, ..StepInput::default() };
+    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id))];
     let recorded =

@@ -153,7 +153,7 @@ pub async fn plot(app: &App, caller: &Caller, id: PlotId) -> Result<(Plot, Vec<P
     Ok((plot, locks))
 }
 
-/// A plot that is not handed over, locked with its site, for whoever governs it.
+/// A plot that is not handed over, taken for update with its site, for whoever governs it.
 async fn plot_for_update(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
     register::registration_for_update(act.db(), found.site_registration_id).await?;
