@@ -151,7 +151,7 @@ impl<'a> Act<'a> {
         self.enter_change_as(kind, registration, subject, personal).await.map(|_| ())
     }
 
-    /// The same, for what has to name its entry.
+    /// Writes a change, and gives the id of its entry to what has to name it.
     pub async fn enter_change_as(
         &mut self,
         kind: &'static str,
@@ -287,7 +287,7 @@ pub struct DecisionEntry {
 pub struct StepTaken<'a> {
     /// At which step.
     pub act: &'static str,
-    /// The same, as a dotted word for the entry.
+    /// The step as a dotted word, for the entry.
     pub what: &'static str,
     /// On which registration.
     pub registration: RegistrationId,

@@ -28,7 +28,7 @@ impl From<BlankError> for ActError {
 pub struct NewMovement {
     /// Of which section.
     pub section: SectionId,
-    /// How many.
+    /// How many blanks.
     pub quantity: i32,
     /// The copy that was being cut when a blank was spoiled.
     pub request: Option<CopyRequestId>,

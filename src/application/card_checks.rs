@@ -64,7 +64,7 @@ pub struct CountingCard {
 
 /// What a check found.
 pub struct CardCheck {
-    /// When.
+    /// When the card was checked.
     pub at: OffsetDateTime,
     /// The card, where it is one of this register.
     pub card: Option<ShownCard>,

@@ -37,7 +37,7 @@ impl From<TooLarge> for ActError {
 
 /// How many differs a geometry has.
 pub struct CountedSpace {
-    /// How many.
+    /// How many differs there are.
     pub count: u128,
     /// What each rule costs.
     pub rules: Vec<RuleCost>,
@@ -194,7 +194,7 @@ async fn neighbours(
 pub struct Allotment {
     /// What they open.
     pub level: Level,
-    /// How many.
+    /// How many differs are wanted.
     pub count: u16,
     /// For a project: nobody orders keys of them yet.
     pub reserve: bool,
@@ -390,7 +390,7 @@ pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Resu
     move_on(act, &registration, id, state).await
 }
 
-/// The same, on a registration that is taken for update, for whoever may otherwise.
+/// Moves a differ on, on a registration that is taken for update, for whoever was seen to be allowed to.
 pub(super) async fn move_on(
     act: &mut Act<'_>,
     registration: &Registration,

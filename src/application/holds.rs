@@ -13,7 +13,7 @@ use crate::storage::{Portion, authorities, keys, people, register};
 
 /// A hold to place.
 pub struct NewHold {
-    /// Why.
+    /// What the hold is for.
     pub kind: HoldKind,
     /// The one person whom a court bars.
     pub barred_person: Option<PersonId>,

@@ -73,7 +73,7 @@ pub async fn key(
 /// Somebody with live keys.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct OpenedBy {
-    /// Who.
+    /// The person who has keys.
     pub person_id: PersonId,
     /// Their name.
     pub name: String,
@@ -97,7 +97,7 @@ pub struct LockOpenings {
 /// A person, and what they can open.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PersonOpenings {
-    /// Who.
+    /// The person who has keys.
     pub person_id: PersonId,
     /// Their name.
     pub name: String,

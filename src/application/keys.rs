@@ -35,7 +35,7 @@ pub async fn add_pack(
     pack_with_keys(act, &registration, differ, number, key_count).await
 }
 
-/// The same, for whoever may otherwise: who fits a lock records its pack.
+/// Records a pack and its keys for whoever fits a lock: that person may, without keeping the register.
 pub(super) async fn pack_with_keys(
     act: &mut Act<'_>,
     registration: &Registration,

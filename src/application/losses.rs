@@ -37,7 +37,7 @@ pub struct NewLoss {
     pub kind: LossKind,
     /// The day on which it happened.
     pub happened_on: Option<Date>,
-    /// Where.
+    /// Where it happened.
     pub place: Option<Name>,
     /// The reference that the police gave.
     pub crime_reference: Option<Reference>,

@@ -25,7 +25,7 @@ pub async fn add(
     add_numbered(act, section, owner, premises, None).await
 }
 
-/// The same, with the number that it had before; a new one is drawn where there is none.
+/// Registers premises under the number that they had before; a new one is drawn where there is none.
 pub async fn add_numbered(
     act: &mut Act<'_>,
     section: SectionId,
@@ -209,7 +209,7 @@ pub async fn add_lock(
     add_lock_to(act, &registration, content).await
 }
 
-/// The same, on a registration that is taken for update.
+/// Adds a lock to a registration that is taken for update.
 pub(super) async fn add_lock_to(
     act: &mut Act<'_>,
     registration: &Registration,

@@ -189,7 +189,7 @@ pub struct NewRekey {
     pub differs: Vec<DifferId>,
     /// The loss that led to it.
     pub loss: Option<LossId>,
-    /// Why.
+    /// Why the locks are rekeyed.
     pub reason: Remark,
 }
 
@@ -316,7 +316,7 @@ pub struct NewFitting {
     pub lock: LockId,
     /// The number on its pack.
     pub pack: PackNumber,
-    /// By whom.
+    /// Who fitted it.
     pub by: PersonId,
     /// Old keys that were collected there.
     pub old_keys: Vec<KeyId>,
@@ -447,7 +447,7 @@ pub struct RekeyProgress {
 /// Somebody who has an old key.
 #[derive(Serialize, ToSchema)]
 pub struct Holder {
-    /// Who.
+    /// The person who has keys.
     person_id: PersonId,
     /// Old keys that are still out, dead ones too.
     old_keys: u32,

@@ -14,7 +14,7 @@ pub struct SectionContent {
     pub name: Name,
     /// What protects it.
     pub protection: Protection,
-    /// Where.
+    /// Where the protection holds.
     pub territory: Option<Name>,
     /// When it was filed.
     pub filed_on: Option<Date>,

@@ -70,7 +70,7 @@ pub struct StatedAuthority {
     pub person_id: Option<PersonId>,
     /// The name of the person or organisation.
     pub name: String,
-    /// As what.
+    /// What the authority is.
     pub class: AuthorityClass,
     /// It is for every key; else for some.
     pub every_key: bool,

@@ -201,7 +201,7 @@ record! {
         remark: Option<String>,
         /// Who counted.
         made_by: ActorId,
-        /// When.
+        /// When the keys were counted.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
     }

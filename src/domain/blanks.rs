@@ -188,7 +188,7 @@ impl BlankAccount {
 record! {
     /// Blanks of a section at a counter: received = cut + spoiled + returned + missing + on hand.
     pub struct BlankAccount {
-        /// Where.
+        /// The counter that has the blanks.
         counter_id: CounterId,
         /// Of which section.
         section_id: SectionId,
@@ -220,7 +220,7 @@ record! {
         section_id: SectionId,
         /// What it was.
         kind: MovementKind,
-        /// How many.
+        /// How many blanks.
         quantity: i32,
         /// The copy that was being cut when a blank was spoiled.
         copy_request_id: Option<CopyRequestId>,
@@ -228,12 +228,12 @@ record! {
         remark: Option<String>,
         /// Who recorded it.
         made_by: ActorId,
-        /// When.
+        /// When it was recorded.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
         /// The other side, or the witness.
         confirmed_by: Option<ActorId>,
-        /// When.
+        /// When it was confirmed.
         #[serde(with = "time::serde::rfc3339::option")]
         confirmed_at: Option<OffsetDateTime>,
         /// How many there were.
@@ -254,14 +254,14 @@ record! {
         movement_id: Option<BlankMovementId>,
         /// Found by which cut, made without a network.
         cut_id: Option<CutId>,
-        /// When.
+        /// When it was found.
         #[serde(with = "time::serde::rfc3339")]
         found_at: OffsetDateTime,
         /// What the supplier found to be behind it; open, when absent.
         explanation: Option<Explanation>,
-        /// In words.
+        /// What the supplier said of it.
         remark: Option<String>,
-        /// When.
+        /// When it was explained.
         #[serde(with = "time::serde::rfc3339::option")]
         explained_at: Option<OffsetDateTime>,
     }

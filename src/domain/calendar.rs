@@ -83,7 +83,7 @@ pub fn microseconds(instant: OffsetDateTime) -> OffsetDateTime {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct DayCount {
-    /// How many.
+    /// How many days.
     #[schema(minimum = 1, maximum = 3650)]
     pub days: u16,
     /// Which days count.

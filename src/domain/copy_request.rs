@@ -69,9 +69,9 @@ pub struct WrongState {
 /// From when to when an authorisation holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Authorisation {
-    /// Given.
+    /// When it was given.
     pub at: OffsetDateTime,
-    /// Over.
+    /// When it lapses.
     pub lapses_at: OffsetDateTime,
 }
 
@@ -253,9 +253,9 @@ record! {
         recipient_id: PersonId,
         /// Where it is to be cut.
         counter_id: CounterId,
-        /// How many.
+        /// How many keys.
         quantity: i32,
-        /// Why.
+        /// What the copy is for.
         purpose: Purpose,
         /// The key that it replaces.
         replaces_key_id: Option<KeyId>,
@@ -322,7 +322,7 @@ record! {
         copy_request_id: CopyRequestId,
         /// Who destroyed them.
         made_by: PersonId,
-        /// When.
+        /// When they were destroyed.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
         /// Who saw it; nobody yet, when absent.

@@ -58,7 +58,7 @@ pub struct Draft {
     pub kind: EntryKind,
     /// What happened, in a dotted word.
     pub what: &'static str,
-    /// When.
+    /// When it happened.
     pub at: OffsetDateTime,
     /// On which registration.
     pub registration: Option<RegistrationId>,

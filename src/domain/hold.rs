@@ -11,7 +11,7 @@ record! {
         id: HoldId,
         /// Of which registration.
         registration_id: RegistrationId,
-        /// Why.
+        /// What the hold is for.
         kind: HoldKind,
         /// The one person whom a court bars; everybody is stopped, when absent.
         barred_person_id: Option<PersonId>,

@@ -44,11 +44,11 @@ record! {
         found_at: Option<OffsetDateTime>,
         /// What was decided about the locks.
         decision: Option<LossDecision>,
-        /// Why.
+        /// Why it was decided so.
         decision_reason: Option<String>,
-        /// By whom.
+        /// Who decided it.
         decided_by: Option<PersonId>,
-        /// When.
+        /// When it was decided.
         #[serde(with = "time::serde::rfc3339::option")]
         decided_at: Option<OffsetDateTime>,
         /// What became of the charge.

@@ -15,7 +15,7 @@ record! {
         registration_id: RegistrationId,
         /// The key, the rekey or the audit that it is about.
         subject_id: uuid::Uuid,
-        /// When.
+        /// When it was written.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
         /// When it was read.

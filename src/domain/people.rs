@@ -29,11 +29,11 @@ record! {
     pub struct Membership {
         /// Its id.
         id: MembershipId,
-        /// Who.
+        /// The person.
         person_id: PersonId,
-        /// Where.
+        /// The organisation.
         organisation_id: OrganisationId,
-        /// As what.
+        /// As head or as staff.
         post: Post,
         /// First day.
         first_day: Date,

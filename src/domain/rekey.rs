@@ -34,7 +34,7 @@ pub struct ServicePart {
     pub name: Name,
     /// Counted by what.
     pub per: Per,
-    /// How many.
+    /// How many of them.
     #[schema(minimum = 1, maximum = 1000)]
     pub quantity: u32,
     /// The price of one, in the smallest unit of the currency.
@@ -267,7 +267,7 @@ record! {
         registration_id: RegistrationId,
         /// The loss that led to it.
         loss_id: Option<LossId>,
-        /// Why.
+        /// Why the locks are rekeyed.
         reason: String,
         /// Where it stands.
         state: RekeyState,
@@ -298,7 +298,7 @@ record! {
         /// When the levers were fitted.
         #[serde(with = "time::serde::rfc3339::option")]
         fitted_at: Option<OffsetDateTime>,
-        /// By whom.
+        /// Who fitted the pack.
         fitted_by: Option<PersonId>,
         /// The pack.
         lever_pack_id: Option<LeverPackId>,

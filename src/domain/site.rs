@@ -122,7 +122,7 @@ record! {
         /// When its final pack was fitted.
         #[serde(with = "time::serde::rfc3339::option")]
         fitted_at: Option<OffsetDateTime>,
-        /// By whom.
+        /// Who fitted the pack.
         fitted_by: Option<PersonId>,
         /// When the final key was tried in it, and worked.
         #[serde(with = "time::serde::rfc3339::option")]
@@ -150,7 +150,7 @@ record! {
         document_seen: DocumentKind,
         /// How many keys were handed over.
         keys_handed: i32,
-        /// When.
+        /// When the plot was handed over.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
     }

@@ -57,7 +57,7 @@ pub async fn account(
         .await?)
 }
 
-/// The same, for update.
+/// The account of a counter for a section, for update.
 pub async fn account_for_update(
     db: &mut PgConnection,
     counter: CounterId,

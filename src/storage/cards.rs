@@ -363,7 +363,7 @@ pub struct Refusal<'a> {
     pub counter: CounterId,
     /// Of which card, where it is one.
     pub card: Option<CardId>,
-    /// Why.
+    /// The code of the reason.
     pub code: &'a str,
     /// Who checked.
     pub by: ActorId,

@@ -189,7 +189,7 @@ pub struct NewApproval {
     pub id: Uuid,
     /// Of which request.
     pub request: CopyRequestId,
-    /// By whom.
+    /// Who approves.
     pub approver: PersonId,
     /// The decision that was taken with it.
     pub decision: DecisionId,
@@ -232,7 +232,7 @@ pub struct NewCut {
     pub id: CutId,
     /// For which request.
     pub request: CopyRequestId,
-    /// Where.
+    /// The counter that cuts.
     pub counter: CounterId,
     /// How many keys.
     pub quantity: i32,
@@ -404,7 +404,7 @@ pub async fn add_signature(
 pub struct KeptSignature {
     /// Of which hand-over.
     pub hand_over: HandOverId,
-    /// When.
+    /// When it was given.
     pub at: OffsetDateTime,
     /// The strokes, as they were hashed; not for a counter.
     pub strokes: Option<String>,
@@ -432,11 +432,11 @@ pub struct TakenDecision {
     pub act: String,
     /// What it came to.
     pub outcome: String,
-    /// Why.
+    /// Every reason that was given.
     pub reasons: Value,
     /// Under which version of the rules.
     pub rules_version: i32,
-    /// When.
+    /// When it was taken.
     pub at: OffsetDateTime,
     /// Its entry in the log.
     pub entry_id: Uuid,
@@ -460,11 +460,11 @@ pub struct Override {
     pub id: Uuid,
     /// Of which request.
     pub request_id: CopyRequestId,
-    /// By whom.
+    /// Who gave the approval.
     pub approver_id: PersonId,
     /// Why the normal authority could not act.
     pub reason: Option<String>,
-    /// When.
+    /// When it was given.
     pub given_at: OffsetDateTime,
 }
 

@@ -53,7 +53,7 @@ pub struct NewChange {
     pub subject: Uuid,
     /// Who did it.
     pub by: ActorId,
-    /// When.
+    /// When it was made.
     pub at: OffsetDateTime,
     /// Its entry.
     pub entry: EntryId,
@@ -89,13 +89,13 @@ pub struct NewDecision<'a> {
     pub act: &'static str,
     /// What it came to.
     pub outcome: &'static str,
-    /// Why.
+    /// Every reason that was given.
     pub reasons: &'a Value,
     /// Under which version of the rules.
     pub rules_version: i32,
     /// Who acted.
     pub by: ActorId,
-    /// When.
+    /// When it was taken.
     pub at: OffsetDateTime,
     /// Its entry.
     pub entry: EntryId,

@@ -127,13 +127,13 @@ pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec
 
 /// A live key that is with a person.
 pub struct HeldKeys {
-    /// By whom.
+    /// Who has them.
     pub person: PersonId,
     /// Their name.
     pub name: String,
     /// Of which differ.
     pub differ: DifferId,
-    /// How many.
+    /// How many keys the person has.
     pub keys: u32,
 }
 

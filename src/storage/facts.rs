@@ -26,7 +26,7 @@ fn count(number: i64) -> u32 {
 /// Whoever acts in person acts for these organisations only: seats that ask for a second factor sleep
 /// in a session without one.
 pub struct ActingPerson<'a> {
-    /// Who.
+    /// The person who acts.
     pub person: PersonId,
     /// For whom.
     pub organisations: &'a [Uuid],

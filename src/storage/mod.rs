@@ -41,7 +41,7 @@ pub enum StorageError {
     /// A row was not as it has to be.
     #[error("{table}: {problem}")]
     Corrupt {
-        /// Where.
+        /// The table.
         table: &'static str,
         /// What is wrong.
         problem: String,
@@ -49,7 +49,7 @@ pub enum StorageError {
     /// A write touched another number of rows than it has to.
     #[error("{table}: {found} rows written, not {expected}")]
     Rows {
-        /// Where.
+        /// The table.
         table: &'static str,
         /// How many it was to be.
         expected: u64,

@@ -55,11 +55,11 @@ pub struct EarlierOfflineCut {
     pub decision: DecisionId,
     /// What it came to.
     pub outcome: Outcome,
-    /// Why.
+    /// Why the decision was no.
     pub reasons: Value,
     /// Its entry.
     pub entry: EntryId,
-    /// When.
+    /// When it was cut.
     pub at: OffsetDateTime,
 }
 

@@ -255,11 +255,11 @@ pub async fn end_membership(
 /// What a caller is in an organisation.
 #[derive(Debug, Clone)]
 pub struct Seat {
-    /// Where.
+    /// The organisation.
     pub organisation: OrganisationId,
     /// What it is.
     pub kind: OrganisationKind,
-    /// As what.
+    /// As head or as staff.
     pub post: Post,
 }
 

@@ -158,7 +158,7 @@ pub struct Fitting {
     pub rekey: RekeyId,
     /// Which lock.
     pub lock: LockId,
-    /// By whom.
+    /// Who fitted it.
     pub by: PersonId,
     /// With which pack.
     pub pack: LeverPackId,

@@ -13,7 +13,7 @@ pub struct SignalCount {
     pub counter: Option<CounterId>,
     /// With which holder.
     pub person: Option<PersonId>,
-    /// How many.
+    /// How many were found.
     pub found: i64,
 }
 

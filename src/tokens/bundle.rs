@@ -70,13 +70,13 @@ pub enum BundleError {
     /// Not in it.
     #[error("this request is not among the authorisations that were taken in")]
     NotAuthorised,
-    /// Over.
+    /// Its time is over.
     #[error("the authorisation has lapsed")]
     Lapsed,
     /// Fewer are left.
     #[error("keys left under this authorisation: {left}")]
     Spent {
-        /// How many.
+        /// How many may still be cut.
         left: u32,
     },
     /// Another person's card.

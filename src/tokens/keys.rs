@@ -183,7 +183,7 @@ impl KeySet {
         Self::verify_with(&self.0, typ, token)
     }
 
-    /// The same by the key that signs now alone, which is the first of a set: for what is short-lived, so
+    /// Verifies by the key that signs now alone, which is the first of a set: for what is short-lived, so
     /// that a key that was retired cannot make more of it.
     ///
     /// # Errors

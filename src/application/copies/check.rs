@@ -49,7 +49,7 @@ pub struct PersonAtCounter<'a> {
     pub counter: CounterId,
     /// Who stands there.
     pub person: PersonId,
-    /// When.
+    /// When the person stands there.
     pub now: OffsetDateTime,
 }
 

@@ -37,7 +37,7 @@ pub(super) async fn at_counter(
     at_counter_of(act, found.counter_id, id).await
 }
 
-/// The same, at a counter that is named.
+/// The request, its registration taken for update, at a counter that is named.
 pub(super) async fn at_counter_of(
     act: &mut Act<'_>,
     counter: CounterId,

@@ -43,9 +43,9 @@ pub struct Ask {
     pub recipient: Option<PersonId>,
     /// Where it is to be cut.
     pub counter: CounterId,
-    /// How many.
+    /// How many keys.
     pub quantity: i32,
-    /// Why.
+    /// What the copy is for.
     pub purpose: Purpose,
     /// The key that it replaces.
     pub replaces: Option<KeyId>,

@@ -187,7 +187,7 @@ pub async fn flagged_of(
     Ok(offline::flagged_cuts(&mut db, Some(registration.id), portion).await?)
 }
 
-/// The same on every registration, for the supplier.
+/// Flagged cuts of every registration, for the supplier.
 pub async fn flagged(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<FlaggedCut>, ActError> {
     caller.require_supplier()?;
     Ok(offline::flagged_cuts(&mut *app.pool.acquire().await?, None, portion).await?)

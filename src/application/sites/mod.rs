@@ -218,7 +218,7 @@ pub async fn fit(
 pub struct Trial {
     /// Which lock.
     pub lock: LockId,
-    /// By whom.
+    /// Who tried the keys.
     pub by: PersonId,
     /// The final key works.
     pub final_key_works: bool,

@@ -104,7 +104,7 @@ pub async fn progress(app: &App, caller: &Caller, id: ProjectId) -> Result<Progr
 pub struct PartLine {
     /// What it is.
     pub name: String,
-    /// How many.
+    /// How many of them.
     pub quantity: u64,
     /// What they cost, in the smallest unit of the currency.
     pub cost: u64,

@@ -36,7 +36,7 @@ pub struct Cut {
     pub copy_request: CopyRequestId,
     /// How many keys.
     pub quantity: u32,
-    /// When.
+    /// When it was cut.
     #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
     /// The worn key was handed in.

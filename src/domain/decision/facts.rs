@@ -30,7 +30,7 @@ words! {
 /// A hold in force.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct HoldFacts {
-    /// Why.
+    /// What the hold is for.
     pub kind: HoldKind,
     /// The one person who is barred; everybody, when none is named.
     #[serde(default)]
@@ -118,7 +118,7 @@ impl AuthorityFacts {
 /// A person and the authorities on this registration.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct PersonFacts {
-    /// Who.
+    /// The person.
     pub id: PersonId,
     /// Every authority on this registration, those that are over too.
     #[serde(default)]
@@ -185,7 +185,7 @@ impl Default for ReplacedKey {
 pub struct RequestFacts {
     /// How many keys.
     pub quantity: u32,
-    /// Why.
+    /// What the copy is for.
     pub purpose: Purpose,
     /// When it was asked for.
     #[serde(with = "time::serde::rfc3339")]
@@ -224,10 +224,10 @@ impl Default for RequestFacts {
 /// Keys that were authorised for the recipient before.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct EarlierKeys {
-    /// When.
+    /// When they were authorised.
     #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
-    /// How many.
+    /// How many keys.
     pub quantity: u32,
 }
 
@@ -318,7 +318,7 @@ pub struct ShownFacts {
     pub signature: bool,
     /// Who stands there.
     pub collector: Collector,
-    /// The same, by id.
+    /// The id of whoever stands there.
     pub collected_by: Option<PersonId>,
 }
 
@@ -350,7 +350,7 @@ pub struct AuthorisationFacts {
 pub struct Facts {
     /// The step.
     pub act: Step,
-    /// When.
+    /// The instant of the step.
     #[serde(with = "time::serde::rfc3339")]
     pub now: OffsetDateTime,
     /// The registration.

@@ -46,7 +46,7 @@ impl Right {
 pub struct Ending<'a> {
     /// Which.
     pub authorities: &'a [AuthorityId],
-    /// When.
+    /// When they end.
     pub at: OffsetDateTime,
     /// Who left the premises and on which day, where that is why they end.
     pub left: Option<(PersonId, Date)>,

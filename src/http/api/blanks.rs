@@ -34,7 +34,7 @@ body! {
     pub struct MovedBlanks {
         /// Of which section.
         section_id: SectionId,
-        /// How many.
+        /// How many blanks.
         quantity: BlankCount,
         /// What there is to say.
         remark: Option<Remark>,
@@ -44,7 +44,7 @@ body! {
     pub struct SpoiledBlanks {
         /// Of which section.
         section_id: SectionId,
-        /// How many.
+        /// How many blanks were spoiled.
         quantity: BlankCount,
         /// The copy that was being cut.
         copy_request_id: Option<CopyRequestId>,

@@ -119,7 +119,7 @@ struct CardCheckView {
     /// Checked with the register itself; a check without a network says `offline`.
     #[schema(examples("online"))]
     checked: &'static str,
-    /// When.
+    /// When the card was checked.
     #[serde(with = "time::serde::rfc3339")]
     at: OffsetDateTime,
     /// Why not; absent when the card counts.

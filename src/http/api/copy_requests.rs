@@ -138,7 +138,7 @@ pub(super) struct StepView {
     copy_request: CopyRequest,
     /// The decision; a refusal is one too.
     decision: Decision,
-    /// Its id.
+    /// The id of the decision.
     decision_id: DecisionId,
     /// Its entry in the log, for which there is a receipt.
     entry_id: EntryId,
@@ -217,12 +217,12 @@ struct DecisionView {
     act: String,
     /// What it came to; `recorded` where there was nothing to decide.
     outcome: String,
-    /// Why.
+    /// Every reason that was given.
     #[schema(value_type = Vec<Reason>)]
     reasons: Value,
     /// Under which version of the rules.
     rules_version: i32,
-    /// When.
+    /// When it was taken.
     #[serde(with = "time::serde::rfc3339")]
     at: OffsetDateTime,
     /// Its entry in the evidence log.
@@ -353,7 +353,7 @@ async fn hand_over(
 struct SignatureView {
     /// Of which hand-over.
     hand_over_id: HandOverId,
-    /// When.
+    /// When it was given.
     #[serde(with = "time::serde::rfc3339")]
     at: OffsetDateTime,
     /// The strokes, as compact JSON: the bytes that were hashed. A counter does not see them.
@@ -386,11 +386,11 @@ struct OverrideView {
     id: uuid::Uuid,
     /// Of which request.
     copy_request_id: CopyRequestId,
-    /// By whom.
+    /// Who gave the approval.
     approver_id: PersonId,
     /// Why the normal authority could not act.
     reason: Option<String>,
-    /// When.
+    /// When it was given.
     #[serde(with = "time::serde::rfc3339")]
     given_at: OffsetDateTime,
 }

@@ -22,7 +22,7 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// A hold to place.
     pub struct NewHold {
-        /// Why.
+        /// What the hold is for.
         kind: HoldKind,
         /// The one person whom a court bars; everybody is stopped, when absent.
         barred_person_id: Option<PersonId>,

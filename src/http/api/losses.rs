@@ -33,7 +33,7 @@ body! {
         kind: LossKind,
         /// The day on which it happened.
         happened_on: Option<Day>,
-        /// Where.
+        /// Where it happened.
         place: Option<Name>,
         /// The reference that the police gave.
         crime_reference: Option<Reference>,
@@ -43,7 +43,7 @@ body! {
     pub struct NewLossDecision {
         /// `keep` or `rekey`.
         decision: LossDecision,
-        /// Why.
+        /// Why it was decided so.
         reason: Remark,
     }
 
@@ -135,9 +135,9 @@ struct ExposedLockView {
 /// Somebody with a live key.
 #[derive(Serialize, ToSchema)]
 struct ExposedPerson {
-    /// Who.
+    /// The person who has keys.
     person_id: PersonId,
-    /// How many.
+    /// How many keys the person has.
     keys: u32,
 }
 

@@ -33,7 +33,7 @@ pub struct SeatView {
     organisation_id: OrganisationId,
     /// What it is.
     kind: OrganisationKind,
-    /// As what.
+    /// As head or as staff.
     post: Post,
 }
 
@@ -100,7 +100,7 @@ async fn change_password(call: Call, Body(body): Body<PasswordChange>) -> Handle
 pub struct ProposedSecondFactor {
     /// The secret in base32, to type.
     secret: String,
-    /// The same as an `otpauth` address, for a QR code.
+    /// The secret as an `otpauth` address, for a QR code.
     address: String,
 }
 

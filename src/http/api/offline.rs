@@ -97,7 +97,7 @@ async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResul
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// The same on one registration (those who see all of it).
+/// Flagged cuts of one registration (those who see all of it).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/flagged-cuts", tag = "offline",
     params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<FlaggedCut>)))]

@@ -37,9 +37,9 @@ body! {
 
     /// A person who joins.
     pub struct NewMember {
-        /// Who.
+        /// The person who joins.
         person_id: PersonId,
-        /// As what.
+        /// As head or as staff.
         post: Post,
         /// First day.
         first_day: Day,

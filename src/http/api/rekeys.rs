@@ -49,7 +49,7 @@ body! {
         differ_ids: Vec<DifferId>,
         /// The loss that led to it.
         loss_id: Option<LossId>,
-        /// Why.
+        /// Why the locks are rekeyed.
         reason: Remark,
     }
 

@@ -39,7 +39,7 @@ struct StatementView {
     /// The statement.
     #[schema(value_type = Content)]
     content: Value,
-    /// The same as text: the bytes that were hashed.
+    /// The statement as text: the bytes that were hashed.
     text: String,
     /// base64url(SHA-256(text)).
     hash: String,
