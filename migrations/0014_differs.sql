@@ -2,7 +2,7 @@
 
 ALTER TABLE sections ADD COLUMN geometry jsonb;
 
--- Reserved: for a project, and nobody orders keys of it. Dead: no lock answers to it any more.
+-- Reserved: for a site, and nobody orders keys of it. Dead: no lock answers to it any more.
 -- Released: never cut, and its combination is free again.
 ALTER TABLE differs ADD COLUMN state text NOT NULL DEFAULT 'given_out' CONSTRAINT differs_state
     CHECK (state IN ('reserved', 'given_out', 'dead', 'released'));

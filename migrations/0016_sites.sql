@@ -1,25 +1,25 @@
 -- Building sites: one temporary differ for all, and a differ of its own for each plot at the end.
 
-CREATE TABLE projects (
-    id uuid CONSTRAINT projects_pkey PRIMARY KEY,
+CREATE TABLE sites (
+    id uuid CONSTRAINT sites_pkey PRIMARY KEY,
     -- The registration of the site, which the temporary differ belongs to.
-    registration_id uuid NOT NULL CONSTRAINT projects_registration REFERENCES registrations
-        CONSTRAINT projects_registration_once UNIQUE,
-    builder_id uuid NOT NULL CONSTRAINT projects_builder REFERENCES organisations,
-    name text NOT NULL CONSTRAINT projects_name CHECK (char_length(name) BETWEEN 1 AND 200),
+    registration_id uuid NOT NULL CONSTRAINT sites_registration REFERENCES registrations
+        CONSTRAINT sites_registration_once UNIQUE,
+    builder_id uuid NOT NULL CONSTRAINT sites_builder REFERENCES organisations,
+    name text NOT NULL CONSTRAINT sites_name CHECK (char_length(name) BETWEEN 1 AND 200),
     temporary_differ_id uuid NOT NULL,
     created_at timestamptz NOT NULL,
     changed_at timestamptz NOT NULL,
-    CONSTRAINT projects_temporary_differ FOREIGN KEY (temporary_differ_id, registration_id)
+    CONSTRAINT sites_temporary_differ FOREIGN KEY (temporary_differ_id, registration_id)
         REFERENCES differs (id, registration_id),
-    CONSTRAINT projects_id_registration UNIQUE (id, registration_id)
+    CONSTRAINT sites_id_registration UNIQUE (id, registration_id)
 );
-CREATE TRIGGER projects_history AFTER INSERT OR UPDATE ON projects
+CREATE TRIGGER sites_history AFTER INSERT OR UPDATE ON sites
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 
 CREATE TABLE plots (
     id uuid CONSTRAINT plots_pkey PRIMARY KEY,
-    project_id uuid NOT NULL,
+    site_id uuid NOT NULL,
     site_registration_id uuid NOT NULL,
     -- Its place in the order of the plan.
     sequence integer NOT NULL CONSTRAINT plots_sequence CHECK (sequence >= 1),
@@ -28,10 +28,10 @@ CREATE TABLE plots (
         CONSTRAINT plots_registration_once UNIQUE,
     handed_over_at timestamptz,
     changed_at timestamptz NOT NULL,
-    CONSTRAINT plots_project FOREIGN KEY (project_id, site_registration_id)
-        REFERENCES projects (id, registration_id),
-    CONSTRAINT plots_label_once UNIQUE (project_id, label),
-    CONSTRAINT plots_sequence_once UNIQUE (project_id, sequence),
+    CONSTRAINT plots_site FOREIGN KEY (site_id, site_registration_id)
+        REFERENCES sites (id, registration_id),
+    CONSTRAINT plots_label_once UNIQUE (site_id, label),
+    CONSTRAINT plots_sequence_once UNIQUE (site_id, sequence),
     CONSTRAINT plots_registration_site UNIQUE (registration_id, site_registration_id),
     CONSTRAINT plots_two_registrations CHECK (registration_id <> site_registration_id)
 );
@@ -101,4 +101,4 @@ ALTER TABLE answers
         REFERENCES plots (registration_id, site_registration_id);
 
 GRANT SELECT, INSERT ON plot_hand_overs TO wardbook_service;
-GRANT SELECT, INSERT, UPDATE ON projects, plots, plot_locks TO wardbook_service;
+GRANT SELECT, INSERT, UPDATE ON sites, plots, plot_locks TO wardbook_service;

@@ -196,7 +196,7 @@ pub struct Allotment {
     pub level: Level,
     /// How many differs are wanted.
     pub count: u16,
-    /// For a project: nobody orders keys of them yet.
+    /// For a site: nobody orders keys of them yet.
     pub reserve: bool,
     /// Other registrations from whose differs to keep apart.
     pub apart_from: Vec<RegistrationId>,

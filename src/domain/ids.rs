@@ -66,8 +66,8 @@ id! {
     HoldId,
     /// One key.
     KeyId,
-    /// A project of a builder: a site.
-    ProjectId,
+    /// A building site.
+    SiteId,
     /// One house of a site.
     PlotId,
     /// The hand-over of a plot to its buyer.

@@ -153,7 +153,7 @@ words! {
 words! {
     /// Where a differ stands.
     pub enum DifferState {
-        /// For a project: nobody orders keys of it yet.
+        /// For a site: nobody orders keys of it yet.
         Reserved = "reserved",
         /// An owner's.
         GivenOut = "given_out",

@@ -8,7 +8,7 @@
 //! State University, Design and Construction Standard 08 70 00, 2016, asks for the demonstration).
 
 use super::ids::{
-    DifferId, LockId, OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
+    DifferId, LockId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, SiteId,
 };
 use super::register::DocumentKind;
 use time::OffsetDateTime;
@@ -75,10 +75,10 @@ pub fn in_the_way(locks: &[PlotLock]) -> Vec<String> {
 }
 
 record! {
-    /// A project of a builder.
-    pub struct Project {
+    /// A building site.
+    pub struct Site {
         /// Its id.
-        id: ProjectId,
+        id: SiteId,
         /// The registration of the site, to which the temporary differ belongs.
         registration_id: RegistrationId,
         /// The builder.
@@ -96,8 +96,8 @@ record! {
     pub struct Plot {
         /// Its id.
         id: PlotId,
-        /// Of which project.
-        project_id: ProjectId,
+        /// Of which site.
+        site_id: SiteId,
         /// The registration of the site.
         site_registration_id: RegistrationId,
         /// Its number on the plan.

@@ -14,8 +14,8 @@ use crate::domain::ids::{
     ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
     BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
     DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
-    NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId,
-    SectionId, SessionId, StatementId, StockCountId,
+    NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId, SectionId,
+    SessionId, SiteId, StatementId, StockCountId,
 };
 use crate::domain::key::KeyState;
 use crate::domain::number::TypedNumber;
@@ -55,7 +55,7 @@ macro_rules! uuid_columns {
 uuid_columns! {
     ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
     DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, NoticeId,
-    OrganisationId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId, RekeyId, StatementId, StockCountId, SectionId, SessionId,
+    OrganisationId, PersonId, PlotHandOverId, PlotId, SiteId, RegistrationId, RekeyId, StatementId, StockCountId, SectionId, SessionId,
 }
 
 /// Words and numbers are text; what is not one of them is a corrupt row, and the error of the

@@ -163,7 +163,7 @@ pub async fn was_used(db: &mut PgConnection, differ: DifferId) -> Result<bool> {
                           WHERE registration_id = (SELECT registration_id FROM differs WHERE id = $1)
                             AND differ_id = $1)
                OR EXISTS (SELECT 1 FROM plot_locks WHERE final_differ_id = $1)
-               OR EXISTS (SELECT 1 FROM projects WHERE temporary_differ_id = $1)
+               OR EXISTS (SELECT 1 FROM sites WHERE temporary_differ_id = $1)
                OR EXISTS (SELECT 1 FROM rekey_differs JOIN rekeys ON rekeys.id = rekey_id
                           WHERE new_differ_id = $1 AND state <> 'stopped') AS "used!""#,
         differ.0

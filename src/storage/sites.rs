@@ -1,4 +1,4 @@
-//! Building sites: projects, plots, and the doors of plots.
+//! Building sites, plots, and the doors of plots.
 
 use sqlx::PgConnection;
 use time::OffsetDateTime;
@@ -6,16 +6,16 @@ use uuid::Uuid;
 
 use super::{Portion, Result, wrote};
 use crate::domain::ids::{
-    ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, ProjectId, RegistrationId,
+    ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, RegistrationId, SiteId,
 };
-use crate::domain::site::{Plot, PlotHandOver, PlotLock, Project};
+use crate::domain::site::{Plot, PlotHandOver, PlotLock, Site};
 
-macro_rules! select_projects {
+macro_rules! select_sites {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
-            Project,
+            Site,
             r#"SELECT id AS "id: _", registration_id AS "registration_id: _", builder_id AS "builder_id: _", name,
-                      temporary_differ_id AS "temporary_differ_id: _", created_at FROM projects "# + $rest
+                      temporary_differ_id AS "temporary_differ_id: _", created_at FROM sites "# + $rest
             $(, $argument)*
         )
     };
@@ -25,7 +25,7 @@ macro_rules! select_plots {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Plot,
-            r#"SELECT id AS "id: _", project_id AS "project_id: _",
+            r#"SELECT id AS "id: _", site_id AS "site_id: _",
                       site_registration_id AS "site_registration_id: _", label,
                       registration_id AS "registration_id: _", handed_over_at FROM plots "# + $rest
             $(, $argument)*
@@ -70,36 +70,32 @@ pub async fn site_of_plot(
     .await?)
 }
 
-/// Adds a project.
-pub async fn add_project(db: &mut PgConnection, project: &Project) -> Result<()> {
+/// Adds a site.
+pub async fn add_site(db: &mut PgConnection, site: &Site) -> Result<()> {
     sqlx::query!(
-        "INSERT INTO projects
+        "INSERT INTO sites
              (id, registration_id, builder_id, name, temporary_differ_id, created_at, changed_at)
          VALUES ($1, $2, $3, $4, $5, $6, $6)",
-        project.id.0,
-        project.registration_id.0,
-        project.builder_id.0,
-        project.name,
-        project.temporary_differ_id.0,
-        project.created_at
+        site.id.0,
+        site.registration_id.0,
+        site.builder_id.0,
+        site.name,
+        site.temporary_differ_id.0,
+        site.created_at
     )
     .execute(db)
     .await?;
     Ok(())
 }
 
-/// A project.
-pub async fn project(db: &mut PgConnection, id: ProjectId) -> Result<Option<Project>> {
-    Ok(select_projects!("WHERE id = $1", id.0).fetch_optional(db).await?)
+/// A site.
+pub async fn site(db: &mut PgConnection, id: SiteId) -> Result<Option<Site>> {
+    Ok(select_sites!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
-/// Projects: all, or those of some organisations.
-pub async fn projects(
-    db: &mut PgConnection,
-    builders: Option<&[Uuid]>,
-    portion: Portion,
-) -> Result<Vec<Project>> {
-    Ok(select_projects!(
+/// Sites: all, or those of some organisations.
+pub async fn all(db: &mut PgConnection, builders: Option<&[Uuid]>, portion: Portion) -> Result<Vec<Site>> {
+    Ok(select_sites!(
         "WHERE ($1::uuid[] IS NULL OR builder_id = ANY ($1)) AND id > $2 ORDER BY id LIMIT $3",
         builders,
         portion.after,
@@ -109,13 +105,13 @@ pub async fn projects(
     .await?)
 }
 
-/// Adds a plot, after those that the project has.
+/// Adds a plot, after those that the site has.
 pub async fn add_plot(db: &mut PgConnection, plot: &Plot, now: OffsetDateTime) -> Result<()> {
     sqlx::query!(
-        "INSERT INTO plots (id, project_id, site_registration_id, sequence, label, registration_id, changed_at)
-         SELECT $1, $2, $3, 1 + count(*), $4, $5, $6 FROM plots WHERE project_id = $2",
+        "INSERT INTO plots (id, site_id, site_registration_id, sequence, label, registration_id, changed_at)
+         SELECT $1, $2, $3, 1 + count(*), $4, $5, $6 FROM plots WHERE site_id = $2",
         plot.id.0,
-        plot.project_id.0,
+        plot.site_id.0,
         plot.site_registration_id.0,
         plot.label,
         plot.registration_id.0,
@@ -131,9 +127,9 @@ pub async fn plot(db: &mut PgConnection, id: PlotId) -> Result<Option<Plot>> {
     Ok(select_plots!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
-/// The plots of a project, in the order of the plan.
-pub async fn plots(db: &mut PgConnection, project: ProjectId) -> Result<Vec<Plot>> {
-    Ok(select_plots!("WHERE project_id = $1 ORDER BY sequence", project.0).fetch_all(db).await?)
+/// The plots of a site, in the order of the plan.
+pub async fn plots(db: &mut PgConnection, site: SiteId) -> Result<Vec<Plot>> {
+    Ok(select_plots!("WHERE site_id = $1 ORDER BY sequence", site.0).fetch_all(db).await?)
 }
 
 /// Adds a lock to a plot, after those that it has.
@@ -327,8 +323,8 @@ pub struct PlotCount {
     pub handed_over_at: Option<OffsetDateTime>,
 }
 
-/// How every plot of a project stands.
-pub async fn counts(db: &mut PgConnection, project: ProjectId) -> Result<Vec<PlotCount>> {
+/// How every plot of a site stands.
+pub async fn counts(db: &mut PgConnection, site: SiteId) -> Result<Vec<PlotCount>> {
     Ok(sqlx::query_as!(
         PlotCount,
         r#"SELECT plots.id AS "plot: _", label, plots.registration_id AS "registration: _", handed_over_at,
@@ -338,8 +334,8 @@ pub async fn counts(db: &mut PgConnection, project: ProjectId) -> Result<Vec<Plo
                   count(fitted_at) AS "fitted!", count(site_key_dead_at) AS "tried!",
                   count(DISTINCT final_differ_id) AS "differs!"
            FROM plots LEFT JOIN plot_locks ON plot_id = plots.id
-           WHERE project_id = $1 GROUP BY plots.id ORDER BY plots.sequence"#,
-        project.0
+           WHERE site_id = $1 GROUP BY plots.id ORDER BY plots.sequence"#,
+        site.0
     )
     .fetch_all(db)
     .await?)

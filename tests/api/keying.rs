@@ -87,7 +87,7 @@ async fn the_schedule_of_a_site_has_every_plot(pool: PgPool) {
     // What is the buyer's is the builder's to see no more.
     sites::first_plot(&town, &site).await;
     assert_eq!(lines(&site.builder.get(&path).await.text).len(), 18);
-    let sheet = site.builder.bytes(&format!("/v1/projects/{}/progress.pdf", site.project)).await;
+    let sheet = site.builder.bytes(&format!("/v1/sites/{}/progress.pdf", site.id)).await;
     assert!(sheet.starts_with(b"%PDF-"));
     town.close().await;
 }

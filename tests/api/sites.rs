@@ -11,7 +11,7 @@ pub const TEN_PLOTS: &str = include_str!("../../src/cli/demo/site.csv");
 
 pub struct Site {
     pub builder: Actor,
-    pub project: String,
+    pub id: String,
     pub registration: String,
     pub temporary: String,
 }
@@ -28,13 +28,13 @@ pub async fn site(town: &Town) -> Site {
     let organisation = json!({"kind": "builder", "name": "Holmbury Homes"});
     let organisation = town.supplier.post("/v1/organisations", organisation).await.id();
     let builder = town.member("Site Manager", &organisation).await;
-    let project = json!({"section_id": town.section, "builder_id": organisation, "name": "Larkrise",
+    let site = json!({"section_id": town.section, "builder_id": organisation, "name": "Larkrise",
         "premises": "Larkrise, Tannery Lane"});
-    let project = town.supplier.post("/v1/projects", project).await.expect(201);
-    let text = |name: &str| project[name].as_str().unwrap().to_owned();
+    let site = town.supplier.post("/v1/sites", site).await.expect(201);
+    let text = |name: &str| site[name].as_str().unwrap().to_owned();
     Site {
         builder,
-        project: text("id"),
+        id: text("id"),
         registration: text("registration_id"),
         temporary: text("temporary_differ_id"),
     }
@@ -43,7 +43,7 @@ pub async fn site(town: &Town) -> Site {
 pub async fn add_plots(town: &Town, site: &Site, csv: &str) -> Reply {
     let key = uuid::Uuid::from_bytes(town.app.outside.bytes()).to_string();
     let headers = [("content-type", "text/csv"), ("idempotency-key", key.as_str())];
-    let path = format!("/v1/projects/{}/plots", site.project);
+    let path = format!("/v1/sites/{}/plots", site.id);
     town.supplier.call("POST", &path, &headers, csv.as_bytes().to_vec()).await
 }
 
@@ -55,7 +55,7 @@ pub async fn buyer(town: &Town, name: &str) -> (String, Actor) {
 
 impl Site {
     async fn progress(&self) -> Value {
-        self.builder.get(format!("/v1/projects/{}/progress", self.project)).await.expect(200)
+        self.builder.get(format!("/v1/sites/{}/progress", self.id)).await.expect(200)
     }
 
     async fn plot(&self, id: &str) -> Value {
@@ -106,7 +106,7 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool)
     let town = Town::open(pool).await;
     let site = site(&town).await;
     add_plots(&town, &site, TEN_PLOTS).await.expect(201);
-    let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
+    let order = site.builder.get(format!("/v1/sites/{}/order-list", site.id)).await.expect(200);
     let figures =
         ["plots", "locks", "packs", "differs", "keys_with_packs"].map(|name| order[name].as_u64().unwrap());
     assert_eq!(figures, [10, 20, 20, 10, 40]);
@@ -115,7 +115,7 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool)
         "parts": [{"name": "spring", "per": "lock", "quantity": 2, "price": 25}]});
     let path = format!("/v1/sections/{}/prices", town.section);
     town.supplier.change("PUT", &path, 0, json!({ "prices": prices })).await.expect(200);
-    let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
+    let order = site.builder.get(format!("/v1/sites/{}/order-list", site.id)).await.expect(200);
     assert_eq!(order["cost"], 20 * (3150 + 500) + 40 * 25);
     assert_eq!(order["parts"][0], json!({"name": "spring", "quantity": 40, "cost": 1000}));
     // The site's keys: recorded with a pack, issued to the builder's people.
@@ -233,9 +233,9 @@ async fn the_builder_orders_site_keys_and_no_final_ones(pool: PgPool) {
     let other =
         town.supplier.post("/v1/organisations", json!({"kind": "builder", "name": "Elsewhere"})).await.id();
     let other = town.member("Other Builder", &other).await;
-    other.get(format!("/v1/projects/{}", site.project)).await.expect(404);
+    other.get(format!("/v1/sites/{}", site.id)).await.expect(404);
     other.get(format!("/v1/plots/{id}")).await.expect(404);
-    assert_eq!(other.get("/v1/projects").await.expect(200)["items"], json!([]));
+    assert_eq!(other.get("/v1/sites").await.expect(200)["items"], json!([]));
     town.close().await;
 }
 
@@ -264,7 +264,7 @@ async fn locks_of_different_plots_are_fitted_at_once(pool: PgPool) {
     let site = site(&town).await;
     let csv = TEN_PLOTS.replace(",house", ",");
     add_plots(&town, &site, &csv).await.expect(201);
-    let order = site.builder.get(format!("/v1/projects/{}/order-list", site.project)).await.expect(200);
+    let order = site.builder.get(format!("/v1/sites/{}/order-list", site.id)).await.expect(200);
     assert_eq!((&order["locks"], &order["differs"]), (&json!(20), &json!(20)));
     let mut tasks = tokio::task::JoinSet::new();
     for plot in site.progress().await["each"].as_array().unwrap() {

@@ -23,11 +23,11 @@ def pages(pdf):
 
 def check(address, call, owner, builder, ids, site, ok):
     # Ten plots, front and back alike in each: 20 locks, 20 packs, 10 differs, 40 keys (common practice).
-    order = call(f"/v1/projects/{site}/order-list", builder)
+    order = call(f"/v1/sites/{site}/order-list", builder)
     assert [order[name] for name in ("plots", "locks", "packs", "differs", "keys_with_packs")] == [10, 20, 20, 10, 40]
-    progress = call(f"/v1/projects/{site}/progress", builder)
+    progress = call(f"/v1/sites/{site}/progress", builder)
     assert (progress["handed_over"], progress["on_site_key"], progress["tried"]) == (10, 0, 20), progress
-    sheet, _ = fetch(address, f"/v1/projects/{site}/progress.pdf", builder)
+    sheet, _ = fetch(address, f"/v1/sites/{site}/progress.pdf", builder)
     text = "".join(pages(sheet))
     assert all(f"Plot {number}" in text for number in range(1, 11)) and text.count("handed over") >= 10, text
     ok("pypdfium2: the sheet of a site, ten plots handed over")

@@ -21,16 +21,16 @@ use super::differs::DifferDraw;
 use super::registrations::change_levers;
 use super::{Act, ActError, App, keys as key_acts, registrations};
 use crate::domain::authority::Authority;
-use crate::domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, ProjectId, SectionId};
+use crate::domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, SectionId, SiteId};
 use crate::domain::key::Key;
 use crate::domain::register::{AuthorityClass, Level, OrganisationKind};
 use crate::domain::registration::Registration;
-use crate::domain::site::{Plot, PlotLock, Project};
+use crate::domain::site::{Plot, PlotLock, Site};
 use crate::domain::text::{Name, PackNumber, Premises};
 use crate::storage::{Portion, authorities, people, register, sites};
 
-/// A project to begin.
-pub struct NewProject {
+/// A site to begin.
+pub struct NewSite {
     /// The key section.
     pub section: SectionId,
     /// The builder.
@@ -41,9 +41,9 @@ pub struct NewProject {
     pub premises: Premises,
 }
 
-/// Begins a project (supplier): registers the site, draws its temporary differ, and gives the builder what
+/// Begins a site (supplier): registers the site, draws its temporary differ, and gives the builder what
 /// an agent has on it.
-pub async fn begin(act: &mut Act<'_>, new: NewProject) -> Result<Project, ActError> {
+pub async fn begin(act: &mut Act<'_>, new: NewSite) -> Result<Site, ActError> {
     act.caller.require_supplier()?;
     let builder = people::organisation(act.db(), new.builder).await?;
     if builder.is_none_or(|builder| builder.kind != OrganisationKind::Builder) {
@@ -52,7 +52,7 @@ pub async fn begin(act: &mut Act<'_>, new: NewProject) -> Result<Project, ActErr
     let registration = registrations::add(act, new.section, new.builder, new.premises).await?;
     let mut drawing = DifferDraw::begin(act, &registration, &[]).await?;
     let differ = drawing.draw(act, &registration, Level::Everything, false).await?;
-    let project = Project {
+    let site = Site {
         id: act.id(),
         registration_id: registration.id,
         builder_id: new.builder,
@@ -60,10 +60,10 @@ pub async fn begin(act: &mut Act<'_>, new: NewProject) -> Result<Project, ActErr
         temporary_differ_id: differ.id,
         created_at: act.now,
     };
-    sites::add_project(act.db(), &project).await?;
-    act.enter_change("project.begun", Some(registration.id), project.id.0, vec![]).await?;
+    sites::add_site(act.db(), &site).await?;
+    act.enter_change("site.begun", Some(registration.id), site.id.0, vec![]).await?;
     give_builder(act, &registration, new.builder).await?;
-    Ok(project)
+    Ok(site)
 }
 
 /// What a builder has on the site and, until its hand-over, on each plot.
@@ -114,30 +114,30 @@ async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> 
     act.enter_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
 }
 
-/// A project that the caller may see: the supplier, and whoever sees all of the site's registration.
+/// A site that the caller may see: the supplier, and whoever sees all of the site's registration.
 async fn visible(
     db: &mut sqlx::PgConnection,
     caller: &Caller,
-    id: ProjectId,
+    id: SiteId,
     today: Date,
-) -> Result<(Project, Registration), ActError> {
-    let project = sites::project(db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::visible(db, caller, project.registration_id, today).await?;
-    if access.sees_all() { Ok((project, registration)) } else { Err(ActError::NotFound) }
+) -> Result<(Site, Registration), ActError> {
+    let site = sites::site(db, id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = access::visible(db, caller, site.registration_id, today).await?;
+    if access.sees_all() { Ok((site, registration)) } else { Err(ActError::NotFound) }
 }
 
-/// A project.
-pub async fn project(app: &App, caller: &Caller, id: ProjectId) -> Result<Project, ActError> {
+/// A site.
+pub async fn site(app: &App, caller: &Caller, id: SiteId) -> Result<Site, ActError> {
     let today = app.outside.clock.now().date();
     Ok(visible(&mut *app.pool.acquire().await?, caller, id, today).await?.0)
 }
 
-/// Projects: all for the supplier, else those of the organisations for which the caller acts.
-pub async fn projects(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<Project>, ActError> {
+/// Sites: all for the supplier, else those of the organisations for which the caller acts.
+pub async fn all(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<Site>, ActError> {
     let mut db = app.pool.acquire().await?;
     let own = caller.organisations();
     let builders = (!caller.is_supplier()).then_some(own.as_slice());
-    Ok(sites::projects(&mut db, builders, portion).await?)
+    Ok(sites::all(&mut db, builders, portion).await?)
 }
 
 /// A plot that the caller may see, with its locks.
@@ -201,7 +201,7 @@ pub async fn fit(
     if own.fitted_at.is_some() {
         return Err(ActError::Conflict("this lock was fitted with its final pack before"));
     }
-    let project = sites::project(act.db(), plot.project_id).await?.ok_or(ActError::NotFound)?;
+    let site = sites::site(act.db(), plot.site_id).await?.ok_or(ActError::NotFound)?;
     let prices = super::prices::newest_prices(act.db(), registration.section_id).await?;
     let count = prices.map_or(2, |prices| u16::from(prices.keys_with_pack));
     let (pack, keys) = key_acts::pack_with_keys(act, &registration, own.final_differ_id, pack, count).await?;
@@ -209,8 +209,8 @@ pub async fn fit(
     sites::fit(act.db(), lock, by, pack.id, now).await?;
     let fitter = vec![("fitter", serde_json::json!(by))];
     act.enter_change("lock.fitted", Some(registration.id), lock.0, fitter).await?;
-    let site: Vec<DifferId> = if own.on_site_key { vec![project.temporary_differ_id] } else { vec![] };
-    let dead = change_levers(act, registration.id, lock, &site, &[own.final_differ_id]).await?;
+    let replaced: Vec<DifferId> = if own.on_site_key { vec![site.temporary_differ_id] } else { vec![] };
+    let dead = change_levers(act, registration.id, lock, &replaced, &[own.final_differ_id]).await?;
     Ok((keys, !dead.is_empty()))
 }
 

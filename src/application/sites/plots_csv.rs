@@ -19,10 +19,10 @@ use crate::application::register_csv::report::{Columns, LockColumns, lines_of};
 use crate::application::register_csv::{ImportReport, LineReport};
 use crate::application::registrations::{self, LockContent};
 use crate::application::{Act, ActError};
-use crate::domain::ids::{DifferId, ProjectId};
+use crate::domain::ids::{DifferId, SiteId};
 use crate::domain::register::Level;
 use crate::domain::registration::Registration;
-use crate::domain::site::{Plot, PlotLock, Project};
+use crate::domain::site::{Plot, PlotLock, Site};
 use crate::domain::text::{Label, Premises};
 use crate::storage::sites;
 
@@ -88,9 +88,9 @@ impl Houses {
     }
 }
 
-/// Adds the plots of a project (supplier): each is registered for the builder with its doors, which answer
+/// Adds the plots of a site (supplier): each is registered for the builder with its doors, which answer
 /// to the site's key, and gets the differs that it will have, reserved.
-pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result<ImportReport, ActError> {
+pub async fn add_plots(act: &mut Act<'_>, id: SiteId, bytes: &[u8]) -> Result<ImportReport, ActError> {
     act.caller.require_supplier()?;
     let (mut houses, mut lines) = (Houses::default(), Vec::new());
     for (number, line) in (2..).zip(lines_of::<Line>(bytes, MOST_DOORS)?) {
@@ -111,35 +111,35 @@ pub async fn add_plots(act: &mut Act<'_>, id: ProjectId, bytes: &[u8]) -> Result
     if !report.imported {
         return Ok(report);
     }
-    let project = sites::project(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (site, _) = access::registration_for_update(act, project.registration_id).await?;
-    access::require_active(&site)?;
-    if access::require_living(act, project.temporary_differ_id).await.is_err() {
-        return Err(ActError::Conflict("the site key is dead: begin another project for these plots"));
+    let site = sites::site(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (registration, _) = access::registration_for_update(act, site.registration_id).await?;
+    access::require_active(&registration)?;
+    if access::require_living(act, site.temporary_differ_id).await.is_err() {
+        return Err(ActError::Conflict("the site key is dead: begin another site for these plots"));
     }
-    let mut drawing = DifferDraw::begin(act, &site, &[]).await?;
+    let mut drawing = DifferDraw::begin(act, &registration, &[]).await?;
     for label in &houses.order {
         let Some((premises, doors)) = houses.of.remove(label) else { continue };
-        add_plot(act, (&project, &site), &mut drawing, label, (premises, doors)).await?;
+        add_plot(act, (&site, &registration), &mut drawing, label, (premises, doors)).await?;
     }
     Ok(report)
 }
 
 async fn add_plot(
     act: &mut Act<'_>,
-    (project, site): (&Project, &Registration),
+    (site, of_site): (&Site, &Registration),
     drawing: &mut DifferDraw,
     label: &str,
     (premises, doors): (Option<Premises>, Vec<Door>),
 ) -> Result<(), ActError> {
-    let address = || Premises::parse(&format!("{}, {label}", site.premises));
+    let address = || Premises::parse(&format!("{}, {label}", of_site.premises));
     let premises = premises.map_or_else(address, Ok);
     let premises = premises.map_err(|error| ActError::invalid("/premises", error.to_string()))?;
-    let registration = registrations::add(act, site.section_id, project.builder_id, premises).await?;
+    let registration = registrations::add(act, of_site.section_id, site.builder_id, premises).await?;
     let plot = Plot {
         id: act.id(),
-        project_id: project.id,
-        site_registration_id: site.id,
+        site_id: site.id,
+        site_registration_id: of_site.id,
         label: label.to_owned(),
         registration_id: registration.id,
         handed_over_at: None,
@@ -147,14 +147,12 @@ async fn add_plot(
     let now = act.now;
     if let Err(error) = sites::add_plot(act.db(), &plot, now).await {
         return Err(match error.violated() {
-            Some("plots_label_once") => {
-                ActError::Conflict("the project has a plot with one of these numbers")
-            }
+            Some("plots_label_once") => ActError::Conflict("the site has a plot with one of these numbers"),
             _ => error.into(),
         });
     }
     act.enter_change("plot.added", Some(registration.id), plot.id.0, vec![]).await?;
-    give_builder(act, &registration, project.builder_id).await?;
+    give_builder(act, &registration, site.builder_id).await?;
     let mut shared: BTreeMap<String, DifferId> = BTreeMap::new();
     for door in doors {
         let known = door.alike.as_ref().and_then(|mark| shared.get(mark)).copied();
@@ -166,8 +164,7 @@ async fn add_plot(
             shared.insert(mark, differ);
         }
         let lock = registrations::add_lock_to(act, &registration, door.lock).await?;
-        registrations::change_levers(act, registration.id, lock.id, &[], &[project.temporary_differ_id])
-            .await?;
+        registrations::change_levers(act, registration.id, lock.id, &[], &[site.temporary_differ_id]).await?;
         let row = PlotLock {
             lock_id: lock.id,
             label: lock.label,

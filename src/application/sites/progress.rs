@@ -8,9 +8,9 @@ use super::visible;
 use crate::application::caller::Caller;
 use crate::application::prices::newest_prices;
 use crate::application::{ActError, App};
-use crate::domain::ids::{PlotId, ProjectId, RegistrationId};
+use crate::domain::ids::{PlotId, RegistrationId, SiteId};
 use crate::domain::rekey::Prices;
-use crate::domain::site::{LockCounts, PlotStep, Project, step};
+use crate::domain::site::{LockCounts, PlotStep, Site, step};
 use crate::storage::sites;
 
 /// How a plot stands.
@@ -40,8 +40,8 @@ pub struct PlotProgress {
 /// How a site stands.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Progress {
-    /// The project.
-    pub project: Project,
+    /// The site.
+    pub site: Site,
     /// Plots.
     pub plots: u32,
     /// Of them, handed over.
@@ -80,15 +80,15 @@ fn plot_progress(count: sites::PlotCount) -> PlotProgress {
 }
 
 /// How a site stands.
-pub async fn progress(app: &App, caller: &Caller, id: ProjectId) -> Result<Progress, ActError> {
+pub async fn progress(app: &App, caller: &Caller, id: SiteId) -> Result<Progress, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
-    let (project, _) = visible(&mut db, caller, id, today).await?;
+    let (site, _) = visible(&mut db, caller, id, today).await?;
     let each: Vec<PlotProgress> = sites::counts(&mut db, id).await?.into_iter().map(plot_progress).collect();
     let number = |count: usize| u32::try_from(count).unwrap_or(u32::MAX);
     let sum = |of: fn(&PlotProgress) -> i64| each.iter().map(of).sum();
     Ok(Progress {
-        project,
+        site,
         plots: number(each.len()),
         handed_over: number(each.iter().filter(|plot| plot.step == PlotStep::HandedOver).count()),
         locks: sum(|plot| plot.locks),
@@ -132,7 +132,7 @@ pub struct OrderList {
 }
 
 /// What to order for a site.
-pub async fn order_list(app: &App, caller: &Caller, id: ProjectId) -> Result<OrderList, ActError> {
+pub async fn order_list(app: &App, caller: &Caller, id: SiteId) -> Result<OrderList, ActError> {
     let today = app.outside.clock.now().date();
     let mut db = app.pool.acquire().await?;
     let (_, site) = visible(&mut db, caller, id, today).await?;

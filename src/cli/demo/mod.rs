@@ -156,7 +156,7 @@ impl Scene {
         println!("differ       {}", self.differ);
         println!("counter      {}", self.counter);
         println!("card         {} with PIN {} (the tenant's)", self.card, self.pin);
-        println!("site         {}: {}", self.site.project, self.site.figures);
+        println!("site         {}: {}", self.site.id, self.site.figures);
         println!("auditor      {} {}", self.auditor.0, self.auditor.1);
         for key in sequencer.verifiers() {
             println!("log key      {key}");

@@ -4,11 +4,11 @@ use std::error::Error;
 
 use super::{Loader, caller_of};
 use wardbook::application::caller::Caller;
-use wardbook::application::sites::{self, NewHandOver, NewProject, Trial};
+use wardbook::application::sites::{self, NewHandOver, NewSite, Trial};
 use wardbook::application::{Act, App, differs, people, prices};
 use wardbook::domain::differs::geometry::Claim;
 use wardbook::domain::differs::geometry::{Geometry, Separation};
-use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, ProjectId, SectionId};
+use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, SectionId, SiteId};
 use wardbook::domain::register::{DocumentKind, OrganisationKind};
 use wardbook::domain::rekey::{Per, Prices, ServicePart};
 use wardbook::domain::signature::Signature;
@@ -33,8 +33,8 @@ const BUYERS: [&str; 10] = [
 
 /// What the demo prints of it.
 pub struct Site {
-    /// The project.
-    pub project: ProjectId,
+    /// Its id.
+    pub id: SiteId,
     /// Its figures.
     pub figures: String,
 }
@@ -64,7 +64,7 @@ fn price_list() -> Result<Prices, Box<dyn Error>> {
     })
 }
 
-/// Begins the project, adds its plots from the file, and takes each to its buyer.
+/// Begins the site, adds its plots from the file, and takes each to its buyer.
 pub async fn load(
     loader: &Loader<'_>,
     section: SectionId,
@@ -73,30 +73,30 @@ pub async fn load(
     let mut act = loader.act().await?;
     differs::set_geometry(&mut act, section, 1, &geometry()).await?;
     prices::set_prices(&mut act, section, 0, &price_list()?).await?;
-    let new = NewProject {
+    let new = NewSite {
         section,
         builder,
         name: Name::parse("Larkrise")?,
         premises: Premises::parse("Larkrise, Tannery Lane, Tolverne")?,
     };
-    let project = sites::begin(&mut act, new).await?;
-    let report = sites::add_plots(&mut act, project.id, PLOTS.as_bytes()).await?;
+    let site = sites::begin(&mut act, new).await?;
+    let report = sites::add_plots(&mut act, site.id, PLOTS.as_bytes()).await?;
     if !report.imported {
         return Err("the plots of the scenario did not come in".into());
     }
     act.commit().await?;
     let builders = caller_of(loader.app, manager).await?;
-    let order = sites::order_list(loader.app, &builders, project.id).await?;
-    let progress = sites::progress(loader.app, &builders, project.id).await?;
+    let order = sites::order_list(loader.app, &builders, site.id).await?;
+    let progress = sites::progress(loader.app, &builders, site.id).await?;
     for (plot, buyer) in progress.each.iter().zip(BUYERS) {
         hand_over(loader, &builders, plot.plot_id, buyer).await?;
     }
-    let progress = sites::progress(loader.app, &builders, project.id).await?;
+    let progress = sites::progress(loader.app, &builders, site.id).await?;
     let figures = format!(
         "{} plots, {} locks, {} packs, {} differs, {} keys with the packs; {} plots handed over",
         order.plots, order.locks, order.packs, order.differs, order.keys_with_packs, progress.handed_over
     );
-    Ok(Site { project: project.id, figures })
+    Ok(Site { id: site.id, figures })
 }
 
 async fn begin<'a>(app: &'a App, caller: &'a Caller) -> Result<Act<'a>, Box<dyn Error>> {

@@ -24,7 +24,7 @@ words! {
         RegistrationEnded = "registration_ended",
         /// A hold is in force.
         RegistrationOnHold = "registration_on_hold",
-        /// The differ is reserved for a project.
+        /// The differ is reserved for a site.
         DifferReserved = "differ_reserved",
         /// Every lock that answered to the differ was rekeyed.
         DifferDead = "differ_dead",

@@ -41,7 +41,7 @@ body! {
         /// How many; one, when left out.
         #[schema(minimum = 1, maximum = 200)]
         count: Option<u16>,
-        /// For a project: nobody orders keys of them until they are given out.
+        /// For a site: nobody orders keys of them until they are given out.
         reserve: Option<bool>,
         /// Other registrations from whose differs to keep apart, such as neighbours.
         #[schema(max_items = 50)]

@@ -24,13 +24,13 @@ mod me;
 mod offline;
 mod organisations;
 mod people;
-mod projects;
 mod registrations;
 mod rekeys;
 mod rules;
 mod sections;
 mod sessions;
 mod signals;
+mod sites;
 mod statements;
 mod uncollected_keys;
 
@@ -57,7 +57,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(audits::routes()) //         …/audits, /v1/audit-lines, …/stock-counts
         .merge(statements::routes()) //     …/statements, /v1/statements
         .merge(keying::routes()) //         …/keyings, …/openings, …/keying-schedule.csv and .pdf
-        .merge(projects::routes()) //       /v1/projects, /v1/plots
+        .merge(sites::routes()) //          /v1/sites, /v1/plots
         .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
         .merge(differs::routes()) //        /v1/sections/{id}/geometry, …/differ-allotments, /v1/differs
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet

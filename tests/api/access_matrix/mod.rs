@@ -101,7 +101,7 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "plan_rekey" => json!({"differ_ids": [town.differ]}),
         "begin_rekey" => json!({"differ_ids": [town.differ], "reason": "x"}),
         "record_fitting" => json!({"lock_id": town.locks[0], "pack_number": "X", "fitted_by": town.owner.id}),
-        "begin_project" => json!({"section_id": town.section, "builder_id": town.owners, "name": "x",
+        "begin_site" => json!({"section_id": town.section, "builder_id": town.owners, "name": "x",
             "premises": "x"}),
         "record_plot_fitting" => {
             json!({"lock_id": town.locks[0], "pack_number": "X", "fitted_by": town.owner.id})
@@ -258,11 +258,11 @@ async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static st
     let statement = statement["content"]["statement_id"].as_str().unwrap().to_owned();
     let notice =
         town.tenant.get("/v1/me/notices").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
-    let plot = town.supplier.get(format!("/v1/projects/{}/progress", site.project)).await.expect(200)["each"]
-        [0]["plot_id"]
-        .as_str()
-        .unwrap()
-        .to_owned();
+    let plot =
+        town.supplier.get(format!("/v1/sites/{}/progress", site.id)).await.expect(200)["each"][0]["plot_id"]
+            .as_str()
+            .unwrap()
+            .to_owned();
     let hold =
         town.owner.post(format!("/v1/registrations/{}/holds", town.registration), json!({"kind": "loss"}));
     let hold = hold.await.id();
@@ -312,7 +312,7 @@ async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static st
         ("audit_line_id", audit_line),
         ("statement_id", statement),
         ("notice_id", notice),
-        ("project_id", site.project.clone()),
+        ("site_id", site.id.clone()),
         ("plot_id", plot),
         ("key_id", key),
         ("loss_id", loss["loss"]["id"].as_str().unwrap().to_owned()),

@@ -319,9 +319,9 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("plots_sequence_once", "plots", "+ label = 'Plot 99', registration_id = gen_random_uuid()"),
     ("plots_two_registrations", "plots", "registration_id = site_registration_id"),
     ("price_lists_version", "price_lists", "version = 0"),
-    ("projects_id_registration", "projects", "PRIMARY"),
-    ("projects_name", "projects", "name = ''"),
-    ("projects_registration_once", "projects", "+"),
+    ("sites_id_registration", "sites", "PRIMARY"),
+    ("sites_name", "sites", "name = ''"),
+    ("sites_registration_once", "sites", "+"),
     ("rekey_differs_new_once", "rekey_differs", "+ old_differ_id = gen_random_uuid()"),
     ("rekey_differs_two", "rekey_differs", "new_differ_id = old_differ_id"),
     ("rekey_locks_fitted", "rekey_locks", "fitted_at = changed_at, fitted_by = NULL"),
@@ -424,16 +424,16 @@ pub fn other_row(name: &str) -> &'static str {
         "holds_differ" => "UPDATE holds SET differ_id = gen_random_uuid() WHERE differ_id IS NOT NULL",
         "plot_locks_final_differ" => "UPDATE plot_locks SET final_differ_id = gen_random_uuid()",
         "plots_registration" => {
-            "INSERT INTO plots (id, project_id, site_registration_id, sequence, label, registration_id, changed_at)
-             SELECT gen_random_uuid(), project_id, site_registration_id, 99, 'x', gen_random_uuid(), changed_at
+            "INSERT INTO plots (id, site_id, site_registration_id, sequence, label, registration_id, changed_at)
+             SELECT gen_random_uuid(), site_id, site_registration_id, 99, 'x', gen_random_uuid(), changed_at
              FROM plots LIMIT 1"
         }
-        "projects_registration" => {
-            "INSERT INTO projects (id, registration_id, builder_id, name, temporary_differ_id, created_at, changed_at)
+        "sites_registration" => {
+            "INSERT INTO sites (id, registration_id, builder_id, name, temporary_differ_id, created_at, changed_at)
              SELECT gen_random_uuid(), gen_random_uuid(), builder_id, name, temporary_differ_id, created_at, changed_at
-             FROM projects LIMIT 1"
+             FROM sites LIMIT 1"
         }
-        "projects_temporary_differ" => "UPDATE projects SET temporary_differ_id = gen_random_uuid()",
+        "sites_temporary_differ" => "UPDATE sites SET temporary_differ_id = gen_random_uuid()",
         "rekey_differs_new" => "UPDATE rekey_differs SET new_differ_id = gen_random_uuid()",
         "rekey_differs_old" => "UPDATE rekey_differs SET old_differ_id = gen_random_uuid()",
         "rekey_locks_keys_for" => "UPDATE rekey_locks SET keys_for = gen_random_uuid()",

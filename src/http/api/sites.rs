@@ -1,4 +1,4 @@
-//! Building sites: projects, their plots, and the way of a plot to its buyer.
+//! Building sites, their plots, and the way of a plot to its buyer.
 
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
@@ -8,13 +8,13 @@ use utoipa_axum::router::OpenApiRouter;
 
 use super::ListQuery;
 use crate::application::register_csv::ImportReport;
-use crate::application::sites::{self, NewHandOver, NewProject, OrderList, Progress, Trial};
+use crate::application::sites::{self, NewHandOver, NewSite, OrderList, Progress, Trial};
 use crate::application::{Act, App, Reply};
-use crate::domain::ids::{LockId, OrganisationId, PersonId, PlotId, ProjectId, SectionId};
+use crate::domain::ids::{LockId, OrganisationId, PersonId, PlotId, SectionId, SiteId};
 use crate::domain::key::Key;
 use crate::domain::register::DocumentKind;
 use crate::domain::signature::Signature;
-use crate::domain::site::{Plot, PlotHandOver, PlotLock, PlotStep, Project};
+use crate::domain::site::{Plot, PlotHandOver, PlotLock, PlotStep, Site};
 use crate::domain::text::{Name, PackNumber, Premises};
 use crate::http::extract::{Call, Csv, Id, Idempotent, Listing};
 use crate::http::reply::{HandlerResult, List, kept_nowhere, printing};
@@ -23,8 +23,8 @@ use crate::print::{Report, Table, report_pdf};
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(operations!(begin_project, list_projects))
-        .routes(operations!(read_project))
+        .routes(operations!(begin_site, list_sites))
+        .routes(operations!(read_site))
         .routes(operations!(add_plots))
         .routes(operations!(read_progress))
         .routes(operations!(progress_sheet))
@@ -36,8 +36,8 @@ pub fn routes() -> OpenApiRouter<App> {
 }
 
 body! {
-    /// A project to begin.
-    pub struct NewProjectBody {
+    /// A site to begin.
+    pub struct NewSiteBody {
         /// The key section.
         section_id: SectionId,
         /// The builder.
@@ -83,45 +83,45 @@ body! {
     }
 }
 
-/// Begin a project (supplier): the site is registered for the builder, and its temporary differ drawn.
-#[utoipa::path(post, path = "/v1/projects", tag = "sites", request_body = NewProjectBody,
-    responses((status = 201, body = Project)))]
-async fn begin_project(call: Call, Idempotent { key, body }: Idempotent<NewProjectBody>) -> HandlerResult {
+/// Begin a site (supplier): the site is registered for the builder, and its temporary differ drawn.
+#[utoipa::path(post, path = "/v1/sites", tag = "sites", request_body = NewSiteBody,
+    responses((status = 201, body = Site)))]
+async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSiteBody>) -> HandlerResult {
     call.act(&key, async |act| {
-        let new = NewProject {
+        let new = NewSite {
             section: body.section_id,
             builder: body.builder_id,
             name: body.name,
             premises: body.premises,
         };
         let begun = sites::begin(act, new).await?;
-        Reply::created(&begun, format!("/v1/projects/{}", begun.id))
+        Reply::created(&begun, format!("/v1/sites/{}", begun.id))
     })
     .await
 }
 
-/// Projects: all for the supplier, else those of the caller's organisations.
-#[utoipa::path(get, path = "/v1/projects", tag = "sites", params(ListQuery),
-    responses((status = 200, body = List<Project>)))]
-async fn list_projects(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = sites::projects(&call.app, &call.caller, list.portion).await?;
+/// Sites: all for the supplier, else those of the caller's organisations.
+#[utoipa::path(get, path = "/v1/sites", tag = "sites", params(ListQuery),
+    responses((status = 200, body = List<Site>)))]
+async fn list_sites(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = sites::all(&call.app, &call.caller, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// A project (builder, supplier).
-#[utoipa::path(get, path = "/v1/projects/{project_id}", tag = "sites",
-    params(("project_id" = ProjectId, Path)), responses((status = 200, body = Project)))]
-async fn read_project(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
-    Ok(Reply::ok(&sites::project(&call.app, &call.caller, id).await?)?.into_response())
+/// A site (builder, supplier).
+#[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites",
+    params(("site_id" = SiteId, Path)), responses((status = 200, body = Site)))]
+async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
+    Ok(Reply::ok(&sites::site(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
 /// site's key; the differs that they will have are drawn and reserved. See docs/sites.md for the columns.
-#[utoipa::path(post, path = "/v1/projects/{project_id}/plots", tag = "sites",
-    params(("project_id" = ProjectId, Path)), request_body(content = String, content_type = "text/csv"),
+#[utoipa::path(post, path = "/v1/sites/{site_id}/plots", tag = "sites",
+    params(("site_id" = SiteId, Path)), request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
-async fn add_plots(call: Call, Id(id): Id<ProjectId>, Csv { key, bytes }: Csv) -> HandlerResult {
+async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> HandlerResult {
     let mut act = Act::begin(&call.app, &call.caller, &key).await?;
     let report = sites::add_plots(&mut act, id, &bytes).await?;
     if !report.imported {
@@ -133,17 +133,17 @@ async fn add_plots(call: Call, Id(id): Id<ProjectId>, Csv { key, bytes }: Csv) -
 }
 
 /// How a site stands, plot by plot (builder, supplier).
-#[utoipa::path(get, path = "/v1/projects/{project_id}/progress", tag = "sites",
-    params(("project_id" = ProjectId, Path)), responses((status = 200, body = Progress)))]
-async fn read_progress(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+#[utoipa::path(get, path = "/v1/sites/{site_id}/progress", tag = "sites",
+    params(("site_id" = SiteId, Path)), responses((status = 200, body = Progress)))]
+async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     Ok(Reply::ok(&sites::progress(&call.app, &call.caller, id).await?)?.into_response())
 }
 
 /// How a site stands, as a sheet to print (builder, supplier).
-#[utoipa::path(get, path = "/v1/projects/{project_id}/progress.pdf", tag = "sites",
-    params(("project_id" = ProjectId, Path)),
+#[utoipa::path(get, path = "/v1/sites/{site_id}/progress.pdf", tag = "sites",
+    params(("site_id" = SiteId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn progress_sheet(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+async fn progress_sheet(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     let progress = sites::progress(&call.app, &call.caller, id).await?;
     let report = sheet(progress, call.app.outside.clock.now().date());
     let bytes = printing(move || report_pdf(&report)).await?;
@@ -168,12 +168,12 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
             plot.handed_over_at.map(|at| at.date().to_string()).unwrap_or_default(),
         ]
     };
-    let name = &progress.project.name;
+    let name = &progress.site.name;
     Report {
         title: "Progress of a site",
         foot: format!("{name}, {today}"),
         about: vec![
-            ("Project", name.clone()),
+            ("Site", name.clone()),
             ("Day", today.to_string()),
             ("Plots handed over", format!("{} of {}", progress.handed_over, progress.plots)),
             ("Locks on the site key", format!("{} of {}", progress.on_site_key, progress.locks)),
@@ -203,9 +203,9 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
 }
 
 /// What to order for a site: packs, keys, parts (builder, supplier).
-#[utoipa::path(get, path = "/v1/projects/{project_id}/order-list", tag = "sites",
-    params(("project_id" = ProjectId, Path)), responses((status = 200, body = OrderList)))]
-async fn read_order_list(call: Call, Id(id): Id<ProjectId>) -> HandlerResult {
+#[utoipa::path(get, path = "/v1/sites/{site_id}/order-list", tag = "sites",
+    params(("site_id" = SiteId, Path)), responses((status = 200, body = OrderList)))]
+async fn read_order_list(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     Ok(Reply::ok(&sites::order_list(&call.app, &call.caller, id).await?)?.into_response())
 }
 
