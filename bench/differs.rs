@@ -12,22 +12,24 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark stops where something is not as it says")]
 
-mod cluster;
-
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use ed25519_dalek::pkcs8::EncodePrivateKey;
 use sqlx::PgPool;
+
 use wardbook::application::caller::Caller;
-use wardbook::application::differs::{self, Allotment};
+use wardbook::application::differs::Allotment;
 use wardbook::application::log::{Backpressure, LogView};
-use wardbook::application::sections::{self, SectionContent};
-use wardbook::application::{Act, App, people, registrations, secrets};
+use wardbook::application::register::sections::SectionContent;
+use wardbook::application::register::{registrations, sections};
+use wardbook::application::{Act, App, differs, people, secrets};
+use wardbook::domain::differs::Level;
 use wardbook::domain::differs::geometry::Geometry;
 use wardbook::domain::differs::space::Space;
 use wardbook::domain::ids::{DifferId, OrganisationId, PersonId, RegistrationId, SectionId};
-use wardbook::domain::register::{Level, OrganisationKind, Post, Protection};
+use wardbook::domain::people::{OrganisationKind, Post};
+use wardbook::domain::register::sections::Protection;
 use wardbook::domain::text::{Email, Name, Premises};
 use wardbook::outside::Outside;
 use wardbook::passwords::Passwords;
@@ -36,6 +38,8 @@ use wardbook::tokens::TokenKeys;
 use wardbook::tokens::card::CardKeys;
 use wardbook::tokens::keys::KeySet;
 use wardbook::vault::Vault;
+
+mod cluster;
 
 const BATCH: u64 = 10_000;
 

@@ -10,17 +10,18 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark stops where something is not as it says")]
 
-mod cluster;
-
 use std::collections::BTreeSet;
 use std::time::Instant;
 
 use sqlx::PgPool;
+
 use wardbook::application::log::reading;
 use wardbook::domain::log::hash::Hash;
-use wardbook::domain::log::tile::{self, Frontier};
-use wardbook::domain::log::tree;
+use wardbook::domain::log::tile::Frontier;
+use wardbook::domain::log::{tile, tree};
 use wardbook::storage::log;
+
+mod cluster;
 
 const PROOFS: u64 = 2_000;
 const BATCH: u64 = 256 * 256;

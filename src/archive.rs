@@ -17,7 +17,8 @@
 //! left out, and overwritten.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::io;
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::PathBuf;
 
 use thiserror::Error;

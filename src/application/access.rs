@@ -5,13 +5,15 @@
 use sqlx::PgConnection;
 use time::Date;
 
-use super::ActError;
-use super::caller::Caller;
-use crate::domain::authority::Authority;
+use crate::application::ActError;
+use crate::application::caller::Caller;
+use crate::domain::differs::DifferState;
 use crate::domain::ids::{DifferId, RegistrationId};
-use crate::domain::register::{AuthorityClass, DifferState};
-use crate::domain::registration::Registration;
-use crate::storage::{authorities, register};
+use crate::domain::register::registrations::Registration;
+use crate::domain::rights::authorities::{Authority, AuthorityClass};
+use crate::storage::differs;
+use crate::storage::register::registrations;
+use crate::storage::rights::authorities;
 
 /// What a caller may do on a registration.
 #[derive(Debug, Clone)]
@@ -93,7 +95,7 @@ pub async fn visible(
     id: RegistrationId,
     today: Date,
 ) -> Result<(Registration, Access), ActError> {
-    let registration = register::registration(db, id).await?.ok_or(ActError::NotFound)?;
+    let registration = registrations::registration(db, id).await?.ok_or(ActError::NotFound)?;
     Ok((registration, access_of(db, caller, id, today).await?))
 }
 
@@ -120,7 +122,8 @@ pub async fn registration_for_update(
     id: RegistrationId,
 ) -> Result<(Registration, Access), ActError> {
     let caller = act.caller;
-    let registration = register::registration_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let registration =
+        registrations::registration_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
     // Other acts may have taken their time under the lock: what holds now counts, not what held then.
     act.read_clock();
     let today = act.today();
@@ -130,7 +133,7 @@ pub async fn registration_for_update(
 
 /// A differ of which something new may be made: a lock, a pack, a key.
 pub async fn require_living(act: &mut super::Act<'_>, differ: DifferId) -> Result<DifferState, ActError> {
-    let found = register::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
+    let found = differs::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
     match found.state {
         state @ (DifferState::GivenOut | DifferState::Reserved) => Ok(state),
         DifferState::Dead | DifferState::Released => {

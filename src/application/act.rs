@@ -5,13 +5,14 @@ use sqlx::{PgConnection, Postgres, Transaction};
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::caller::Caller;
-use super::{ActError, App, Reply};
-use crate::domain::decision::Decision;
+use crate::application::caller::Caller;
+use crate::application::{ActError, App, Reply};
+use crate::domain::copies::decision::Decision;
 use crate::domain::entry::{Draft, EntryKind};
 use crate::domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
 use crate::outside::Outside;
-use crate::storage::{evidence, idempotency};
+use crate::storage::idempotency;
+use crate::storage::log::evidence;
 
 /// What a request is known by when it is sent again.
 #[derive(Debug, Clone)]

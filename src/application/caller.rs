@@ -3,11 +3,11 @@
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::ActError;
+use crate::application::ActError;
 use crate::domain::ids::{ActorId, CounterId, OrganisationId, PersonId, SessionId};
-use crate::domain::register::{OrganisationKind, Post};
+use crate::domain::people::{OrganisationKind, Post};
+use crate::storage::counters;
 use crate::storage::people::Seat;
-use crate::storage::sections;
 
 /// Who calls.
 #[derive(Debug, Clone)]
@@ -114,7 +114,7 @@ impl Caller {
 
     /// Works at a counter, as far as the register knows: sits in its dealer.
     pub async fn works_at(&self, db: &mut PgConnection, counter: CounterId) -> Result<bool, ActError> {
-        Ok(sections::dealer_of(db, counter).await?.is_some_and(|dealer| self.sits_in(dealer)))
+        Ok(counters::dealer_of(db, counter).await?.is_some_and(|dealer| self.sits_in(dealer)))
     }
 }
 

@@ -2,9 +2,9 @@
 
 use thiserror::Error;
 
-use super::Reply;
-use crate::domain::copy_request::WrongState;
-use crate::domain::key::WrongKeyState;
+use crate::application::Reply;
+use crate::domain::copies::WrongState;
+use crate::domain::keys::WrongKeyState;
 use crate::storage::StorageError;
 
 /// A wrong field of a request.

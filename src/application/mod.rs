@@ -16,45 +16,30 @@ mod error;
 mod reply;
 
 pub mod access;
-pub mod audits;
-pub mod authorities;
-pub mod blanks;
 pub mod caller;
-pub mod card_checks;
 pub mod cards;
 pub mod copies;
 pub mod counters;
 pub mod differs;
-pub mod holds;
-pub mod keying;
 pub mod keys;
 pub mod log;
-pub mod losses;
-pub mod notices;
 pub mod people;
-pub mod prices;
-pub mod register_csv;
-pub mod registrations;
+pub mod register;
 pub mod rekeys;
-mod rights;
-pub mod rules;
+pub mod rights;
 pub mod secrets;
-pub mod sections;
-pub mod sessions;
-pub mod signals;
 pub mod sites;
-pub mod statements;
-pub mod status_lists;
 pub mod tasks;
 
-pub use act::{Act, ActResult, Idempotency};
-pub use error::{ActError, FieldProblem};
-pub use reply::Reply;
+pub use crate::application::act::{Act, ActResult, Idempotency};
+pub use crate::application::error::{ActError, FieldProblem};
+pub use crate::application::reply::Reply;
 
 use std::sync::Arc;
 
 use sqlx::PgPool;
 
+use crate::application::cards::status_lists;
 use crate::outside::Outside;
 use crate::passwords::Passwords;
 use crate::tokens::TokenKeys;

@@ -5,11 +5,11 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{ActError, App};
-use crate::domain::bitting::Bitting;
+use crate::application::{ActError, App};
+use crate::domain::differs::bitting::Bitting;
 use crate::domain::ids::{DifferId, PersonId, SectionId};
-use crate::storage::differs;
-use crate::storage::secrets::{self, SealedBitting, SealedSecret};
+use crate::storage::secrets::{SealedBitting, SealedSecret};
+use crate::storage::{differs, secrets};
 use crate::vault::VaultError;
 
 /// How many are sealed again in one transaction.

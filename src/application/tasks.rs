@@ -6,11 +6,14 @@ use std::time::Duration;
 use serde_json::json;
 use time::Duration as Days;
 
-use super::caller::Caller;
-use super::{Act, ActError, App, copies};
+use crate::application::caller::Caller;
+use crate::application::{Act, ActError, App, copies};
 use crate::domain::ids::{KeyId, RegistrationId};
-use crate::domain::key::{KeyState, is_overdue};
-use crate::storage::{audits, cards, copies as stored, idempotency, keys, register, sessions};
+use crate::domain::keys::{KeyState, is_overdue};
+use crate::storage::keys::audits;
+use crate::storage::people::sessions;
+use crate::storage::register::registrations;
+use crate::storage::{cards, copies as stored, idempotency, keys};
 
 /// The most of each kind in one round.
 const BATCH: i64 = 100;
@@ -59,7 +62,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
     let due = audits::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
     for registration in due {
         let mut act = Act::begin_unclaimed(app, &caller).await?;
-        let opened = super::audits::open_due(&mut act, registration).await?;
+        let opened = crate::application::keys::audits::open_due(&mut act, registration).await?;
         act.commit().await?;
         // Died here: the audit is open and the next one planned; the others are found again.
         done.audits_opened += u32::from(opened);
@@ -67,7 +70,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
     let over = audits::to_close(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
     for (audit, registration) in over {
         let mut act = Act::begin_unclaimed(app, &caller).await?;
-        let closed = super::audits::close_due(&mut act, audit, registration).await?;
+        let closed = crate::application::keys::audits::close_due(&mut act, audit, registration).await?;
         act.commit().await?;
         // Died here: the audit is closed and says so; the others are found again.
         done.audits_closed += u32::from(closed);
@@ -80,7 +83,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
 }
 
 async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId) -> Result<bool, ActError> {
-    register::registration_for_update(act.db(), registration).await?;
+    registrations::registration_for_update(act.db(), registration).await?;
     act.read_clock();
     let Some(mut key) = keys::key(act.db(), id).await? else { return Ok(false) };
     let (now, today) = (act.now, act.today());

@@ -2,7 +2,8 @@
 //! Docker, and for tests. It listens on a Unix socket in a folder of its own and on nothing else.
 
 use std::error::Error;
-use std::fs::{self, Permissions};
+use std::fs;
+use std::fs::Permissions;
 use std::io::Read;
 use std::os::unix::fs::{PermissionsExt, chown};
 use std::os::unix::process::CommandExt;
@@ -10,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use super::Done;
+use crate::cli::Done;
 use wardbook::outside::Outside;
 
 /// A running cluster; it ends with this value, and with this process.

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use clap::Subcommand;
 use serde_json::{Value, json};
 
-use super::Done;
+use crate::cli::Done;
 use wardbook::domain::differs::geometry::Geometry;
 use wardbook::domain::differs::space::{Space, rule_costs};
 use wardbook::domain::differs::standards::shortfalls;

@@ -7,7 +7,7 @@ use std::str::FromStr;
 
 use secrecy::{ExposeSecret, SecretString};
 
-use super::Done;
+use crate::cli::Done;
 use wardbook::outside::Outside;
 
 /// Characters of a master key: 32 bytes in base64url.

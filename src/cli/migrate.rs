@@ -5,7 +5,7 @@ use secrecy::{ExposeSecret, SecretString};
 use sqlx::Connection;
 use sqlx::postgres::PgConnection;
 
-use super::Done;
+use crate::cli::Done;
 
 /// The migrations that this program has.
 pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!();

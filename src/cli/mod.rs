@@ -19,10 +19,11 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
-use keys::{Keys, new_master_key, new_signing_key, write_secret};
-use options::{Database, MasterKeyOptions};
-use wardbook::application::{people, secrets, sessions};
-use wardbook::domain::decision::RULES;
+use crate::cli::keys::{Keys, new_master_key, new_signing_key, write_secret};
+use crate::cli::options::{Database, MasterKeyOptions};
+use wardbook::application::people::sessions;
+use wardbook::application::{people, secrets};
+use wardbook::domain::copies::decision::RULES;
 use wardbook::domain::text::{Email, Name};
 use wardbook::outside::Outside;
 
@@ -203,7 +204,7 @@ fn temporary_folder(outside: &Outside, what: &str) -> std::io::Result<PathBuf> {
 fn rules_table() -> String {
     let mut text = String::from(
         "# The rules of the decision\n\n\
-         Made by `wardbook rules` from the table in src/domain/decision/mod.rs; do not edit by hand.\n\n\
+         Made by `wardbook rules` from the table in src/domain/copies/decision/mod.rs; do not edit by hand.\n\n\
          | rule | name | what it asks | codes |\n|---|---|---|---|\n",
     );
     for rule in RULES {

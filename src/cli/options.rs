@@ -10,13 +10,13 @@ use clap::{Args, ValueHint};
 use sqlx::PgPool;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 
-use super::Done;
-use super::keys::{KeySource, Keys};
-use super::migrate::MIGRATIONS;
+use crate::cli::Done;
+use crate::cli::keys::{KeySource, Keys};
+use crate::cli::migrate::MIGRATIONS;
 use wardbook::application::App;
 use wardbook::application::log::cosigning::Witnesses;
-use wardbook::application::log::sequencer::{self, Sequencer};
-use wardbook::application::log::{Backpressure, LogView};
+use wardbook::application::log::sequencer::Sequencer;
+use wardbook::application::log::{Backpressure, LogView, sequencer};
 use wardbook::archive::Archive;
 use wardbook::domain::log::policy::Policy;
 use wardbook::http::limits::Limits;

@@ -8,13 +8,13 @@ use std::time::Duration;
 use clap::Args;
 use tokio::net::TcpListener;
 
-use super::Done;
-use super::options::{self, Database, KeyOptions, LimitOptions, LogOptions};
+use crate::cli::Done;
+use crate::cli::options::{self, Database, KeyOptions, LimitOptions, LogOptions};
 use wardbook::application::log::sequencer::{LogWork, Sequencer};
 use wardbook::application::log::{Backpressure, LogView};
 use wardbook::application::{App, cards, secrets, tasks};
-use wardbook::http::{self, limits::Limits};
-use wardbook::metrics;
+use wardbook::http::limits::Limits;
+use wardbook::{http, metrics};
 
 /// Options of `serve`.
 #[derive(Args)]

@@ -7,10 +7,11 @@ use std::{fs, io};
 
 use clap::Args;
 
-use super::keys::{new_master_key, new_signing_key, write_secret};
-use super::options::{Database, app};
-use super::{Done, keys::Keys};
-use wardbook::application::log::sequencer::{self, Sequencer};
+use crate::cli::Done;
+use crate::cli::keys::{Keys, new_master_key, new_signing_key, write_secret};
+use crate::cli::options::{Database, app};
+use wardbook::application::log::sequencer;
+use wardbook::application::log::sequencer::Sequencer;
 use wardbook::archive::Archive;
 use wardbook::storage::log;
 

@@ -36,8 +36,8 @@ use sha2::{Digest, Sha256};
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::decision::Code;
-use super::ids::{EntryId, RegistrationId};
+use crate::domain::copies::decision::Code;
+use crate::domain::ids::{EntryId, RegistrationId};
 
 words! {
     /// What an entry is about; the row that belongs to it is in the table of that name.

@@ -1,8 +1,36 @@
 //! Organisations, people, their seats, and programs that sign in by themselves.
 
-use super::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
-use super::register::{OrganisationKind, Post};
 use time::{Date, OffsetDateTime};
+
+use crate::domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+
+words! {
+    /// What an organisation is in the trade.
+    pub enum OrganisationKind {
+        /// Sells the locks, keeps the register.
+        Supplier = "supplier",
+        /// Has counters where keys are cut.
+        Dealer = "dealer",
+        /// Owns premises.
+        Owner = "owner",
+        /// Acts for owners within a mandate.
+        Agent = "agent",
+        /// Builds houses.
+        Builder = "builder",
+        /// Reads the evidence log, and nothing else.
+        Auditor = "auditor",
+    }
+}
+
+words! {
+    /// A person's place in an organisation.
+    pub enum Post {
+        /// Adds and ends memberships and client programs.
+        Head = "head",
+        /// Does the organisation's work.
+        Staff = "staff",
+    }
+}
 
 record! {
     /// A supplier, dealer, owner, agent or builder.

@@ -1,5 +1,16 @@
 //! Enumerations that are words on the wire and in the database.
 
+use thiserror::Error;
+
+/// A word that is not one of an enumeration.
+#[derive(Debug, Error, PartialEq, Eq)]
+#[error("{word:?} is not a {of}")]
+pub struct UnknownWord {
+    /// The enumeration.
+    pub of: &'static str,
+    /// The word.
+    pub word: String,
+}
 /// An enumeration whose variants are spelled one way everywhere: JSON, SQL, CSV and log.
 macro_rules! words {
     (
@@ -29,12 +40,12 @@ macro_rules! words {
         }
 
         impl std::str::FromStr for $name {
-            type Err = $crate::domain::register::UnknownWord;
+            type Err = $crate::domain::words::UnknownWord;
 
             fn from_str(word: &str) -> Result<Self, Self::Err> {
                 match word {
                     $( $word => Ok(Self::$variant), )+
-                    _ => Err($crate::domain::register::UnknownWord {
+                    _ => Err($crate::domain::words::UnknownWord {
                         of: stringify!($name),
                         word: word.to_owned(),
                     }),

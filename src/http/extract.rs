@@ -11,12 +11,13 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use super::body::{Fields, FromFields};
-use super::problem::{Problem, ProblemKind};
-use super::reply::{HandlerResult, List};
 use crate::application::caller::Caller;
-use crate::application::{Act, ActError, App, FieldProblem, Idempotency, Reply, sessions};
-use crate::domain::bitting::Bitting;
+use crate::application::people::sessions;
+use crate::application::{Act, ActError, App, FieldProblem, Idempotency, Reply};
+use crate::domain::differs::bitting::Bitting;
+use crate::http::body::{Fields, FromFields};
+use crate::http::problem::{Problem, ProblemKind};
+use crate::http::reply::{HandlerResult, List};
 use crate::storage::Portion;
 
 impl FromRequestParts<App> for Caller {

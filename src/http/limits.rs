@@ -12,7 +12,7 @@ use axum::response::{IntoResponse, Response};
 use governor::clock::{Clock, DefaultClock};
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
 
-use super::problem::{Problem, ProblemKind};
+use crate::http::problem::{Problem, ProblemKind};
 
 struct Limit {
     name: &'static str,

@@ -11,12 +11,12 @@ use axum::response::IntoResponse;
 use axum::routing::get;
 use tower_http::compression::CompressionLayer;
 
-use super::problem::{Problem, ProblemKind};
-use super::reply::HandlerResult;
 use crate::application::caller::Caller;
 use crate::application::log::{reading, receipts};
 use crate::application::{ActError, App};
 use crate::domain::log::tile::{Content, TilePath};
+use crate::http::problem::{Problem, ProblemKind};
+use crate::http::reply::HandlerResult;
 use crate::storage::log;
 
 /// `/log/checkpoint`, `/log/tile/…`, and the same of logs that continued the first.

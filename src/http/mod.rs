@@ -25,8 +25,8 @@ use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::timeout::TimeoutLayer;
 
 use crate::application::App;
-use limits::Limits;
-use problem::{Problem, ProblemKind};
+use crate::http::limits::Limits;
+use crate::http::problem::{Problem, ProblemKind};
 
 /// The most bytes of a body, an import apart.
 pub const BODY_LIMIT: usize = 256 * 1024;

@@ -16,10 +16,10 @@ use utoipa::{Modify, OpenApi, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_swagger_ui::{Config, SwaggerUi};
 
-use super::api;
-use super::operation::{PROBLEMS, ProblemResponse};
-use super::problem::{ProblemDetails, WrongField};
 use crate::application::App;
+use crate::http::api;
+use crate::http::operation::{PROBLEMS, ProblemResponse};
+use crate::http::problem::{ProblemDetails, WrongField};
 
 #[derive(OpenApi)]
 #[openapi(

@@ -10,9 +10,9 @@ use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn}
 use utoipa::openapi::{ObjectBuilder, Ref, RefOr, Required, Type};
 use utoipa_axum::router::UtoipaMethodRouter;
 
-use super::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
-use super::limits::Attempt;
 use crate::application::App;
+use crate::http::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
+use crate::http::limits::Attempt;
 
 /// What the arguments of a handler ask for.
 #[derive(Debug, Clone, Copy, Default)]

@@ -5,8 +5,8 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::problem::Problem;
 use crate::application::{ActError, Reply};
+use crate::http::problem::Problem;
 use crate::print::PrintError;
 
 /// A handler leaves early: with a problem, or with the reply that the same request got before.

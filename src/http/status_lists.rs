@@ -12,9 +12,10 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::json;
 use sha2::{Digest, Sha256};
 
-use super::problem::{Problem, ProblemKind};
-use super::reply::HandlerResult;
-use crate::application::{App, status_lists};
+use crate::application::App;
+use crate::application::cards::status_lists;
+use crate::http::problem::{Problem, ProblemKind};
+use crate::http::reply::HandlerResult;
 use crate::tokens::status_list::MEDIA_TYPE;
 
 /// For as long as a list says that it may be kept.

@@ -4,9 +4,9 @@
 
 use std::fmt::Write;
 
-use super::error::PrintError;
-use super::paper::{At, Drawing, Look, bold, one_page, plain};
-use super::qr::Modules;
+use crate::print::error::PrintError;
+use crate::print::paper::{At, Drawing, Look, bold, one_page, plain};
+use crate::print::qr::Modules;
 
 const CARD: (f32, f32) = (85.60, 53.98);
 const A4: (f32, f32) = (210.0, 297.0);

@@ -10,7 +10,7 @@ mod qr;
 mod report;
 mod sheet;
 
-pub use card::{CardFace, Letter, card_pdf, card_svg, letter_pdf};
-pub use error::PrintError;
-pub use report::{Report, Table, report_pdf};
-pub use sheet::{Sheet, sheet_pdf};
+pub use crate::print::card::{CardFace, Letter, card_pdf, card_svg, letter_pdf};
+pub use crate::print::error::PrintError;
+pub use crate::print::report::{Report, Table, report_pdf};
+pub use crate::print::sheet::{Sheet, sheet_pdf};

@@ -13,8 +13,8 @@ use parley::fontique::{Blob, Collection, CollectionOptions, SourceCache};
 use parley::style::{FontFamily, FontFamilyName, FontWeight, LineHeight, StyleProperty};
 use parley::{Alignment, FontContext, LayoutContext};
 
-use super::error::PrintError;
-use super::qr::Modules;
+use crate::print::error::PrintError;
+use crate::print::qr::Modules;
 
 /// Points in a millimetre.
 const POINTS: f32 = 72.0 / 25.4;

@@ -2,7 +2,7 @@
 
 use qrcode::{Color, EcLevel, QrCode};
 
-use super::error::PrintError;
+use crate::print::error::PrintError;
 
 /// Dark modules side by side, in modules.
 pub(super) struct Run {

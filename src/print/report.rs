@@ -1,7 +1,7 @@
 //! A report of tables on as many A4 pages as it takes.
 
-use super::error::PrintError;
-use super::paper::{At, Drawing, Look, bold, pages, plain};
+use crate::print::error::PrintError;
+use crate::print::paper::{At, Drawing, Look, bold, pages, plain};
 
 const A4: (f32, f32) = (210.0, 297.0);
 const LEFT: f32 = 15.0;

@@ -1,7 +1,7 @@
 //! The cutting sheet.
 
-use super::error::PrintError;
-use super::paper::{At, Look, bold, one_page, plain};
+use crate::print::error::PrintError;
+use crate::print::paper::{At, Look, bold, one_page, plain};
 
 const A5: (f32, f32) = (148.0, 210.0);
 

@@ -5,12 +5,11 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::{Portion, Result, wrote};
-use crate::domain::card::Card;
+use crate::domain::cards::{Card, CardState};
 use crate::domain::ids::{ActorId, CardId, CounterId, OrganisationId, PersonId, RegistrationId, SectionId};
-use crate::domain::number::TypedNumber;
-use crate::domain::register::CardState;
-use crate::domain::registration::Registration;
+use crate::domain::numbers::TypedNumber;
+use crate::domain::register::registrations::Registration;
+use crate::storage::{Portion, Result, wrote};
 
 macro_rules! select_cards {
     ($rest:tt $(, $argument:expr)*) => {

@@ -6,10 +6,11 @@ use sqlx::postgres::{PgArgumentBuffer, PgHasArrayType, PgTypeInfo, PgValueRef, P
 use sqlx::{Decode, Encode, Type};
 use uuid::Uuid;
 
-use crate::domain::audit::{AuditAnswer, Silence};
-use crate::domain::blanks::{Explanation, MovementKind};
-use crate::domain::copy_request::RequestState;
-use crate::domain::decision::Outcome;
+use crate::domain::cards::CardState;
+use crate::domain::copies::decision::Outcome;
+use crate::domain::copies::{DocumentKind, Purpose, RequestState};
+use crate::domain::counters::blanks::{Explanation, MovementKind};
+use crate::domain::differs::{DifferState, Level};
 use crate::domain::ids::{
     ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
     BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
@@ -17,12 +18,17 @@ use crate::domain::ids::{
     NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId, SectionId,
     SessionId, SiteId, StatementId, StockCountId,
 };
-use crate::domain::key::KeyState;
-use crate::domain::number::TypedNumber;
-use crate::domain::register::{
-    AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Hand, HoldKind, Level, LockKind,
-    LossDecision, LossKind, NoticeKind, OrganisationKind, Post, Protection, Purpose, RekeyState,
-};
+use crate::domain::keys::audits::{AuditAnswer, Silence};
+use crate::domain::keys::losses::{LossDecision, LossKind};
+use crate::domain::keys::{ChargeState, KeyState};
+use crate::domain::numbers::TypedNumber;
+use crate::domain::people::{OrganisationKind, Post};
+use crate::domain::register::registrations::{Hand, LockKind};
+use crate::domain::register::sections::Protection;
+use crate::domain::rekeys::RekeyState;
+use crate::domain::rights::authorities::AuthorityClass;
+use crate::domain::rights::holds::HoldKind;
+use crate::domain::rights::notices::NoticeKind;
 
 macro_rules! uuid_columns {
     ($($name:ident),+ $(,)?) => { $(

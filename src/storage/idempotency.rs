@@ -4,8 +4,8 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
-use super::{Result, wrote};
 use crate::domain::ids::ActorId;
+use crate::storage::{Result, wrote};
 
 /// What was found for a key.
 pub enum Claim {

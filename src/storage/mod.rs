@@ -5,30 +5,19 @@
 
 mod columns;
 
-pub mod audits;
-pub mod authorities;
-pub mod blanks;
 pub mod cards;
 pub mod copies;
+pub mod counters;
 pub mod differs;
-pub mod evidence;
-pub mod exposure;
-pub mod facts;
-pub mod history;
 pub mod idempotency;
 pub mod keys;
 pub mod log;
-pub mod notices;
-pub mod offline;
 pub mod people;
 pub mod register;
 pub mod rekeys;
+pub mod rights;
 pub mod secrets;
-pub mod sections;
-pub mod sessions;
-pub mod signals;
 pub mod sites;
-pub mod statements;
 
 use thiserror::Error;
 

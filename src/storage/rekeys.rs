@@ -4,12 +4,11 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
-use super::{Portion, Result, wrote};
 use crate::domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, RegistrationId, RekeyId, SectionId,
 };
-use crate::domain::register::RekeyState;
-use crate::domain::rekey::{Rekey, RekeyDiffer, RekeyLock};
+use crate::domain::rekeys::{Rekey, RekeyDiffer, RekeyLock, RekeyState};
+use crate::storage::{Portion, Result, wrote};
 
 /// The newest prices of a section, and their version.
 pub async fn prices(db: &mut PgConnection, section: SectionId) -> Result<Option<(i32, Value)>> {

@@ -4,8 +4,8 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{Result, wrote};
 use crate::domain::ids::{DifferId, PersonId, SectionId};
+use crate::storage::{Result, wrote};
 use crate::vault::WrappedKey;
 
 /// What was sealed, and under which data key.

@@ -4,11 +4,11 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{Portion, Result, wrote};
 use crate::domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, RegistrationId, SiteId,
 };
-use crate::domain::site::{Plot, PlotHandOver, PlotLock, Site};
+use crate::domain::sites::{Plot, PlotHandOver, PlotLock, Site};
+use crate::storage::{Portion, Result, wrote};
 
 macro_rules! select_sites {
     ($rest:tt $(, $argument:expr)*) => {

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use time::OffsetDateTime;
 
-use super::keys::{KeyError, KeySet};
+use crate::tokens::keys::{KeyError, KeySet};
 
 /// For whom an access token is.
 pub const AUDIENCE: &str = "wardbook";
@@ -85,8 +85,8 @@ impl TokenKeys {
 
 #[cfg(test)]
 mod tests {
-    use super::super::keys::tests::pem;
     use super::*;
+    use crate::tokens::keys::tests::pem;
     use base64::Engine;
     use base64::engine::general_purpose::URL_SAFE_NO_PAD;
     use ed25519_dalek::{Signer, SigningKey};

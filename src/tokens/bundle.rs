@@ -13,9 +13,9 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use time::{Duration, OffsetDateTime};
 
-use super::keys::{KeyError, KeySet, TokenError};
 use crate::domain::ids::{CopyRequestId, CounterId};
-use crate::domain::number::TypedNumber;
+use crate::domain::numbers::TypedNumber;
+use crate::tokens::keys::{KeyError, KeySet, TokenError};
 
 const TYPE: &str = "wardbook-authorisations+jwt";
 /// For how long a bundle is good.
@@ -150,8 +150,8 @@ impl Bundle {
 
 #[cfg(test)]
 mod tests {
-    use super::super::keys::tests::pem;
     use super::*;
+    use crate::tokens::keys::tests::pem;
     use time::macros::datetime;
     use uuid::Uuid;
 

@@ -14,8 +14,8 @@ use serde_json::Value;
 use thiserror::Error;
 use time::{Date, OffsetDateTime};
 
-use super::keys::{KeyError, KeySet, TokenError};
-use crate::domain::number::TypedNumber;
+use crate::domain::numbers::TypedNumber;
+use crate::tokens::keys::{KeyError, KeySet, TokenError};
 
 const TYPE: &str = "wardbook-card+jwt";
 
@@ -161,8 +161,8 @@ impl CardKeys {
 
 #[cfg(test)]
 mod tests {
-    use super::super::keys::tests::pem;
     use super::*;
+    use crate::tokens::keys::tests::pem;
     use serde_json::json;
     use time::macros::{date, datetime};
 

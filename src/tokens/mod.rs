@@ -10,4 +10,4 @@ pub mod card;
 pub mod keys;
 pub mod status_list;
 
-pub use access::TokenKeys;
+pub use crate::tokens::access::TokenKeys;

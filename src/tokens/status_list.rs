@@ -21,8 +21,8 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use time::{Duration, OffsetDateTime};
 
-use super::keys::{KeyError, KeySet, TokenError};
-use crate::domain::register::CardState;
+use crate::domain::cards::CardState;
+use crate::tokens::keys::{KeyError, KeySet, TokenError};
 
 const TYPE: &str = "statuslist+jwt";
 /// The media type as which a list is served.
@@ -232,8 +232,8 @@ impl StatusList {
 
 #[cfg(test)]
 mod tests {
-    use super::super::keys::tests::pem;
     use super::*;
+    use crate::tokens::keys::tests::pem;
     use serde_json::json;
     use time::macros::datetime;
 

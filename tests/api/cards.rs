@@ -5,10 +5,10 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use time::Duration;
-use wardbook::domain::register::CardState;
-use wardbook::tokens::status_list::StatusList;
 
-use super::harness::{ISSUER, PIN, Reply, Town};
+use crate::harness::{ISSUER, PIN, Reply, Town};
+use wardbook::domain::cards::CardState;
+use wardbook::tokens::status_list::StatusList;
 
 async fn token(town: &Town, card: &str) -> String {
     let answer = town.supplier.get(format!("/v1/cards/{card}/token")).await.expect(200);

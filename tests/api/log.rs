@@ -5,15 +5,16 @@ use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use time::Duration;
-use wardbook::application::log::sequencer::{self, Sequencer};
+
+use crate::harness::{ORIGIN, Scratch, Town, key_pem};
+use wardbook::application::log::sequencer;
+use wardbook::application::log::sequencer::Sequencer;
 use wardbook::archive::Archive;
 use wardbook::domain::entry;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::receipt::Receipt;
 use wardbook::domain::log::tile;
 use wardbook::domain::log::tree::verify_consistency;
-
-use super::harness::{ORIGIN, Scratch, Town, key_pem};
 
 /// Asks for a copy; the entry of the decision.
 pub async fn asked(town: &Town) -> String {

@@ -8,33 +8,19 @@
     reason = "a test fails where something is not as it says; the lints that teach style are for the program"
 )]
 
-mod access_matrix;
-mod answers;
-mod attacks;
-mod audits;
-mod authorities;
-mod bad_input;
-mod bitting;
-mod blanks;
 mod cards;
-mod constraints;
+mod code;
 mod copies;
-mod counter_days;
+mod counters;
 mod differs;
-mod document;
-mod erasure;
 mod harness;
-mod keying;
-mod layering;
+mod keys;
 mod log;
-mod policies;
+mod misuse;
+mod people;
 mod processes;
-mod races;
-mod register_csv;
+mod register;
 mod rekeys;
-mod sequences;
-mod sessions;
+mod rights;
 mod sites;
-mod statements;
 mod tasks;
-mod words;

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::harness::{Actor, Town};
+use crate::harness::{Actor, Town};
 
 async fn lose(who: &Actor, key: &str, more: Value) -> Value {
     let mut body = json!({"kind": "lost", "happened_on": "2026-11-01", "place": "Number 4 bus"});

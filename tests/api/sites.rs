@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 use time::Duration;
 
-use super::harness::{Actor, Reply, Town, signature};
+use crate::harness::{Actor, Reply, Town, signature};
 
 /// Ten plots with a front and a back door, keyed alike in each: common practice.
 pub const TEN_PLOTS: &str = include_str!("../../src/cli/demo/site.csv");

@@ -3,9 +3,10 @@
 use serde_json::json;
 use sqlx::PgPool;
 use time::Duration;
-use wardbook::application::tasks::{self, Round};
 
-use super::harness::Town;
+use crate::harness::Town;
+use wardbook::application::tasks;
+use wardbook::application::tasks::Round;
 
 #[sqlx::test]
 async fn an_authorisation_lapses_once_and_says_so(pool: PgPool) {

@@ -4,19 +4,20 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::gather::{StepContext, StepInput, gather};
 use crate::application::ActError;
 use crate::application::caller::Caller;
-use crate::domain::authority::Authority;
-use crate::domain::copy_request::{CopyRequest, RequestState};
-use crate::domain::decision::facts::{Collector, ShownFacts, Step};
-use crate::domain::decision::{Decision, decide};
+use crate::application::copies::gather::{StepContext, StepInput, gather};
+use crate::domain::copies::decision::facts::{Collector, ShownFacts, Step};
+use crate::domain::copies::decision::{Decision, decide};
+use crate::domain::copies::{CopyRequest, Purpose, RequestState};
+use crate::domain::differs::Differ;
 use crate::domain::ids::{CopyRequestId, CounterId, PersonId};
-use crate::domain::register::Purpose;
-use crate::domain::registration::{Differ, Registration};
-use crate::domain::rules::Rules;
+use crate::domain::register::registrations::Registration;
+use crate::domain::register::rules::Rules;
+use crate::domain::rights::authorities::Authority;
 use crate::outside::Outside;
-use crate::storage::{authorities, copies, register};
+use crate::storage::rights::authorities;
+use crate::storage::{copies, differs};
 
 /// The most differs about which is decided in one look.
 const MOST_DIFFERS: usize = 50;
@@ -65,7 +66,7 @@ pub async fn at_counter(
     let context = |step| StepContext { step, takes_rows: false, now, caller };
     let every = held.iter().any(|authority| authority.every_differ);
     let named: Vec<Uuid> = held.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
-    let differs = register::differs_in_scope(db, registration.id, every, &named, MOST_DIFFERS).await?;
+    let differs = differs::in_scope(db, registration.id, every, &named, MOST_DIFFERS).await?;
     let mut may_order = Vec::new();
     for differ in differs {
         let request = one_more(standing.outside.id(now).into(), registration, &differ, standing);

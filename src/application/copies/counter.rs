@@ -2,24 +2,26 @@
 
 use serde_json::json;
 
-use super::check::collector_of;
-use super::gather::{StepContext, StepInput, gather};
-use super::{DecidedRequest, enter_step, store};
-use crate::application::blanks::{Origin, add_difference};
 use crate::application::caller::Caller;
 use crate::application::cards::ShownAtCounter;
+use crate::application::copies::check::collector_of;
+use crate::application::copies::gather::{StepContext, StepInput, gather};
+use crate::application::copies::{DecidedRequest, enter_step, store};
+use crate::application::counters::blanks::{Origin, add_difference};
 use crate::application::keys::{add_keys, move_key};
-use crate::application::rules;
+use crate::application::register::rules;
 use crate::application::{Act, ActError, App};
-use crate::domain::copy_request::CopyRequest;
-use crate::domain::decision::decide;
-use crate::domain::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
+use crate::domain::cards::CardState;
+use crate::domain::copies::decision::decide;
+use crate::domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
+use crate::domain::copies::signature::{Signature, hash_of};
+use crate::domain::copies::{CopyRequest, DocumentKind, Purpose};
 use crate::domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
-use crate::domain::key::{Key, KeyAct, KeyState};
-use crate::domain::register::{CardState, DocumentKind, Purpose};
-use crate::domain::registration::Registration;
-use crate::domain::signature::{Signature, hash_of};
-use crate::storage::{StorageError, blanks, cards, copies, keys, people, register};
+use crate::domain::keys::{Key, KeyAct, KeyState};
+use crate::domain::register::registrations::Registration;
+use crate::storage::counters::blanks;
+use crate::storage::register::registrations;
+use crate::storage::{StorageError, cards, copies, keys, people};
 
 /// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
 pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
@@ -48,7 +50,7 @@ pub(super) async fn at_counter_of(
     if found.counter_id != counter || !caller.works_at(act.db(), counter).await? {
         return Err(ActError::NotFound);
     }
-    let registration = register::registration_for_update(act.db(), found.registration_id)
+    let registration = registrations::registration_for_update(act.db(), found.registration_id)
         .await?
         .ok_or(ActError::NotFound)?;
     act.read_clock();

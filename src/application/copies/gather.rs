@@ -4,21 +4,23 @@ use sqlx::PgConnection;
 use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
-use super::Ask;
 use crate::application::caller::Caller;
+use crate::application::copies::Ask;
 use crate::application::{ActError, FieldProblem};
-use crate::domain::copy_request::{CopyRequest, RequestState};
-use crate::domain::decision::facts::{
+use crate::domain::copies::decision::facts::{
     ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, PersonFacts, ReplacedKey, RequestFacts,
     ShownFacts, Step,
 };
+use crate::domain::copies::{CopyRequest, Purpose, RequestState};
 use crate::domain::ids::{CopyRequestId, KeyId, PersonId};
-use crate::domain::key::KeyState;
-use crate::domain::register::{ChargeState, Purpose};
-use crate::domain::registration::Registration;
-use crate::domain::rules::Rules;
+use crate::domain::keys::{ChargeState, KeyState};
+use crate::domain::register::registrations::Registration;
+use crate::domain::register::rules::Rules;
 use crate::domain::text::Slug;
-use crate::storage::{blanks, copies, facts, keys, people, register, sections};
+use crate::storage::copies::facts;
+use crate::storage::counters::blanks;
+use crate::storage::keys::losses;
+use crate::storage::{copies, counters, differs, keys, people};
 
 /// What a step brings to the facts besides what is stored.
 #[derive(Default)]
@@ -148,7 +150,7 @@ async fn replaced_key(
     let theirs =
         key.filter(|key| key.differ_id == request.differ_id && key.holder_id == Some(request.recipient_id));
     let Some(key) = theirs else { return Ok(ReplacedKey::default()) };
-    let loss = keys::loss_of(db, id).await?;
+    let loss = losses::of_key(db, id).await?;
     Ok(ReplacedKey {
         with_recipient: key.state == KeyState::WithPerson,
         missing: key.state.is_missing(),
@@ -167,7 +169,7 @@ async fn counter_facts(
 ) -> Result<CounterFacts, ActError> {
     let (counter, section, today) = (request.counter_id, registration.section_id, context.now.date());
     if context.takes_rows && matches!(context.step, Step::Look | Step::Cut) {
-        sections::appointments_for_share(db, counter, section).await?;
+        counters::appointments_for_share(db, counter, section).await?;
     }
     let account = match (context.step, context.takes_rows) {
         (Step::Cut, true) => blanks::account_for_update(db, counter, section).await?,
@@ -175,7 +177,7 @@ async fn counter_facts(
         _ => None,
     };
     let blanks = account.map_or(0, |account| account.on_hand.unsigned_abs());
-    Ok(CounterFacts { appointed: sections::is_appointed(db, counter, section, today).await?, blanks })
+    Ok(CounterFacts { appointed: counters::is_appointed(db, counter, section, today).await?, blanks })
 }
 
 /// A request as it is asked for, not stored yet.
@@ -193,10 +195,10 @@ pub(super) async fn draft(
     if people::present(db, recipient).await?.is_none() {
         say("/recipient_id", "is not known");
     }
-    if sections::counter(db, ask.counter).await?.is_none() {
+    if counters::counter(db, ask.counter).await?.is_none() {
         say("/counter_id", "is not known");
     }
-    if register::own_differs(db, registration.id, &[ask.differ]).await?.is_empty() {
+    if differs::own(db, registration.id, &[ask.differ]).await?.is_empty() {
         say("/differ_id", "is not a differ of this registration");
     }
     replacement_problems(db, registration, &ask, &mut say).await?;

@@ -3,37 +3,37 @@
 //! Every step locks the registration, loads the facts, decides again, and writes the decision with
 //! its entry: refusals too. A dry run does the same without a lock and writes nothing.
 
-pub mod check;
-
 mod counter;
 mod gather;
-pub mod offline;
 mod sheet;
+
+pub mod check;
+pub mod offline;
 pub mod uncollected;
 
-pub(super) use counter::signature_error;
-pub use counter::{CutStep, HandOverStep, cut, hand_over, require_at_counter};
-pub use sheet::{CuttingSheet, look};
+pub(super) use crate::application::copies::counter::signature_error;
+pub use crate::application::copies::counter::{CutStep, HandOverStep, cut, hand_over, require_at_counter};
+pub use crate::application::copies::sheet::{CuttingSheet, look};
 
 use serde_json::{Value, json};
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::access::{self, Access};
-use super::act::{DecisionEntry, StepTaken};
-use super::caller::Caller;
-use super::rules;
-use super::{Act, ActError, App};
-use crate::domain::copy_request::{CopyRequest, Progress, RequestState};
-use crate::domain::decision::facts::Step;
-use crate::domain::decision::{Decision, Outcome, decide};
+use crate::application::access::Access;
+use crate::application::act::{DecisionEntry, StepTaken};
+use crate::application::caller::Caller;
+use crate::application::copies::gather::{StepContext, StepInput, draft, gather};
+use crate::application::register::rules;
+use crate::application::{Act, ActError, App, access};
+use crate::domain::copies::decision::facts::Step;
+use crate::domain::copies::decision::{Decision, Outcome, decide};
+use crate::domain::copies::{CopyRequest, Progress, Purpose, RequestState};
 use crate::domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, RegistrationId};
-use crate::domain::register::Purpose;
-use crate::domain::registration::Registration;
+use crate::domain::register::registrations::Registration;
 use crate::domain::text::Remark;
-use crate::storage::{Portion, copies, keys, register};
-use gather::{StepContext, StepInput, draft, gather};
+use crate::storage::register::registrations;
+use crate::storage::{Portion, copies, keys};
 
 /// What is asked for.
 pub struct Ask {
@@ -304,7 +304,7 @@ pub async fn lapse(
     id: CopyRequestId,
     registration_id: RegistrationId,
 ) -> Result<bool, ActError> {
-    let Some(registration) = register::registration_for_update(act.db(), registration_id).await? else {
+    let Some(registration) = registrations::registration_for_update(act.db(), registration_id).await? else {
         return Ok(false);
     };
     act.read_clock();

@@ -8,20 +8,23 @@ use serde_json::json;
 use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
-use super::counter::{KeysToMake, at_counter_of, make_keys};
-use super::gather::{StepContext, StepInput, gather};
-use super::{DecidedRequest, enter_step};
 use crate::application::act::DecisionEntry;
 use crate::application::caller::Caller;
-use crate::application::rules;
+use crate::application::copies::counter::{KeysToMake, at_counter_of, make_keys};
+use crate::application::copies::gather::{StepContext, StepInput, gather};
+use crate::application::copies::{DecidedRequest, enter_step};
+use crate::application::register::rules;
 use crate::application::{Act, ActError, App, access};
-use crate::domain::copy_request::{CopyRequest, FlaggedCut, RequestState};
-use crate::domain::decision::facts::Step;
-use crate::domain::decision::{Decision, decide};
+use crate::domain::copies::decision::facts::Step;
+use crate::domain::copies::decision::{Decision, decide};
+use crate::domain::copies::{CopyRequest, FlaggedCut, RequestState};
 use crate::domain::ids::{CopyRequestId, CounterId, RegistrationId};
-use crate::domain::key::Key;
-use crate::storage::{Portion, cards, copies, keys, offline, register, sections};
-use crate::tokens::bundle::{self, OfflineAuthorisation};
+use crate::domain::keys::Key;
+use crate::storage::copies::offline;
+use crate::storage::register::{registrations, sections};
+use crate::storage::{Portion, cards, copies, differs, keys};
+use crate::tokens::bundle;
+use crate::tokens::bundle::OfflineAuthorisation;
 
 /// The most authorisations in one bundle.
 const MOST: i64 = 500;
@@ -53,7 +56,7 @@ async fn may_be_cut_now(
     now: OffsetDateTime,
 ) -> Result<bool, ActError> {
     let registration =
-        register::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
+        registrations::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
     let rules = rules::in_force(db, &registration).await?;
     let context = StepContext { step: Step::Cut, takes_rows: false, now, caller };
     // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
@@ -68,9 +71,9 @@ async fn entry(
     left: u32,
 ) -> Result<OfflineAuthorisation, ActError> {
     let lost = || ActError::Internal("a request without its registration, section or differ".to_owned());
-    let registration = register::registration(db, request.registration_id).await?.ok_or_else(lost)?;
+    let registration = registrations::registration(db, request.registration_id).await?.ok_or_else(lost)?;
     let section = sections::section(db, registration.section_id).await?.ok_or_else(lost)?;
-    let differ = register::differ(db, request.differ_id).await?.ok_or_else(lost)?;
+    let differ = differs::differ(db, request.differ_id).await?.ok_or_else(lost)?;
     let lapses_at = request.lapses_at.ok_or_else(lost)?;
     Ok(OfflineAuthorisation {
         copy_request: request.id,

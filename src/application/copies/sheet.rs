@@ -2,18 +2,19 @@
 
 use serde_json::json;
 
-use super::counter::at_counter;
-use super::gather::{StepContext, StepInput, gather};
-use super::{DecidedRequest, enter_step};
-use crate::application::rules;
-use crate::application::secrets::{self, Context};
-use crate::application::{Act, ActError};
-use crate::domain::bitting::Bitting;
-use crate::domain::decision::decide;
-use crate::domain::decision::facts::{ShownFacts, Step};
+use crate::application::copies::counter::at_counter;
+use crate::application::copies::gather::{StepContext, StepInput, gather};
+use crate::application::copies::{DecidedRequest, enter_step};
+use crate::application::register::rules;
+use crate::application::secrets::Context;
+use crate::application::{Act, ActError, secrets};
+use crate::domain::copies::decision::decide;
+use crate::domain::copies::decision::facts::{ShownFacts, Step};
+use crate::domain::differs::bitting::Bitting;
 use crate::domain::ids::CopyRequestId;
-use crate::domain::number::TypedNumber;
-use crate::storage::{register, sections};
+use crate::domain::numbers::TypedNumber;
+use crate::storage::register::sections;
+use crate::storage::{counters, differs};
 
 /// What a counter needs to cut the keys of an open authorisation.
 pub struct CuttingSheet {
@@ -52,14 +53,14 @@ pub async fn look(
     }
     let missing = || ActError::Internal("a request without its differ, section or counter".to_owned());
     let app = act.app();
-    let differ = register::differ(act.db(), request.differ_id).await?.ok_or_else(missing)?;
+    let differ = differs::differ(act.db(), request.differ_id).await?.ok_or_else(missing)?;
     let sealed = crate::storage::secrets::bitting(act.db(), request.differ_id).await?;
     let sealed = sealed.ok_or(ActError::Conflict("the bitting of this differ is not on record yet"))?;
     let heights = secrets::open(app, act.db(), Context::Bitting(request.differ_id), &sealed).await?;
     let sheet = CuttingSheet {
         registration: registration.number,
         section: sections::section(act.db(), registration.section_id).await?.ok_or_else(missing)?.name,
-        counter: sections::counter(act.db(), request.counter_id).await?.ok_or_else(missing)?.name,
+        counter: counters::counter(act.db(), request.counter_id).await?.ok_or_else(missing)?.name,
         differ: differ.number,
         bitting: secrets::bitting_of(&heights)?,
         left: progress.left_to_cut(),

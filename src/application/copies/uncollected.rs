@@ -2,14 +2,14 @@
 
 use serde_json::json;
 
-use super::counter::at_counter;
 use crate::application::caller::Caller;
+use crate::application::copies::counter::at_counter;
 use crate::application::counters::require_own;
 use crate::application::keys::move_key;
 use crate::application::{Act, ActError, App};
-use crate::domain::copy_request::Destruction;
+use crate::domain::copies::Destruction;
 use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
-use crate::domain::key::{Key, KeyAct};
+use crate::domain::keys::{Key, KeyAct};
 use crate::storage::{copies, keys};
 
 /// Keys at a counter whose request is over (its dealer, or the supplier).

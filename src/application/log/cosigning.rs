@@ -13,7 +13,7 @@ use thiserror::Error;
 use time::OffsetDateTime;
 use tokio::task::JoinSet;
 
-use super::reading;
+use crate::application::log::reading;
 use crate::domain::log::note::{Note, SignatureLine};
 use crate::domain::log::policy::Witness;
 use crate::domain::log::witness::Question;

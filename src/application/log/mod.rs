@@ -20,7 +20,7 @@ use std::time::Duration;
 use time::OffsetDateTime;
 use tokio::sync::{Notify, Semaphore, watch};
 
-use super::ActError;
+use crate::application::ActError;
 use crate::metrics::Metrics;
 
 /// The most callers of one process who wait for a receipt at a time; others are told to ask again.

@@ -3,8 +3,9 @@
 use sqlx::PgConnection;
 
 use crate::domain::log::hash::Hash;
-use crate::domain::log::tile::{self, Content, Tile, TilePath};
-use crate::domain::log::tree::{self, Stretch};
+use crate::domain::log::tile::{Content, Tile, TilePath};
+use crate::domain::log::tree::Stretch;
+use crate::domain::log::{tile, tree};
 use crate::storage::{Result, StorageError, log};
 
 fn missing(what: impl std::fmt::Display) -> StorageError {

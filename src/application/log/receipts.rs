@@ -6,15 +6,15 @@ use serde::Serialize;
 use sqlx::PgConnection;
 use utoipa::ToSchema;
 
-use super::super::access::{self};
-use super::super::caller::Caller;
-use super::super::{ActError, App, copies};
-use super::reading;
+use crate::application::caller::Caller;
+use crate::application::log::reading;
+use crate::application::{ActError, App, access, copies};
 use crate::domain::ids::EntryId;
 use crate::domain::log::receipt::Receipt;
-use crate::domain::register::OrganisationKind;
-use crate::storage::evidence::{self, Subject};
+use crate::domain::people::OrganisationKind;
 use crate::storage::log;
+use crate::storage::log::evidence;
+use crate::storage::log::evidence::Subject;
 
 /// A field that an entry commits to.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]

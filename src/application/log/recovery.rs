@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::sequencer::{LogError, Sequencer};
+use crate::application::log::sequencer::{LogError, Sequencer};
 use crate::domain::entry::EntryKind;
 use crate::domain::ids::EntryId;
 use crate::domain::log::hash::Hash;

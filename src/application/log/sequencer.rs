@@ -12,9 +12,9 @@ use std::time::Duration;
 use sqlx::{PgConnection, Postgres, Transaction};
 use thiserror::Error;
 
-use super::super::App;
-use super::cosigning::{self, Alarm, Witnesses};
-use super::{LogStanding, reading};
+use crate::application::App;
+use crate::application::log::cosigning::{Alarm, Witnesses};
+use crate::application::log::{LogStanding, cosigning, reading};
 use crate::archive::{Archive, ArchiveError};
 use crate::domain::log::checkpoint::Checkpoint;
 use crate::domain::log::hash::Hash;

@@ -2,21 +2,24 @@
 
 use serde_json::json;
 
-use super::{every_right, give, plot_for_update};
-use crate::application::authorities::end;
 use crate::application::copies::signature_error;
 use crate::application::keys::move_key;
+use crate::application::rights::authorities::end;
+use crate::application::sites::{every_right, give, plot_for_update};
 use crate::application::{Act, ActError, differs};
-use crate::domain::authority::Authority;
+use crate::domain::copies::DocumentKind;
+use crate::domain::copies::signature::{Signature, hash_of};
+use crate::domain::differs::DifferState;
 use crate::domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
-use crate::domain::key::{Key, KeyAct, KeyState};
-use crate::domain::register::{DifferState, DocumentKind, OrganisationKind};
-use crate::domain::registration::Registration;
+use crate::domain::keys::{Key, KeyAct, KeyState};
+use crate::domain::people::OrganisationKind;
+use crate::domain::register::registrations::Registration;
 use crate::domain::rights::Ending;
-use crate::domain::signature::{Signature, hash_of};
-use crate::domain::site::in_the_way;
-use crate::domain::site::{Plot, PlotHandOver, PlotLock};
-use crate::storage::{Portion, authorities, keys, people, register, sites};
+use crate::domain::rights::authorities::Authority;
+use crate::domain::sites::{Plot, PlotHandOver, PlotLock, in_the_way};
+use crate::storage::register::registrations;
+use crate::storage::rights::authorities;
+use crate::storage::{Portion, differs as stored_differs, keys, people, sites};
 
 /// A hand-over as it is made.
 pub struct NewHandOver {
@@ -47,7 +50,7 @@ pub async fn hand_over(
     finals.sort_unstable();
     finals.dedup();
     for differ in &finals {
-        let found = register::differ(act.db(), *differ).await?.ok_or(ActError::NotFound)?;
+        let found = stored_differs::differ(act.db(), *differ).await?.ok_or(ActError::NotFound)?;
         if found.state == DifferState::GivenOut {
             continue;
         }
@@ -55,7 +58,7 @@ pub async fn hand_over(
     }
     let now = act.now;
     let after = Registration { owner_id: new.buyer, version: registration.version + 1, ..registration };
-    register::change_owner(act.db(), &after, now).await?;
+    registrations::change_owner(act.db(), &after, now).await?;
     act.enter_change("registration.owner_changed", Some(after.id), after.id.0, vec![]).await?;
     let owner = Authority { person_id: Some(new.collected_by), ..every_right(act, &after, act.today()) };
     give(act, &owner).await?;

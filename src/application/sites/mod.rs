@@ -9,25 +9,28 @@ mod hand_over;
 mod plots_csv;
 mod progress;
 
-pub use hand_over::{NewHandOver, hand_over};
-pub use plots_csv::{MOST_DOORS, add_plots};
-pub use progress::{OrderList, PlotProgress, Progress, order_list, progress};
+pub use crate::application::sites::hand_over::{NewHandOver, hand_over};
+pub use crate::application::sites::plots_csv::{MOST_DOORS, add_plots};
+pub use crate::application::sites::progress::{OrderList, PlotProgress, Progress, order_list, progress};
 
 use time::Date;
 
-use super::access::{self};
-use super::caller::Caller;
-use super::differs::DifferDraw;
-use super::registrations::change_levers;
-use super::{Act, ActError, App, keys as key_acts, registrations};
-use crate::domain::authority::Authority;
+use crate::application::caller::Caller;
+use crate::application::differs::DifferDraw;
+use crate::application::differs::answers::change_levers;
+use crate::application::register::registrations;
+use crate::application::{Act, ActError, App, access, keys as key_acts};
+use crate::domain::differs::Level;
 use crate::domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, SectionId, SiteId};
-use crate::domain::key::Key;
-use crate::domain::register::{AuthorityClass, Level, OrganisationKind};
-use crate::domain::registration::Registration;
-use crate::domain::site::{Plot, PlotLock, Site};
+use crate::domain::keys::Key;
+use crate::domain::people::OrganisationKind;
+use crate::domain::register::registrations::Registration;
+use crate::domain::rights::authorities::{Authority, AuthorityClass};
+use crate::domain::sites::{Plot, PlotLock, Site};
 use crate::domain::text::{Name, PackNumber, Premises};
-use crate::storage::{Portion, authorities, people, register, sites};
+use crate::storage::register::registrations as stored_registrations;
+use crate::storage::rights::authorities;
+use crate::storage::{Portion, people, sites};
 
 /// A site to begin.
 pub struct NewSite {
@@ -110,7 +113,7 @@ fn every_right(act: &Act<'_>, registration: &Registration, first_day: Date) -> A
 async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> {
     let by = act.caller.actor();
     authorities::add(act.db(), authority, by).await?;
-    let who = super::authorities::holder_of(authority);
+    let who = crate::application::rights::authorities::holder_of(authority);
     act.enter_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
 }
 
@@ -156,7 +159,7 @@ pub async fn plot(app: &App, caller: &Caller, id: PlotId) -> Result<(Plot, Vec<P
 /// A plot that is not handed over, taken for update with its site, for whoever governs it.
 async fn plot_for_update(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    register::registration_for_update(act.db(), found.site_registration_id).await?;
+    stored_registrations::registration_for_update(act.db(), found.site_registration_id).await?;
     let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
@@ -202,7 +205,7 @@ pub async fn fit(
         return Err(ActError::Conflict("this lock was fitted with its final pack before"));
     }
     let site = sites::site(act.db(), plot.site_id).await?.ok_or(ActError::NotFound)?;
-    let prices = super::prices::newest_prices(act.db(), registration.section_id).await?;
+    let prices = crate::application::rekeys::prices::newest_prices(act.db(), registration.section_id).await?;
     let count = prices.map_or(2, |prices| u16::from(prices.keys_with_pack));
     let (pack, keys) = key_acts::pack_with_keys(act, &registration, own.final_differ_id, pack, count).await?;
     let now = act.now;

@@ -12,17 +12,17 @@ use std::collections::{BTreeMap, HashMap};
 
 use serde::Deserialize;
 
-use super::give_builder;
-use crate::application::access;
-use crate::application::differs::DifferDraw;
-use crate::application::register_csv::report::{Columns, LockColumns, lines_of};
-use crate::application::register_csv::{ImportReport, LineReport};
-use crate::application::registrations::{self, LockContent};
-use crate::application::{Act, ActError};
+use crate::application::differs::{DifferDraw, answers};
+use crate::application::register::csv::report::{Columns, LockColumns, lines_of};
+use crate::application::register::csv::{ImportReport, LineReport};
+use crate::application::register::locks::LockContent;
+use crate::application::register::{locks, registrations};
+use crate::application::sites::give_builder;
+use crate::application::{Act, ActError, access};
+use crate::domain::differs::Level;
 use crate::domain::ids::{DifferId, SiteId};
-use crate::domain::register::Level;
-use crate::domain::registration::Registration;
-use crate::domain::site::{Plot, PlotLock, Site};
+use crate::domain::register::registrations::Registration;
+use crate::domain::sites::{Plot, PlotLock, Site};
 use crate::domain::text::{Label, Premises};
 use crate::storage::sites;
 
@@ -163,8 +163,8 @@ async fn add_plot(
         if let Some(mark) = door.alike {
             shared.insert(mark, differ);
         }
-        let lock = registrations::add_lock_to(act, &registration, door.lock).await?;
-        registrations::change_levers(act, registration.id, lock.id, &[], &[site.temporary_differ_id]).await?;
+        let lock = locks::add_to(act, &registration, door.lock).await?;
+        answers::change_levers(act, registration.id, lock.id, &[], &[site.temporary_differ_id]).await?;
         let row = PlotLock {
             lock_id: lock.id,
             label: lock.label,

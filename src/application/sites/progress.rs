@@ -4,13 +4,13 @@ use serde::Serialize;
 use time::OffsetDateTime;
 use utoipa::ToSchema;
 
-use super::visible;
 use crate::application::caller::Caller;
-use crate::application::prices::newest_prices;
+use crate::application::rekeys::prices::newest_prices;
+use crate::application::sites::visible;
 use crate::application::{ActError, App};
 use crate::domain::ids::{PlotId, RegistrationId, SiteId};
-use crate::domain::rekey::Prices;
-use crate::domain::site::{LockCounts, PlotStep, Site, step};
+use crate::domain::rekeys::Prices;
+use crate::domain::sites::{LockCounts, PlotStep, Site, step};
 use crate::storage::sites;
 
 /// How a plot stands.
@@ -143,7 +143,7 @@ pub async fn order_list(app: &App, caller: &Caller, id: SiteId) -> Result<OrderL
     // Two keys with a pack where no list says otherwise (common practice).
     let keys_with_pack = prices.as_ref().map_or(2, |prices| u64::from(prices.keys_with_pack));
     let whole = usize::try_from(locks).unwrap_or(usize::MAX);
-    let part = |part: &crate::domain::rekey::ServicePart| {
+    let part = |part: &crate::domain::rekeys::ServicePart| {
         let quantity = Prices::parts_for(part, whole);
         PartLine { name: part.name.to_string(), quantity, cost: quantity * u64::from(part.price) }
     };

@@ -7,8 +7,8 @@ use clap::Args;
 use serde_json::{Value, json};
 use time::format_description::well_known::Rfc3339;
 
-use super::super::client::{Program, Service};
-use super::folder::{BroughtIn, Cut, Files};
+use crate::cli::client::{Program, Service};
+use crate::cli::counter::folder::{BroughtIn, Cut, Files};
 
 /// Options of `counter bring-in`.
 #[derive(Args)]

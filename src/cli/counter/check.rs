@@ -7,9 +7,9 @@ use std::process::ExitCode;
 use clap::Args;
 use time::{Duration, OffsetDateTime};
 
-use super::folder::Files;
-use wardbook::domain::number::TypedNumber;
-use wardbook::domain::register::CardState;
+use crate::cli::counter::folder::Files;
+use wardbook::domain::cards::CardState;
+use wardbook::domain::numbers::TypedNumber;
 use wardbook::outside::Outside;
 use wardbook::tokens::status_list::StatusList;
 

@@ -2,11 +2,11 @@
 
 use clap::Args;
 
-use super::super::Done;
-use super::check::{ListAge, check, scanned};
-use super::folder::{Cut, Files};
+use crate::cli::Done;
+use crate::cli::counter::check::{ListAge, check, scanned};
+use crate::cli::counter::folder::{Cut, Files};
+use wardbook::domain::cards::CardState;
 use wardbook::domain::ids::CopyRequestId;
-use wardbook::domain::register::CardState;
 use wardbook::outside::Outside;
 
 /// Options of `counter cut`.

@@ -27,7 +27,7 @@ use std::process::ExitCode;
 
 use clap::{Args, Subcommand};
 
-use super::exit_code;
+use crate::cli::exit_code;
 
 /// Commands of a counter.
 #[derive(Subcommand)]

@@ -3,9 +3,9 @@
 use clap::Args;
 use serde_json::Value;
 
-use super::super::Done;
-use super::super::client::{NotReached, Program, Service};
-use super::folder::{Files, Register};
+use crate::cli::Done;
+use crate::cli::client::{NotReached, Program, Service};
+use crate::cli::counter::folder::{Files, Register};
 use wardbook::domain::ids::CounterId;
 use wardbook::outside::Outside;
 use wardbook::tokens::bundle::Bundle;

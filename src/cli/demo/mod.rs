@@ -11,33 +11,41 @@ use secrecy::{ExposeSecret as _, SecretString};
 use sqlx::postgres::PgConnectOptions;
 use time::Duration;
 
-use super::cluster::Cluster;
-use super::keys::{Keys, new_signing_key};
-use super::options::{self, LimitOptions};
-use super::{Done, migrate, serve};
-use wardbook::application::authorities::Grant;
-use wardbook::application::blanks::{self, NewMovement};
+use crate::cli::cluster::Cluster;
+use crate::cli::keys::{Keys, new_signing_key};
+use crate::cli::options::LimitOptions;
+use crate::cli::{Done, migrate, options, serve};
 use wardbook::application::caller::Caller;
-use wardbook::application::log::sequencer::{self, LogWork, Sequencer};
-use wardbook::application::registrations::LockContent;
-use wardbook::application::secrets::{self, Context};
-use wardbook::application::sections::SectionContent;
-use wardbook::application::{
-    Act, App, authorities, cards, counters, differs, keys, people, registrations, sections,
-};
+use wardbook::application::counters::blanks;
+use wardbook::application::counters::blanks::NewMovement;
+use wardbook::application::differs::answers;
+use wardbook::application::log::sequencer;
+use wardbook::application::log::sequencer::{LogWork, Sequencer};
+use wardbook::application::register::locks::LockContent;
+use wardbook::application::register::sections::SectionContent;
+use wardbook::application::register::{locks, registrations, sections};
+use wardbook::application::rights::authorities;
+use wardbook::application::rights::authorities::Grant;
+use wardbook::application::secrets::Context;
+use wardbook::application::{Act, App, cards, counters, differs, keys, people, secrets};
 use wardbook::archive::Archive;
-use wardbook::domain::bitting::Bitting;
-use wardbook::domain::blanks::MovementKind;
 use wardbook::domain::calendar::{Period, add_years};
+use wardbook::domain::counters::blanks::MovementKind;
+use wardbook::domain::differs::Level;
+use wardbook::domain::differs::bitting::Bitting;
 use wardbook::domain::ids::{
     BlankMovementId, CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId,
     SectionId,
 };
-use wardbook::domain::key::Key;
-use wardbook::domain::register::{AuthorityClass, Hand, Level, LockKind, OrganisationKind, Post, Protection};
+use wardbook::domain::keys::Key;
+use wardbook::domain::people::{OrganisationKind, Post};
+use wardbook::domain::register::registrations::{Hand, LockKind};
+use wardbook::domain::register::sections::Protection;
+use wardbook::domain::rights::authorities::AuthorityClass;
 use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
 use wardbook::outside::Outside;
-use wardbook::storage::{people as stored_people, sessions as stored};
+use wardbook::storage::people as stored_people;
+use wardbook::storage::people::sessions as stored;
 
 /// Options of `demo`.
 #[derive(Args)]
@@ -355,7 +363,7 @@ async fn house(
     let premises = Premises::parse("3 Alder Rise, Tolverne")?;
     let registration = registrations::add(act, section, owner, premises).await?.id;
     let number = DifferNumber::parse("MB40-2071")?;
-    let differ = registrations::add_differ(act, registration, number, Level::Lock).await?.id;
+    let differ = differs::add(act, registration, number, Level::Lock).await?.id;
     for (label, hand) in [("Front door", Hand::Left), ("Back door", Hand::Right)] {
         let lock = LockContent {
             label: Label::parse(label)?,
@@ -365,8 +373,8 @@ async fn house(
             escape_route: false,
             room_class: Some(Slug::parse("entrance")?),
         };
-        let lock = registrations::add_lock(act, registration, lock).await?.id;
-        registrations::begin_answering(act, lock, differ).await?;
+        let lock = locks::add(act, registration, lock).await?.id;
+        answers::begin(act, lock, differ).await?;
     }
     let (_, made) = keys::add_pack(act, registration, differ, PackNumber::parse("LP-5512")?, 2).await?;
     Ok((registration, differ, made))

@@ -2,16 +2,17 @@
 
 use std::error::Error;
 
-use super::{Loader, caller_of};
+use crate::cli::demo::{Loader, caller_of};
 use wardbook::application::caller::Caller;
-use wardbook::application::sites::{self, NewHandOver, NewSite, Trial};
-use wardbook::application::{Act, App, differs, people, prices};
-use wardbook::domain::differs::geometry::Claim;
-use wardbook::domain::differs::geometry::{Geometry, Separation};
+use wardbook::application::rekeys::prices;
+use wardbook::application::sites::{NewHandOver, NewSite, Trial};
+use wardbook::application::{Act, App, differs, people, sites};
+use wardbook::domain::copies::DocumentKind;
+use wardbook::domain::copies::signature::Signature;
+use wardbook::domain::differs::geometry::{Claim, Geometry, Separation};
 use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, SectionId, SiteId};
-use wardbook::domain::register::{DocumentKind, OrganisationKind};
-use wardbook::domain::rekey::{Per, Prices, ServicePart};
-use wardbook::domain::signature::Signature;
+use wardbook::domain::people::OrganisationKind;
+use wardbook::domain::rekeys::{Per, Prices, ServicePart};
 use wardbook::domain::text::{Name, PackNumber, Premises};
 
 /// One door a line; invented, as everything here.

@@ -20,13 +20,14 @@ use std::process::ExitCode;
 use clap::Args;
 use thiserror::Error as ThisError;
 
-use super::super::options::read_policy;
-use super::client::{Client, NotReached, Program};
+use crate::cli::log::client::{Client, NotReached, Program};
+use crate::cli::options::read_policy;
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::note::Note;
 use wardbook::domain::log::policy::{CheckedHead, PolicyError};
-use wardbook::domain::log::tile::{self, Content, Frontier, Tile, TilePath, WIDTH};
+use wardbook::domain::log::tile;
+use wardbook::domain::log::tile::{Content, Frontier, Tile, TilePath, WIDTH};
 use wardbook::outside::Outside;
 
 /// Options of `log audit`.

@@ -1,7 +1,8 @@
 //! The log as it is served, over HTTP.
 
-use super::super::client::Service;
-pub use super::super::client::{NotReached, Program};
+pub use crate::cli::client::{NotReached, Program};
+
+use crate::cli::client::Service;
 use wardbook::domain::log::tile::{Content, TilePath};
 
 /// A client of the log of one service.

@@ -11,8 +11,8 @@ use std::process::ExitCode;
 
 use clap::Subcommand;
 
-use super::options::{Database, LogOptions};
-use super::{Done, asynchronously, exit_code};
+use crate::cli::options::{Database, LogOptions};
+use crate::cli::{Done, asynchronously, exit_code};
 use wardbook::application::log::sequencer::Sequencer;
 
 #[derive(Subcommand)]

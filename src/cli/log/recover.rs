@@ -7,11 +7,12 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use sqlx::postgres::PgPoolOptions;
 
-use super::super::Done;
-use super::super::keys::Keys;
-use super::super::options::{self, LogOptions};
-use super::audit;
-use wardbook::domain::log::tile::{self, Content, TilePath, WIDTH};
+use crate::cli::keys::Keys;
+use crate::cli::log::audit;
+use crate::cli::options::LogOptions;
+use crate::cli::{Done, options};
+use wardbook::domain::log::tile;
+use wardbook::domain::log::tile::{Content, TilePath, WIDTH};
 
 /// Options of `log recover`.
 #[derive(Args)]

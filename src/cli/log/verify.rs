@@ -5,8 +5,8 @@ use std::path::Path;
 use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
-use super::super::Done;
-use super::super::options::read_policy;
+use crate::cli::Done;
+use crate::cli::options::read_policy;
 use wardbook::domain::entry;
 use wardbook::domain::log::receipt::Receipt;
 

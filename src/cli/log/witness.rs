@@ -4,11 +4,12 @@
 //! The store is a folder with a file for each log, named by the SHA-256 of its origin, which holds the
 //! newest checkpoint that was signed. It is on the disk before the signature is sent.
 
-use std::fs::{self, File};
-use std::io::{self, Write};
+use std::fs::File;
+use std::io::Write;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
+use std::{fs, io};
 
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, State};
@@ -18,8 +19,8 @@ use axum::routing::post;
 use clap::Args;
 use sha2::{Digest, Sha256};
 
-use super::super::options::read_policy;
-use super::super::{Done, serve};
+use crate::cli::options::read_policy;
+use crate::cli::{Done, serve};
 use wardbook::application::log::sequencer;
 use wardbook::domain::log::checkpoint::Checkpoint;
 use wardbook::domain::log::hash::Hash;

@@ -25,7 +25,7 @@ use serde::Serialize;
 use thiserror::Error;
 use utoipa::ToSchema;
 
-use super::geometry::Geometry;
+use crate::domain::differs::geometry::Geometry;
 
 /// The most states that are kept for one geometry: some ten megabytes.
 const MOST_STATES: usize = 150_000;

@@ -7,7 +7,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::geometry::{Claim, Geometry};
+use crate::domain::differs::geometry::{Claim, Geometry};
 
 /// What a standard asks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,10 +2,9 @@
 
 use proptest::prelude::*;
 
-use super::geometry::Claim;
-use super::geometry::{ForbiddenHeight, Geometry, Separation};
-use super::space::{Space, TooLarge, rule_costs};
-use super::standards::shortfalls;
+use crate::domain::differs::geometry::{Claim, ForbiddenHeight, Geometry, Separation};
+use crate::domain::differs::space::{Space, TooLarge, rule_costs};
+use crate::domain::differs::standards::shortfalls;
 
 /// Every list of heights, with each rule looked at by itself.
 fn listed(geometry: &Geometry) -> Vec<Vec<u8>> {

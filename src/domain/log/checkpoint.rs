@@ -21,7 +21,7 @@ use std::str::FromStr;
 
 use thiserror::Error;
 
-use super::hash::Hash;
+use crate::domain::log::hash::Hash;
 
 /// The head of a log.
 #[derive(Debug, Clone, PartialEq, Eq)]

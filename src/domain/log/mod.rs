@@ -14,6 +14,9 @@
 //! Read them in this order. What an entry says is in [`entry`](super::entry). Not in scope here:
 //! where hashes are kept, who signs when, and anything that reads a clock.
 
+#[cfg(test)]
+mod tests;
+
 pub mod checkpoint;
 pub mod hash;
 pub mod note;
@@ -22,6 +25,3 @@ pub mod receipt;
 pub mod tile;
 pub mod tree;
 pub mod witness;
-
-#[cfg(test)]
-mod tests;

@@ -27,8 +27,8 @@ use std::str::FromStr;
 
 use thiserror::Error;
 
-use super::checkpoint::{Checkpoint, NotACheckpoint};
-use super::note::{KeyKind, Note, NoteError, VerifierKey};
+use crate::domain::log::checkpoint::{Checkpoint, NotACheckpoint};
+use crate::domain::log::note::{KeyKind, Note, NoteError, VerifierKey};
 
 /// A witness that a policy names.
 #[derive(Debug, Clone)]

@@ -16,10 +16,10 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use thiserror::Error;
 
-use super::checkpoint::decimal;
-use super::hash::Hash;
-use super::policy::{CheckedHead, Policy, PolicyError};
-use super::tree::{ProofError, verify_inclusion};
+use crate::domain::log::checkpoint::decimal;
+use crate::domain::log::hash::Hash;
+use crate::domain::log::policy::{CheckedHead, Policy, PolicyError};
+use crate::domain::log::tree::{ProofError, verify_inclusion};
 
 const FIRST_LINE: &str = "c2sp.org/tlog-proof@v1";
 /// A tree has at most 2^64 entries.

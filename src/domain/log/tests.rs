@@ -11,13 +11,14 @@ use ed25519_dalek::SigningKey;
 use proptest::prelude::*;
 use sha2::{Digest, Sha256};
 
-use super::checkpoint::Checkpoint;
-use super::hash::Hash;
-use super::note::{KeyKind, Note, SignerKey, VerifierKey};
-use super::policy::Policy;
-use super::receipt::Receipt;
-use super::tile::{self, Content, Frontier, TilePath};
-use super::tree::{self, ProofError, Stretch};
+use crate::domain::log::checkpoint::Checkpoint;
+use crate::domain::log::hash::Hash;
+use crate::domain::log::note::{KeyKind, Note, SignerKey, VerifierKey};
+use crate::domain::log::policy::Policy;
+use crate::domain::log::receipt::Receipt;
+use crate::domain::log::tile::{Content, Frontier, TilePath};
+use crate::domain::log::tree::{ProofError, Stretch};
+use crate::domain::log::{tile, tree};
 
 /// A tree in memory, as tiles.
 #[derive(Default)]

@@ -23,8 +23,8 @@ use std::str::FromStr;
 
 use thiserror::Error;
 
-use super::hash::Hash;
-use super::tree::{Node, fold};
+use crate::domain::log::hash::Hash;
+use crate::domain::log::tree::{Node, fold};
 
 /// How many hashes or entries a full tile has.
 pub const WIDTH: u16 = 256;

@@ -20,7 +20,7 @@
 
 use thiserror::Error;
 
-use super::hash::Hash;
+use crate::domain::log::hash::Hash;
 
 /// A perfect subtree: 2^level entries from index · 2^level on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

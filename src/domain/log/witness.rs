@@ -14,10 +14,10 @@ use std::str::FromStr;
 
 use thiserror::Error;
 
-use super::checkpoint::{Checkpoint, decimal};
-use super::hash::Hash;
-use super::note::{Note, VerifierKey};
-use super::tree::verify_consistency;
+use crate::domain::log::checkpoint::{Checkpoint, decimal};
+use crate::domain::log::hash::Hash;
+use crate::domain::log::note::{Note, VerifierKey};
+use crate::domain::log::tree::verify_consistency;
 
 const MOST_HASHES: usize = 63;
 

@@ -4,14 +4,22 @@
 //! person has a seat. Keys, cards and open requests rest on rights. The preview of a revocation, the
 //! revocation itself, the hand-over of a plot and the list of keys to call in all ask [`left_without`].
 
+#[cfg(test)]
+mod tests;
+
+pub mod authorities;
+pub mod holds;
+pub mod notices;
+pub mod review;
+
 use time::{Date, OffsetDateTime};
 
-use super::authority::Authority;
-use super::calendar::Period;
-use super::card::Card;
-use super::copy_request::CopyRequest;
-use super::ids::{AuthorityId, DifferId, KeyId, PersonId};
-use super::key::Key;
+use crate::domain::calendar::Period;
+use crate::domain::cards::Card;
+use crate::domain::copies::CopyRequest;
+use crate::domain::ids::{AuthorityId, DifferId, KeyId, PersonId};
+use crate::domain::keys::Key;
+use crate::domain::rights::authorities::Authority;
 
 /// An authority as one person has it, or had it.
 #[derive(Debug, Clone)]
@@ -139,6 +147,3 @@ pub fn left_without(rights: &[Right], belongings: Belongings, day: Date) -> Left
 fn is_still_home(authority: &Authority, day: Date) -> bool {
     authority.left_on.is_none_or(|left| day < left) && authority.last_day.is_none_or(|last| day <= last)
 }
-
-#[cfg(test)]
-mod tests;

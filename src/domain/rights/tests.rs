@@ -3,12 +3,13 @@
 use time::macros::{date, datetime};
 use uuid::Uuid;
 
-use super::*;
-use crate::domain::copy_request::RequestState;
+use crate::domain::cards::CardState;
+use crate::domain::copies::{Purpose, RequestState};
 use crate::domain::ids::{CardId, CopyRequestId, CounterId, RegistrationId};
-use crate::domain::key::KeyState;
-use crate::domain::number::TypedNumber;
-use crate::domain::register::{AuthorityClass, CardState, Purpose};
+use crate::domain::keys::KeyState;
+use crate::domain::numbers::TypedNumber;
+use crate::domain::rights::authorities::AuthorityClass;
+use crate::domain::rights::*;
 
 const TODAY: Date = date!(2026 - 11 - 02);
 const REGISTRATION: RegistrationId = RegistrationId(Uuid::from_u128(1));

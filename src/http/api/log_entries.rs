@@ -9,7 +9,8 @@ use utoipa::IntoParams;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::App;
-use crate::application::log::receipts::{self, Disclosure};
+use crate::application::log::receipts;
+use crate::application::log::receipts::Disclosure;
 use crate::domain::ids::EntryId;
 use crate::http::extract::{Call, Id, Query};
 use crate::http::reply::{HandlerResult, List};

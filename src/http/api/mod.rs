@@ -1,38 +1,30 @@
 //! The URL map: one file a resource.
 
+mod cards;
+mod copies;
+mod counters;
+mod differs;
+mod keys;
+mod log_entries;
+mod people;
+mod register;
+mod rekeys;
+mod rights;
+mod sites;
+
+pub mod health;
+
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::application::App;
-
-mod audits;
-mod authorities;
-mod bitting;
-mod blanks;
-mod card_checks;
-mod cards;
-mod copy_requests;
-mod counters;
-mod differs;
-pub mod health;
-mod holds;
-mod imports;
-mod keying;
-mod keys;
-mod log_entries;
-mod losses;
-mod me;
-mod offline;
-mod organisations;
-mod people;
-mod registrations;
-mod rekeys;
-mod rules;
-mod sections;
-mod sessions;
-mod signals;
-mod sites;
-mod statements;
-mod uncollected_keys;
+use crate::http::api::cards::checks;
+use crate::http::api::copies::{offline, uncollected};
+use crate::http::api::counters::{blanks, signals};
+use crate::http::api::differs::{answers, bitting, keying};
+use crate::http::api::keys::{audits, losses, statements};
+use crate::http::api::people::{me, organisations, sessions};
+use crate::http::api::register::{csv, locks, registrations, rules, sections};
+use crate::http::api::rights::{authorities, holds};
 
 /// Every resource.
 #[must_use]
@@ -46,10 +38,11 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(counters::routes()) //       /v1/counters, /v1/appointments
         .merge(blanks::routes()) //         /v1/counters/{id}/blanks, consignments and the like
         .merge(registrations::routes()) //  /v1/registrations, /v1/locks, /v1/history
+        .merge(locks::routes()) //          /v1/registrations/{id}/locks, /v1/locks
         .merge(rules::routes()) //          /v1/default-rules, /v1/registrations/{id}/rules
         .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, mandates
         .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards
-        .merge(card_checks::routes()) //    /v1/counters/{id}/card-checks
+        .merge(checks::routes()) //    /v1/counters/{id}/card-checks
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs
         .merge(losses::routes()) //         /v1/keys/{id}/loss, /v1/losses
@@ -58,14 +51,15 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(statements::routes()) //     …/statements, /v1/statements
         .merge(keying::routes()) //         …/keyings, …/openings, …/keying-schedule.csv and .pdf
         .merge(sites::routes()) //          /v1/sites, /v1/plots
-        .merge(copy_requests::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
+        .merge(copies::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
         .merge(differs::routes()) //        /v1/sections/{id}/geometry, …/differ-allotments, /v1/differs
+        .merge(answers::routes()) //        /v1/locks/{id}/answers
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet
         .merge(offline::routes()) //        /v1/counters/{id}/offline-…, /v1/flagged-cuts
-        .merge(uncollected_keys::routes()) // /v1/counters/{id}/uncollected-keys, /v1/destructions
+        .merge(uncollected::routes()) // /v1/counters/{id}/uncollected-keys, /v1/destructions
         .merge(signals::routes()) //        /v1/signals
         .merge(log_entries::routes()) //    /v1/log-entries
-        .merge(imports::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
+        .merge(csv::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
 }
 
 /// The query of a list.

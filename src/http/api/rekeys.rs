@@ -6,13 +6,13 @@ use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use super::ListQuery;
-use crate::application::rekeys::{self, Holder, NewFitting, RekeyPlan, RekeyProgress};
-use crate::application::{App, Reply, prices};
+use crate::application::rekeys::{Holder, NewFitting, RekeyPlan, RekeyProgress, prices};
+use crate::application::{App, Reply, rekeys};
 use crate::domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
-use crate::domain::key::Key;
-use crate::domain::rekey::{Prices, Rekey, RekeyDiffer, RekeyLock};
+use crate::domain::keys::Key;
+use crate::domain::rekeys::{Prices, Rekey, RekeyDiffer, RekeyLock};
 use crate::domain::text::{PackNumber, Remark};
+use crate::http::api::ListQuery;
 use crate::http::body::EmptyBody;
 use crate::http::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::http::reply::{HandlerResult, List};

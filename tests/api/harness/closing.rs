@@ -2,14 +2,15 @@
 
 use secrecy::ExposeSecret;
 use uuid::Uuid;
-use wardbook::application::secrets::{self, Context};
+
+use crate::harness::Town;
+use wardbook::application::secrets;
+use wardbook::application::secrets::Context;
 use wardbook::domain::differs::geometry::Geometry;
 use wardbook::domain::ids::DifferId;
 use wardbook::domain::log::hash::Hash;
 use wardbook::domain::log::policy::Policy;
 use wardbook::domain::log::tile::Frontier;
-
-use super::Town;
 
 impl Town {
     /// What must hold whatever happened.

@@ -8,6 +8,8 @@
 mod actor;
 mod closing;
 
+pub use crate::harness::actor::{Actor, Reply};
+
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, OnceLock};
 
@@ -17,20 +19,20 @@ use sqlx::PgPool;
 use sqlx::postgres::PgPoolOptions;
 use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
+
+use crate::harness::actor::NEXT_KEY;
 use wardbook::application::App;
-use wardbook::application::log::sequencer::{self, Sequencer};
-use wardbook::application::log::{Backpressure, LogView};
+use wardbook::application::log::sequencer::Sequencer;
+use wardbook::application::log::{Backpressure, LogView, sequencer};
 use wardbook::archive::Archive;
-use wardbook::http::{self, limits::Limits};
+use wardbook::http;
+use wardbook::http::limits::Limits;
 use wardbook::outside::{Clock, Outside, SystemRandom};
 use wardbook::passwords::Passwords;
 use wardbook::tokens::TokenKeys;
 use wardbook::tokens::card::CardKeys;
 use wardbook::tokens::keys::KeySet;
 use wardbook::vault::Vault;
-
-use actor::NEXT_KEY;
-pub use actor::{Actor, Reply};
 
 /// A clock that stands until it is moved.
 pub struct TestClock(AtomicI64);
@@ -191,7 +193,7 @@ impl Town {
         self.clock.0.fetch_add(micros, Ordering::SeqCst);
     }
 
-    /// A session without the sign-in, which takes two hashes: tests/api/sessions.rs tests that.
+    /// A session without the sign-in, which takes two hashes: tests/api/people/sessions.rs tests that.
     pub async fn signed_in(&self, person: &str) -> Actor {
         let now = self.clock.now();
         let session = self.app.outside.id(now);

@@ -1,6 +1,6 @@
 //! The auditor and the verifier of receipts.
 
-use super::*;
+use crate::processes::*;
 
 #[sqlx::test]
 async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: PgPool) {

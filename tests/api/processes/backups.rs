@@ -1,6 +1,6 @@
 //! A backup that was restored under a running archive.
 
-use super::*;
+use crate::processes::*;
 
 /// A dump of the database, as a backup is made.
 fn dump(machine: &Machine) {

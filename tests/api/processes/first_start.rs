@@ -1,6 +1,6 @@
 //! The first start, with no more rights than it needs.
 
-use super::*;
+use crate::processes::*;
 
 /// The address of the register for a login of the service, which is in `wardbook_service` and nowhere else.
 async fn login(machine: &Machine) -> (String, String) {

@@ -1,6 +1,6 @@
 //! Servers that are killed, and one that has no log.
 
-use super::*;
+use crate::processes::*;
 
 #[sqlx::test]
 async fn without_a_log_nothing_is_served_and_it_is_opened_by_a_command(pool: PgPool) {

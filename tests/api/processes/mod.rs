@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 use serde_json::{Value, json};
 use sqlx::{ConnectOptions, PgPool};
 
-use super::harness::{MASTER_KEY, ORIGIN, Town, card_key_pem, key_pem};
+use crate::harness::{MASTER_KEY, ORIGIN, Town, card_key_pem, key_pem};
 
 static NEXT: AtomicU32 = AtomicU32::new(0);
 

@@ -1,9 +1,8 @@
 //! Keys that are rotated: printed cards stay good, and a key that they need is not forgotten.
 
+use crate::harness::{MASTER_KEY, card_key_pem, pem_of};
+use crate::processes::*;
 use wardbook::outside::Outside;
-
-use super::super::harness::{MASTER_KEY, card_key_pem, pem_of};
-use super::*;
 
 fn wait(command: &mut Command) -> (bool, String) {
     let output = command.output().unwrap();

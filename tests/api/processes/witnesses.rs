@@ -1,6 +1,6 @@
 //! The witness, and a log that asks one.
 
-use super::*;
+use crate::processes::*;
 
 /// A running witness.
 fn witness(machine: &Machine, name: &str, store: &str) -> (Server, String) {

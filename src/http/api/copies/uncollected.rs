@@ -1,0 +1,61 @@
+//! Keys that nobody collected.
+
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::application::copies::uncollected;
+use crate::application::{App, Reply};
+use crate::domain::copies::Destruction;
+use crate::domain::ids::{CopyRequestId, CounterId, DestructionId};
+use crate::domain::keys::Key;
+use crate::http::body::EmptyBody;
+use crate::http::extract::{Call, Id, Idempotent};
+use crate::http::reply::{HandlerResult, List};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(list_uncollected_keys))
+        .routes(operations!(announce_destruction))
+        .routes(operations!(confirm_destruction))
+}
+
+/// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
+    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
+async fn list_uncollected_keys(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    let items = uncollected::at(&call.app, &call.caller, id).await?;
+    Ok(Reply::ok(&List { items })?.into_response())
+}
+
+/// Say that the keys of a request that is over and that nobody collected are destroyed (a person at its
+/// counter). They count until somebody else has confirmed it.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/destructions", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 201, body = Destruction)))]
+async fn announce_destruction(
+    call: Call,
+    Id(id): Id<CopyRequestId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let announced = uncollected::announce(act, id).await?;
+        let location = format!("/v1/destructions/{}/confirmation", announced.id);
+        Reply::created(&announced, location)
+    })
+    .await
+}
+
+/// Confirm as a witness that keys were destroyed (another person at the same counter).
+#[utoipa::path(post, path = "/v1/destructions/{destruction_id}/confirmation", tag = "copies",
+    params(("destruction_id" = DestructionId, Path)), responses((status = 200, body = List<Key>)))]
+async fn confirm_destruction(
+    call: Call,
+    Id(id): Id<DestructionId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let items = uncollected::confirm(act, id).await?;
+        Reply::ok(&List { items })
+    })
+    .await
+}

@@ -1,0 +1,119 @@
+//! Files that are made from the code are those that the code makes.
+
+use serde_json::Value;
+
+#[test]
+fn the_committed_openapi_document_is_that_of_the_code() {
+    let made = wardbook::http::openapi::document().to_pretty_json().unwrap();
+    let kept = include_str!("../../../openapi/openapi.json");
+    assert!(made.trim() == kept.trim(), "run scripts/regenerate");
+    assert!(made.contains("\"openapi\": \"3.1.0\""));
+}
+
+#[test]
+fn each_group_of_operations_says_what_it_is_about() {
+    let document = serde_json::to_value(wardbook::http::openapi::document()).unwrap();
+    let said: Vec<&Value> = document["tags"].as_array().unwrap().iter().map(|tag| &tag["name"]).collect();
+    let operations =
+        document["paths"].as_object().unwrap().values().flat_map(|item| item.as_object().unwrap().values());
+    let mut used: Vec<&Value> = operations.map(|operation| &operation["tags"][0]).collect();
+    used.sort_by_key(|tag| tag.as_str());
+    used.dedup();
+    let mut sorted = said.clone();
+    sorted.sort_by_key(|tag| tag.as_str());
+    assert_eq!(sorted, used);
+}
+
+#[test]
+fn the_committed_table_of_rules_is_that_of_the_code() {
+    let made = std::process::Command::new(env!("CARGO_BIN_EXE_wardbook")).arg("rules").output().unwrap();
+    let kept = include_str!("../../../docs/rules.md");
+    assert!(String::from_utf8(made.stdout).unwrap() == kept, "run scripts/regenerate");
+}
+
+/// Every text that is written for readers: name and content.
+fn docs() -> Vec<(String, String)> {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut found = vec![];
+    for folder in [root.to_owned(), root.join("docs"), root.join("docs/decisions"), root.join("bench")] {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.extension().is_some_and(|end| end == "md") {
+                found.push((path.display().to_string(), std::fs::read_to_string(&path).unwrap()));
+            }
+        }
+    }
+    assert!(found.len() > 30);
+    found
+}
+
+#[test]
+fn every_file_that_the_docs_name_is_there() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let (mut seen, mut missing) = (0, vec![]);
+    for (name, text) in docs() {
+        let words = text.split(|letter: char| !letter.is_ascii_alphanumeric() && !"/._-".contains(letter));
+        let folders = ["src/", "tests/", "docs/", "scripts/", "bench/", "migrations/", "openapi/", "docker/"];
+        for word in words.map(|word| word.trim_end_matches('.')) {
+            if folders.iter().any(|folder| word.starts_with(folder)) {
+                seen += 1;
+                if !root.join(word).exists() {
+                    missing.push(format!("{name}: {word}"));
+                }
+            }
+        }
+    }
+    assert!(seen > 60 && missing.is_empty(), "{seen} seen; missing: {missing:#?}");
+}
+
+#[test]
+fn every_command_that_the_docs_name_is_there() {
+    let program = env!("CARGO_BIN_EXE_wardbook");
+    let has = |arguments: &[&str]| {
+        let help = std::process::Command::new(program).args(arguments).arg("--help").output().unwrap();
+        help.status.success() && String::from_utf8(help.stdout).unwrap().contains("Usage: wardbook")
+    };
+    let mut seen = std::collections::BTreeSet::new();
+    for (name, text) in docs() {
+        // In code, that is: between backquotes or in a block.
+        for part in text.split("wardbook ").skip(1) {
+            let before = &text[..part.as_ptr() as usize - text.as_ptr() as usize - "wardbook ".len()];
+            if before.ends_with(['`', '\n', '/', ' ']) && !before.ends_with(". ") {
+                let mut words = part.split([' ', '`', '\n', ':', ',', '.', '|']);
+                let command: Vec<&str> = match words.next().unwrap() {
+                    group @ ("log" | "counter" | "differs") => {
+                        [group].into_iter().chain(words.next().filter(|word| !word.is_empty())).collect()
+                    }
+                    command => vec![command],
+                };
+                if command
+                    .iter()
+                    .all(|word| word.chars().all(|letter| letter.is_ascii_lowercase() || letter == '-'))
+                {
+                    assert!(has(&command), "{name} names `wardbook {}`", command.join(" "));
+                    seen.insert(command.join(" "));
+                }
+            }
+        }
+    }
+    assert!(seen.len() > 12, "{seen:?}");
+}
+
+#[test]
+fn the_picture_of_a_keys_life_is_that_of_the_code() {
+    use wardbook::domain::keys::KeyAct;
+    use wardbook::domain::keys::KeyState;
+    let text = include_str!("../../../docs/pictures.md");
+    let picture = text.split("## The life of a key").nth(1).unwrap().split("```").nth(1).unwrap();
+    let arrow = |line: &str| {
+        let (from, to) = line.split_once(" --> ")?;
+        let to = to.split(':').next().unwrap().trim();
+        (from.trim() != "[*]").then(|| (from.trim().to_owned(), to.to_owned()))
+    };
+    let drawn: std::collections::BTreeSet<_> = picture.lines().filter_map(arrow).collect();
+    let possible = KeyState::ALL.iter().flat_map(|from| {
+        let to = KeyAct::ALL.iter().filter_map(|act| from.after(*act).ok());
+        to.map(|to| (from.to_string(), to.to_string()))
+    });
+    assert_eq!(drawn, possible.collect());
+}

@@ -1,0 +1,4 @@
+//! Counters: their days, and their accounts of blanks.
+
+mod blanks;
+mod days;

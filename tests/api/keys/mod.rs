@@ -1,0 +1,4 @@
+//! Keys: audits, and statements.
+
+mod audits;
+mod statements;

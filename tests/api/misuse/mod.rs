@@ -1,0 +1,7 @@
+//! Callers who try what is not theirs, ask twice, ask at once, or send nonsense.
+
+mod access_matrix;
+mod attacks;
+mod bad_input;
+mod races;
+mod repeats;

@@ -1,0 +1,4 @@
+//! People: signing in, and being forgotten.
+
+mod erasure;
+mod sessions;

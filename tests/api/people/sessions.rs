@@ -1,0 +1,201 @@
+//! Signing in and out, the second factor, refresh tokens, client programs.
+
+use base64::Engine;
+use serde_json::{Value, json};
+use sqlx::PgPool;
+use time::Duration;
+
+use crate::harness::{Actor, Town};
+
+const PASSWORD: &str = "twelve letters and more";
+
+/// A person with a password, by way of an invitation.
+async fn enrolled(town: &Town, name: &str, seat: Option<&str>) -> (Actor, String) {
+    let email = format!("{}@enrolled.example", name.to_lowercase());
+    let person = town.supplier.post("/v1/people", json!({"name": name, "email": email})).await.expect(201);
+    let token = person["invitation_token"].as_str().unwrap();
+    if let Some(organisation) = seat {
+        let joined = json!({"person_id": person["id"], "post": "staff", "first_day": "2026-01-01"});
+        town.supplier.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
+    }
+    let accept = json!({"token": token, "password": PASSWORD});
+    let accepted = town.anon.post("/v1/invitations/accept", accept.clone()).await;
+    assert_eq!(accepted.status, 204, "{}", accepted.text);
+    // An invitation is used once.
+    town.anon.post("/v1/invitations/accept", accept).await.expect(404);
+    (Actor { token: String::new(), ..town.anon.clone() }, email)
+}
+
+async fn sign_in(town: &Town, email: &str, password: &str, code: Option<&str>) -> crate::harness::Reply {
+    town.anon.post("/v1/sessions", json!({"email": email, "password": password, "code": code})).await
+}
+
+fn with(actor: &Actor, tokens: &Value) -> Actor {
+    Actor { token: tokens["access_token"].as_str().unwrap().to_owned(), ..actor.clone() }
+}
+
+#[sqlx::test]
+async fn a_person_signs_in_refreshes_and_signs_out(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let (anon, email) = enrolled(&town, "Ada", None).await;
+    let tokens = sign_in(&town, &email, PASSWORD, None).await.expect(201);
+    let ada = with(&anon, &tokens);
+    assert_eq!(ada.get("/v1/me").await.expect(200)["second_factor_missing"], false);
+    town.pass(Duration::seconds(601));
+    ada.get("/v1/me").await.expect(401);
+    let refresh = json!({"refresh_token": tokens["refresh_token"]});
+    let fresh = town.anon.post("/v1/sessions/refresh", refresh).await.expect(200);
+    let ada = with(&anon, &fresh);
+    ada.get("/v1/me").await.expect(200);
+    assert_eq!(ada.call("DELETE", "/v1/sessions/current", &[], vec![]).await.status, 204);
+    ada.get("/v1/me").await.expect(401);
+    let refresh = json!({"refresh_token": fresh["refresh_token"]});
+    town.anon.post("/v1/sessions/refresh", refresh).await.expect(401);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_refresh_token_that_is_used_twice_ends_the_session(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let (anon, email) = enrolled(&town, "Ada", None).await;
+    let tokens = sign_in(&town, &email, PASSWORD, None).await.expect(201);
+    let refresh = json!({"refresh_token": tokens["refresh_token"]});
+    let thief = with(&anon, &town.anon.post("/v1/sessions/refresh", refresh.clone()).await.expect(200));
+    thief.get("/v1/me").await.expect(200);
+    town.anon.post("/v1/sessions/refresh", refresh).await.expect(401);
+    thief.get("/v1/me").await.expect(401);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn wrong_attempts_block_the_account_for_longer_each_time(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let (_, email) = enrolled(&town, "Ada", None).await;
+    for _ in 0..5 {
+        sign_in(&town, &email, "not the password", None).await.expect(401);
+    }
+    let blocked = sign_in(&town, &email, PASSWORD, None).await;
+    assert_eq!(blocked.status, 429);
+    assert!(blocked.headers.contains_key("retry-after"));
+    town.pass(Duration::seconds(61));
+    sign_in(&town, &email, "not the password", None).await.expect(401);
+    town.pass(Duration::seconds(61));
+    sign_in(&town, &email, PASSWORD, None).await.expect(429);
+    town.pass(Duration::seconds(61));
+    sign_in(&town, &email, PASSWORD, None).await.expect(201);
+    // Nobody is told whether there is such an account.
+    let unknown = sign_in(&town, "nobody@enrolled.example", PASSWORD, None).await;
+    assert_eq!((unknown.status.as_u16(), unknown.body["code"].as_str()), (401, Some("unauthenticated")));
+    town.close().await;
+}
+
+fn code(secret: &str, at: i64) -> String {
+    let bytes = totp_rs::Secret::Encoded(secret.to_owned()).to_bytes().unwrap();
+    let totp = totp_rs::TOTP::new(totp_rs::Algorithm::SHA1, 6, 1, 30, bytes, None, "x".into()).unwrap();
+    totp.generate(u64::try_from(at).unwrap())
+}
+
+#[sqlx::test]
+async fn staff_has_no_rights_until_a_second_factor_is_set_up(pool: PgPool) {
+    use wardbook::outside::Clock;
+    let town = Town::open(pool).await;
+    let agent = town.agent.clone();
+    let (anon, email) = enrolled(&town, "Sunniva", Some(&agent)).await;
+    let first = with(&anon, &sign_in(&town, &email, PASSWORD, None).await.expect(201));
+    let me = first.get("/v1/me").await.expect(200);
+    assert_eq!(
+        (me["second_factor_missing"].clone(), me["seats"].as_array().unwrap().len()),
+        (json!(true), 0)
+    );
+    first.get(format!("/v1/registrations/{}", town.registration)).await.expect(404);
+    let proposed = first.post("/v1/me/second-factor", json!({})).await.expect(201);
+    let secret = proposed["secret"].as_str().unwrap().to_owned();
+    assert!(proposed["address"].as_str().unwrap().starts_with("otpauth://totp/"));
+    let now = |town: &Town| town.clock.now().unix_timestamp();
+    first.post("/v1/me/second-factor/confirmation", json!({"code": "000000"})).await.expect(422);
+    let confirmed =
+        first.post("/v1/me/second-factor/confirmation", json!({"code": code(&secret, now(&town))})).await;
+    assert_eq!(confirmed.status, 204, "{}", confirmed.text);
+    first.get("/v1/me").await.expect(401);
+    let needed = sign_in(&town, &email, PASSWORD, None).await.expect(401);
+    assert_eq!(needed["detail"], "the code of the second factor is needed");
+    // The code that confirmed is spent; the next one signs in, once.
+    let spent = code(&secret, now(&town));
+    sign_in(&town, &email, PASSWORD, Some(&spent)).await.expect(401);
+    town.pass(Duration::seconds(30));
+    let next = code(&secret, now(&town));
+    let both = with(&anon, &sign_in(&town, &email, PASSWORD, Some(&next)).await.expect(201));
+    assert_eq!(both.get("/v1/me").await.expect(200)["seats"].as_array().unwrap().len(), 1);
+    both.get(format!("/v1/registrations/{}", town.registration)).await.expect(200);
+    sign_in(&town, &email, PASSWORD, Some(&next)).await.expect(401);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_client_program_acts_for_its_organisation_until_it_is_shut_out(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let path = format!("/v1/organisations/{}/client-programs", town.dealer);
+    let program = town.counter_staff.post(&path, json!({"name": "till"})).await.expect(201);
+    let (id, secret) = (program["id"].as_str().unwrap(), program["client_secret"].as_str().unwrap());
+    let ask = |body: String, headers: Vec<(&'static str, String)>| {
+        let anon = town.anon.clone();
+        async move {
+            let mut all = vec![("content-type", "application/x-www-form-urlencoded")];
+            all.extend(headers.iter().map(|(name, value)| (*name, value.as_str())));
+            anon.call("POST", "/v1/oauth/token", &all, body.into_bytes()).await
+        }
+    };
+    let form = format!("grant_type=client_credentials&client_id={id}&client_secret={secret}");
+    let token = ask(form, vec![]).await.expect(200);
+    let till = with(&town.anon, &token);
+    let me = till.get("/v1/me").await.expect(200);
+    assert_eq!((me["person_id"].clone(), me["seats"][0]["kind"].clone()), (Value::Null, json!("dealer")));
+    till.get(format!("/v1/counters/{}/blanks", town.counter)).await.expect(200);
+    let basic = base64::engine::general_purpose::STANDARD.encode(format!("{id}:{secret}"));
+    let basic = vec![("authorization", format!("Basic {basic}"))];
+    ask("grant_type=client_credentials".into(), basic).await.expect(200);
+    let wrong = ask(format!("grant_type=client_credentials&client_id={id}&client_secret=x"), vec![]).await;
+    assert_eq!(wrong.expect(401)["error"], "invalid_client");
+    assert_eq!(
+        ask("grant_type=password".into(), vec![]).await.expect(400)["error"],
+        "unsupported_grant_type"
+    );
+    assert_eq!(ask("nothing".into(), vec![]).await.expect(400)["error"], "invalid_request");
+    // What a person answers for is not done by a program.
+    let asked = town.ask(&till, json!({})).await;
+    assert_eq!(asked.status, 403);
+    town.counter_staff.post(format!("/v1/client-programs/{id}/revocation"), json!({})).await.expect(200);
+    till.get("/v1/me").await.expect(401);
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn a_password_is_changed_against_the_old_one_and_every_session_ends(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let (anon, email) = enrolled(&town, "Ada", None).await;
+    let ada = with(&anon, &sign_in(&town, &email, PASSWORD, None).await.expect(201));
+    let change = |old: &str| json!({"old_password": old, "new_password": "another twelve letters"});
+    ada.post("/v1/me/password", change("wrong")).await.expect(422);
+    assert_eq!(ada.post("/v1/me/password", change(PASSWORD)).await.status, 204);
+    ada.get("/v1/me").await.expect(401);
+    sign_in(&town, &email, PASSWORD, None).await.expect(401);
+    sign_in(&town, &email, "another twelve letters", None).await.expect(201);
+    let short = town.anon.post("/v1/invitations/accept", json!({"token": "x", "password": "short"})).await;
+    assert_eq!(short.expect(422)["errors"][0]["pointer"], "/password");
+    town.close().await;
+}
+
+#[sqlx::test]
+async fn the_key_set_verifies_and_tokens_of_others_do_not(pool: PgPool) {
+    let town = Town::open(pool).await;
+    let keys = town.anon.get("/.well-known/jwks.json").await.expect(200);
+    assert_eq!(
+        (keys["keys"][0]["crv"].as_str(), keys["keys"][0]["kty"].as_str()),
+        (Some("Ed25519"), Some("OKP"))
+    );
+    for token in ["x", "a.b.c", "", &town.tenant.token[1..]] {
+        let caller = Actor { token: token.to_owned(), ..town.anon.clone() };
+        caller.get("/v1/me").await.expect(401);
+    }
+    town.close().await;
+}
