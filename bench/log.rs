@@ -15,11 +15,11 @@ use std::time::Instant;
 
 use sqlx::PgPool;
 
-use wardbook::application::log::reading;
-use wardbook::domain::log::hash::Hash;
-use wardbook::domain::log::tile::Frontier;
-use wardbook::domain::log::{tile, tree};
-use wardbook::storage::log;
+use application::log::reading;
+use evidence_log::hash::Hash;
+use evidence_log::tile::Frontier;
+use evidence_log::{tile, tree};
+use storage::log;
 
 mod cluster;
 

@@ -12,7 +12,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use crate::cli::Done;
-use wardbook::outside::Outside;
+use application::outside::Outside;
 
 /// A running cluster; it ends with this value, and with this process.
 pub struct Cluster {

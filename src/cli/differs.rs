@@ -8,9 +8,9 @@ use clap::Subcommand;
 use serde_json::{Value, json};
 
 use crate::cli::Done;
-use wardbook::domain::differs::geometry::Geometry;
-use wardbook::domain::differs::space::{Space, rule_costs};
-use wardbook::domain::differs::standards::shortfalls;
+use domain::differs::geometry::Geometry;
+use domain::differs::space::{Space, rule_costs};
+use domain::differs::standards::shortfalls;
 
 #[derive(Subcommand)]
 pub enum Command {

@@ -8,7 +8,7 @@ use std::str::FromStr;
 use secrecy::{ExposeSecret, SecretString};
 
 use crate::cli::Done;
-use wardbook::outside::Outside;
+use application::outside::Outside;
 
 /// Characters of a master key: 32 bytes in base64url.
 const MASTER_KEY_LENGTH: usize = 43;

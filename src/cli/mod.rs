@@ -21,11 +21,11 @@ use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use crate::cli::keys::{Keys, new_master_key, new_signing_key, write_secret};
 use crate::cli::options::{Database, MasterKeyOptions};
-use wardbook::application::people::sessions;
-use wardbook::application::{people, secrets};
-use wardbook::domain::copies::decision::RULES;
-use wardbook::domain::text::{Email, Name};
-use wardbook::outside::Outside;
+use application::outside::Outside;
+use application::people::sessions;
+use application::{people, secrets};
+use domain::copies::decision::RULES;
+use domain::text::{Email, Name};
 
 /// What a command gives back.
 type Done = Result<(), Box<dyn Error>>;
@@ -188,7 +188,7 @@ fn code(secret: &str) -> Done {
 }
 
 fn openapi() -> Done {
-    println!("{}", wardbook::http::openapi::document().to_pretty_json()?);
+    println!("{}", web::openapi::document().to_pretty_json()?);
     Ok(())
 }
 
@@ -204,7 +204,7 @@ fn temporary_folder(outside: &Outside, what: &str) -> std::io::Result<PathBuf> {
 fn rules_table() -> String {
     let mut text = String::from(
         "# The rules of the decision\n\n\
-         Made by `wardbook rules` from the table in src/domain/copies/decision/mod.rs; do not edit by hand.\n\n\
+         Made by `wardbook rules` from the table in crates/domain/src/copies/decision/mod.rs; do not edit by hand.\n\n\
          | rule | name | what it asks | codes |\n|---|---|---|---|\n",
     );
     for rule in RULES {

@@ -10,11 +10,10 @@ use tokio::net::TcpListener;
 
 use crate::cli::Done;
 use crate::cli::options::{self, Database, KeyOptions, LimitOptions, LogOptions};
-use wardbook::application::log::sequencer::{LogWork, Sequencer};
-use wardbook::application::log::{Backpressure, LogView};
-use wardbook::application::{App, cards, secrets, tasks};
-use wardbook::http::limits::Limits;
-use wardbook::{http, metrics};
+use application::log::sequencer::{LogWork, Sequencer};
+use application::log::{Backpressure, LogView};
+use application::{App, cards, secrets, tasks};
+use web::limits::Limits;
 
 /// Options of `serve`.
 #[derive(Args)]
@@ -74,7 +73,8 @@ pub async fn run(options: Options) -> Done {
 /// Figures, on an address of their own: they are nobody's business who calls the API.
 async fn serve_metrics(listener: TcpListener, log: LogView) {
     use axum::{Router, http::header::CONTENT_TYPE, routing::get};
-    let text = move || async move { ([(CONTENT_TYPE, metrics::MEDIA_TYPE)], log.metrics.text()) };
+    let text =
+        move || async move { ([(CONTENT_TYPE, application::log::metrics::MEDIA_TYPE)], log.metrics.text()) };
     if let Err(error) = axum::serve(listener, Router::new().route("/metrics", get(text))).await {
         tracing::error!(error = %error, "metrics.failed");
     }
@@ -94,7 +94,7 @@ pub async fn serve(
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
     let log = tokio::spawn(sequencer.run(work));
     let sequencing = log.abort_handle();
-    let service = http::router(app, limits).into_make_service_with_connect_info::<SocketAddr>();
+    let service = web::router(app, limits).into_make_service_with_connect_info::<SocketAddr>();
     axum::serve(listener, service)
         .with_graceful_shutdown(async move {
             tokio::select! {

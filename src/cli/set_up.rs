@@ -10,10 +10,10 @@ use clap::Args;
 use crate::cli::Done;
 use crate::cli::keys::{Keys, new_master_key, new_signing_key, write_secret};
 use crate::cli::options::{Database, app};
-use wardbook::application::log::sequencer;
-use wardbook::application::log::sequencer::Sequencer;
-use wardbook::archive::Archive;
-use wardbook::storage::log;
+use application::log::archive::Archive;
+use application::log::sequencer;
+use application::log::sequencer::Sequencer;
+use storage::log;
 
 const CONFIG: &str = "wardbook.toml";
 

@@ -7,8 +7,8 @@ use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{ISSUER, PIN, Reply, Town};
-use wardbook::domain::cards::CardState;
-use wardbook::tokens::status_list::StatusList;
+use crypto::tokens::status_list::StatusList;
+use domain::cards::CardState;
 
 async fn token(town: &Town, card: &str) -> String {
     let answer = town.supplier.get(format!("/v1/cards/{card}/token")).await.expect(200);

@@ -7,14 +7,14 @@ use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{ORIGIN, Scratch, Town, key_pem};
-use wardbook::application::log::sequencer;
-use wardbook::application::log::sequencer::Sequencer;
-use wardbook::archive::Archive;
-use wardbook::domain::entry;
-use wardbook::domain::log::hash::Hash;
-use wardbook::domain::log::receipt::Receipt;
-use wardbook::domain::log::tile;
-use wardbook::domain::log::tree::verify_consistency;
+use application::log::archive::Archive;
+use application::log::sequencer;
+use application::log::sequencer::Sequencer;
+use domain::entry;
+use evidence_log::hash::Hash;
+use evidence_log::receipt::Receipt;
+use evidence_log::tile;
+use evidence_log::tree::verify_consistency;
 
 /// Asks for a copy; the entry of the decision.
 pub async fn asked(town: &Town) -> String {
@@ -82,8 +82,7 @@ async fn every_two_checkpoints_are_consistent_and_every_entry_has_its_receipt(po
     let mut db = town.app.pool.acquire().await.unwrap();
     for (at, new) in checkpoints.iter().enumerate() {
         for old in &checkpoints[..=at] {
-            let proof =
-                wardbook::application::log::reading::consistency(&mut db, 1, old.size, new.size).await;
+            let proof = application::log::reading::consistency(&mut db, 1, old.size, new.size).await;
             verify_consistency(old.size, new.size, old.root, new.root, &proof.unwrap()).unwrap();
         }
     }
@@ -424,7 +423,7 @@ async fn a_key_is_rotated_while_both_sign(pool: PgPool) {
     both.round().await.unwrap();
     let note = town.anon.get("/log/checkpoint").await.text;
     for key in both.verifiers() {
-        wardbook::domain::log::policy::Policy::of(key.clone()).verify(&note).unwrap();
+        evidence_log::policy::Policy::of(key.clone()).verify(&note).unwrap();
     }
     asked(&town).await;
     assert!(with(&[new_pem]).round().await.unwrap() > 0);

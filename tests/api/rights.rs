@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use crate::harness::Town;
-use wardbook::application::log::LogStanding;
+use application::log::LogStanding;
 
 #[sqlx::test]
 async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is(pool: PgPool) {

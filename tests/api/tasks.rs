@@ -5,8 +5,8 @@ use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
-use wardbook::application::tasks;
-use wardbook::application::tasks::Round;
+use application::tasks;
+use application::tasks::Round;
 
 #[sqlx::test]
 async fn an_authorisation_lapses_once_and_says_so(pool: PgPool) {

@@ -8,10 +8,10 @@ use clap::Args;
 use time::{Duration, OffsetDateTime};
 
 use crate::cli::counter::folder::Files;
-use wardbook::domain::cards::CardState;
-use wardbook::domain::numbers::TypedNumber;
-use wardbook::outside::Outside;
-use wardbook::tokens::status_list::StatusList;
+use application::outside::Outside;
+use crypto::tokens::status_list::StatusList;
+use domain::cards::CardState;
+use domain::numbers::TypedNumber;
 
 /// Options of `counter check`.
 #[derive(Args)]

@@ -5,9 +5,9 @@ use clap::Args;
 use crate::cli::Done;
 use crate::cli::counter::check::{ListAge, check, scanned};
 use crate::cli::counter::folder::{Cut, Files};
-use wardbook::domain::cards::CardState;
-use wardbook::domain::ids::CopyRequestId;
-use wardbook::outside::Outside;
+use application::outside::Outside;
+use domain::cards::CardState;
+use domain::ids::CopyRequestId;
 
 /// Options of `counter cut`.
 #[derive(Args)]

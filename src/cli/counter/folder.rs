@@ -11,10 +11,10 @@ use serde_json::Value;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use wardbook::domain::ids::{CopyRequestId, CounterId};
-use wardbook::tokens::bundle::Bundle;
-use wardbook::tokens::card::CardKeys;
-use wardbook::tokens::keys::KeySet;
+use crypto::tokens::bundle::Bundle;
+use crypto::tokens::card::CardKeys;
+use crypto::tokens::keys::KeySet;
+use domain::ids::{CopyRequestId, CounterId};
 
 /// Where it all comes from.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -194,7 +194,7 @@ mod tests {
     #[test]
     fn a_line_that_was_torn_is_left_out_and_written_over() {
         let folder =
-            super::super::super::temporary_folder(&wardbook::outside::Outside::system(), "test").unwrap();
+            super::super::super::temporary_folder(&application::outside::Outside::system(), "test").unwrap();
         let file = folder.join("lines");
         add_line(&file, "1").unwrap();
         add_line(&file, "2").unwrap();

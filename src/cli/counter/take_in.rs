@@ -6,12 +6,12 @@ use serde_json::Value;
 use crate::cli::Done;
 use crate::cli::client::{NotReached, Program, Service};
 use crate::cli::counter::folder::{Files, Register};
-use wardbook::domain::ids::CounterId;
-use wardbook::outside::Outside;
-use wardbook::tokens::bundle::Bundle;
-use wardbook::tokens::card::CardKeys;
-use wardbook::tokens::keys::KeySet;
-use wardbook::tokens::status_list::StatusList;
+use application::outside::Outside;
+use crypto::tokens::bundle::Bundle;
+use crypto::tokens::card::CardKeys;
+use crypto::tokens::keys::KeySet;
+use crypto::tokens::status_list::StatusList;
+use domain::ids::CounterId;
 
 /// Options of `counter take-in`.
 #[derive(Args)]

@@ -15,37 +15,37 @@ use crate::cli::cluster::Cluster;
 use crate::cli::keys::{Keys, new_signing_key};
 use crate::cli::options::LimitOptions;
 use crate::cli::{Done, migrate, options, serve};
-use wardbook::application::caller::Caller;
-use wardbook::application::counters::blanks;
-use wardbook::application::counters::blanks::NewMovement;
-use wardbook::application::differs::answers;
-use wardbook::application::log::sequencer;
-use wardbook::application::log::sequencer::{LogWork, Sequencer};
-use wardbook::application::register::locks::LockContent;
-use wardbook::application::register::sections::SectionContent;
-use wardbook::application::register::{locks, registrations, sections};
-use wardbook::application::rights::authorities;
-use wardbook::application::rights::authorities::Grant;
-use wardbook::application::secrets::Context;
-use wardbook::application::{Act, App, cards, counters, differs, keys, people, secrets};
-use wardbook::archive::Archive;
-use wardbook::domain::calendar::{Period, add_years};
-use wardbook::domain::counters::blanks::MovementKind;
-use wardbook::domain::differs::Level;
-use wardbook::domain::differs::bitting::Bitting;
-use wardbook::domain::ids::{
+use application::caller::Caller;
+use application::counters::blanks;
+use application::counters::blanks::NewMovement;
+use application::differs::answers;
+use application::log::archive::Archive;
+use application::log::sequencer;
+use application::log::sequencer::{LogWork, Sequencer};
+use application::outside::Outside;
+use application::register::locks::LockContent;
+use application::register::sections::SectionContent;
+use application::register::{locks, registrations, sections};
+use application::rights::authorities;
+use application::rights::authorities::Grant;
+use application::secrets::Context;
+use application::{Act, App, cards, counters, differs, keys, people, secrets};
+use domain::calendar::{Period, add_years};
+use domain::counters::blanks::MovementKind;
+use domain::differs::Level;
+use domain::differs::bitting::Bitting;
+use domain::ids::{
     BlankMovementId, CardId, ClientProgramId, CounterId, DifferId, OrganisationId, PersonId, RegistrationId,
     SectionId,
 };
-use wardbook::domain::keys::Key;
-use wardbook::domain::people::{OrganisationKind, Post};
-use wardbook::domain::register::registrations::{Hand, LockKind};
-use wardbook::domain::register::sections::Protection;
-use wardbook::domain::rights::authorities::AuthorityClass;
-use wardbook::domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
-use wardbook::outside::Outside;
-use wardbook::storage::people as stored_people;
-use wardbook::storage::people::sessions as stored;
+use domain::keys::Key;
+use domain::people::{OrganisationKind, Post};
+use domain::register::registrations::{Hand, LockKind};
+use domain::register::sections::Protection;
+use domain::rights::authorities::AuthorityClass;
+use domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
+use storage::people as stored_people;
+use storage::people::sessions as stored;
 
 /// Options of `demo`.
 #[derive(Args)]
@@ -128,7 +128,7 @@ impl Drop for Folder {
 pub fn code_now(secret: Vec<u8>) -> Result<String, Box<dyn Error>> {
     let totp = totp_rs::TOTP::new(totp_rs::Algorithm::SHA1, 6, 1, 30, secret, None, "demo".to_owned())
         .map_err(|error| error.to_string())?;
-    let now = wardbook::outside::Outside::system().clock.now().unix_timestamp();
+    let now = application::outside::Outside::system().clock.now().unix_timestamp();
     Ok(totp.generate(u64::try_from(now)?))
 }
 

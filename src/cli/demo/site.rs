@@ -3,17 +3,17 @@
 use std::error::Error;
 
 use crate::cli::demo::{Loader, caller_of};
-use wardbook::application::caller::Caller;
-use wardbook::application::rekeys::prices;
-use wardbook::application::sites::{NewHandOver, NewSite, Trial};
-use wardbook::application::{Act, App, differs, people, sites};
-use wardbook::domain::copies::DocumentKind;
-use wardbook::domain::copies::signature::Signature;
-use wardbook::domain::differs::geometry::{Claim, Geometry, Separation};
-use wardbook::domain::ids::{OrganisationId, PersonId, PlotId, SectionId, SiteId};
-use wardbook::domain::people::OrganisationKind;
-use wardbook::domain::rekeys::{Per, Prices, ServicePart};
-use wardbook::domain::text::{Name, PackNumber, Premises};
+use application::caller::Caller;
+use application::rekeys::prices;
+use application::sites::{NewHandOver, NewSite, Trial};
+use application::{Act, App, differs, people, sites};
+use domain::copies::DocumentKind;
+use domain::copies::signature::Signature;
+use domain::differs::geometry::{Claim, Geometry, Separation};
+use domain::ids::{OrganisationId, PersonId, PlotId, SectionId, SiteId};
+use domain::people::OrganisationKind;
+use domain::rekeys::{Per, Prices, ServicePart};
+use domain::text::{Name, PackNumber, Premises};
 
 /// One door a line; invented, as everything here.
 const PLOTS: &str = include_str!("site.csv");

@@ -22,13 +22,13 @@ use thiserror::Error as ThisError;
 
 use crate::cli::log::client::{Client, NotReached, Program};
 use crate::cli::options::read_policy;
-use wardbook::domain::log::checkpoint::Checkpoint;
-use wardbook::domain::log::hash::Hash;
-use wardbook::domain::log::note::Note;
-use wardbook::domain::log::policy::{CheckedHead, PolicyError};
-use wardbook::domain::log::tile;
-use wardbook::domain::log::tile::{Content, Frontier, Tile, TilePath, WIDTH};
-use wardbook::outside::Outside;
+use application::outside::Outside;
+use evidence_log::checkpoint::Checkpoint;
+use evidence_log::hash::Hash;
+use evidence_log::note::Note;
+use evidence_log::policy::{CheckedHead, PolicyError};
+use evidence_log::tile;
+use evidence_log::tile::{Content, Frontier, Tile, TilePath, WIDTH};
 
 /// Options of `log audit`.
 #[derive(Args)]

@@ -3,7 +3,7 @@
 pub use crate::cli::client::{NotReached, Program};
 
 use crate::cli::client::Service;
-use wardbook::domain::log::tile::{Content, TilePath};
+use evidence_log::tile::{Content, TilePath};
 
 /// A client of the log of one service.
 pub struct Client {

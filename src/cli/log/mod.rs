@@ -13,7 +13,7 @@ use clap::Subcommand;
 
 use crate::cli::options::{Database, LogOptions};
 use crate::cli::{Done, asynchronously, exit_code};
-use wardbook::application::log::sequencer::Sequencer;
+use application::log::sequencer::Sequencer;
 
 #[derive(Subcommand)]
 pub enum Command {

@@ -11,8 +11,8 @@ use crate::cli::keys::Keys;
 use crate::cli::log::audit;
 use crate::cli::options::LogOptions;
 use crate::cli::{Done, options};
-use wardbook::domain::log::tile;
-use wardbook::domain::log::tile::{Content, TilePath, WIDTH};
+use evidence_log::tile;
+use evidence_log::tile::{Content, TilePath, WIDTH};
 
 /// Options of `log recover`.
 #[derive(Args)]

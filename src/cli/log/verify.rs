@@ -7,8 +7,8 @@ use time::format_description::well_known::Rfc3339;
 
 use crate::cli::Done;
 use crate::cli::options::read_policy;
-use wardbook::domain::entry;
-use wardbook::domain::log::receipt::Receipt;
+use domain::entry;
+use evidence_log::receipt::Receipt;
 
 /// Checks a receipt and the fields that were disclosed, and says what it shows.
 pub fn run(policy: &Path, receipt: &Path, disclosures: &[String]) -> Done {

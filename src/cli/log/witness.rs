@@ -21,12 +21,12 @@ use sha2::{Digest, Sha256};
 
 use crate::cli::options::read_policy;
 use crate::cli::{Done, serve};
-use wardbook::application::log::sequencer;
-use wardbook::domain::log::checkpoint::Checkpoint;
-use wardbook::domain::log::hash::Hash;
-use wardbook::domain::log::note::{KeyKind, SignerKey, VerifierKey};
-use wardbook::domain::log::witness::{Question, Refusal};
-use wardbook::outside::Outside;
+use application::log::sequencer;
+use application::outside::Outside;
+use evidence_log::checkpoint::Checkpoint;
+use evidence_log::hash::Hash;
+use evidence_log::note::{KeyKind, SignerKey, VerifierKey};
+use evidence_log::witness::{Question, Refusal};
 
 /// More than any question has.
 const MOST_BYTES: usize = 64 * 1024;

@@ -4,7 +4,7 @@ use serde_json::Value;
 
 #[test]
 fn the_committed_openapi_document_is_that_of_the_code() {
-    let made = wardbook::http::openapi::document().to_pretty_json().unwrap();
+    let made = web::openapi::document().to_pretty_json().unwrap();
     let kept = include_str!("../../../openapi/openapi.json");
     assert!(made.trim() == kept.trim(), "run scripts/regenerate");
     assert!(made.contains("\"openapi\": \"3.1.0\""));
@@ -12,7 +12,7 @@ fn the_committed_openapi_document_is_that_of_the_code() {
 
 #[test]
 fn each_group_of_operations_says_what_it_is_about() {
-    let document = serde_json::to_value(wardbook::http::openapi::document()).unwrap();
+    let document = serde_json::to_value(web::openapi::document()).unwrap();
     let said: Vec<&Value> = document["tags"].as_array().unwrap().iter().map(|tag| &tag["name"]).collect();
     let operations =
         document["paths"].as_object().unwrap().values().flat_map(|item| item.as_object().unwrap().values());
@@ -53,7 +53,17 @@ fn every_file_that_the_docs_name_is_there() {
     let (mut seen, mut missing) = (0, vec![]);
     for (name, text) in docs() {
         let words = text.split(|letter: char| !letter.is_ascii_alphanumeric() && !"/._-".contains(letter));
-        let folders = ["src/", "tests/", "docs/", "scripts/", "bench/", "migrations/", "openapi/", "docker/"];
+        let folders = [
+            "src/",
+            "crates/",
+            "tests/",
+            "docs/",
+            "scripts/",
+            "bench/",
+            "migrations/",
+            "openapi/",
+            "docker/",
+        ];
         for word in words.map(|word| word.trim_end_matches('.')) {
             if folders.iter().any(|folder| word.starts_with(folder)) {
                 seen += 1;
@@ -101,8 +111,8 @@ fn every_command_that_the_docs_name_is_there() {
 
 #[test]
 fn the_picture_of_a_keys_life_is_that_of_the_code() {
-    use wardbook::domain::keys::KeyAct;
-    use wardbook::domain::keys::KeyState;
+    use domain::keys::KeyAct;
+    use domain::keys::KeyState;
     let text = include_str!("../../../docs/pictures.md");
     let picture = text.split("## The life of a key").nth(1).unwrap().split("```").nth(1).unwrap();
     let arrow = |line: &str| {

@@ -6,23 +6,23 @@ use std::collections::BTreeMap;
 use sqlx::{PgPool, Row};
 use time::macros::date;
 
-use wardbook::domain::calendar::Period;
-use wardbook::domain::cards::CardState;
-use wardbook::domain::copies::decision::Outcome;
-use wardbook::domain::copies::{DocumentKind, Purpose, RequestState};
-use wardbook::domain::counters::blanks::{Explanation, MovementKind};
-use wardbook::domain::differs::{DifferState, Level};
-use wardbook::domain::entry::EntryKind;
-use wardbook::domain::keys::audits::{AuditAnswer, Silence};
-use wardbook::domain::keys::losses::{LossDecision, LossKind};
-use wardbook::domain::keys::{ChargeState, KeyState};
-use wardbook::domain::people::{OrganisationKind, Post};
-use wardbook::domain::register::registrations::{Hand, LockKind};
-use wardbook::domain::register::sections::Protection;
-use wardbook::domain::rekeys::RekeyState;
-use wardbook::domain::rights::authorities::AuthorityClass;
-use wardbook::domain::rights::holds::HoldKind;
-use wardbook::domain::rights::notices::NoticeKind;
+use domain::calendar::Period;
+use domain::cards::CardState;
+use domain::copies::decision::Outcome;
+use domain::copies::{DocumentKind, Purpose, RequestState};
+use domain::counters::blanks::{Explanation, MovementKind};
+use domain::differs::{DifferState, Level};
+use domain::entry::EntryKind;
+use domain::keys::audits::{AuditAnswer, Silence};
+use domain::keys::losses::{LossDecision, LossKind};
+use domain::keys::{ChargeState, KeyState};
+use domain::people::{OrganisationKind, Post};
+use domain::register::registrations::{Hand, LockKind};
+use domain::register::sections::Protection;
+use domain::rekeys::RekeyState;
+use domain::rights::authorities::AuthorityClass;
+use domain::rights::holds::HoldKind;
+use domain::rights::notices::NoticeKind;
 
 macro_rules! words_of {
     ($enumeration:ident) => {

@@ -8,13 +8,13 @@ use std::path::Path;
 use serde_json::{Value, json};
 use time::Date;
 
-use wardbook::domain::calendar::Day;
-use wardbook::domain::copies::decision::decide;
-use wardbook::domain::copies::decision::facts::Facts;
-use wardbook::domain::keys::losses::LossKind;
-use wardbook::domain::keys::{is_overdue, losses};
-use wardbook::domain::register::rules::Rules;
-use wardbook::domain::rights::review;
+use domain::calendar::Day;
+use domain::copies::decision::decide;
+use domain::copies::decision::facts::Facts;
+use domain::keys::losses::LossKind;
+use domain::keys::{is_overdue, losses};
+use domain::register::rules::Rules;
+use domain::rights::review;
 
 const NOW: &str = "2026-11-02T09:00:00Z";
 

@@ -6,13 +6,13 @@ use time::macros::{date, datetime};
 use time::{Date, Duration, OffsetDateTime};
 use uuid::Uuid;
 
-use wardbook::domain::calendar::Period;
-use wardbook::domain::copies::decision::decide;
-use wardbook::domain::copies::decision::facts::*;
-use wardbook::domain::copies::{Progress, RequestState};
-use wardbook::domain::ids::PersonId;
-use wardbook::domain::register::rules::{Limit, Rules};
-use wardbook::domain::rights::authorities::AuthorityClass;
+use domain::calendar::Period;
+use domain::copies::decision::decide;
+use domain::copies::decision::facts::*;
+use domain::copies::{Progress, RequestState};
+use domain::ids::PersonId;
+use domain::register::rules::{Limit, Rules};
+use domain::rights::authorities::AuthorityClass;
 
 const CAP: u32 = 5;
 const PEOPLE: usize = 4;
@@ -202,7 +202,7 @@ impl Model {
             prop_assert!(approver != request.asker && approver != request.recipient, "approved his own");
             prop_assert!(self.has_authority(approver), "approved without an authority");
         }
-        if decision.outcome != wardbook::domain::copies::decision::Outcome::Refused {
+        if decision.outcome != domain::copies::decision::Outcome::Refused {
             self.requests[at].approvals.push(approver);
         }
         self.requests[at].progress = after.unwrap();

@@ -183,10 +183,10 @@ async fn a_bundle_holds_what_may_be_cut_now_and_no_person(pool: PgPool) {
         (taken.status.as_u16(), taken.headers["content-type"].to_str().unwrap()),
         (200, "application/jwt")
     );
-    let counter = wardbook::domain::ids::CounterId(town.counter.parse().unwrap());
+    let counter = domain::ids::CounterId(town.counter.parse().unwrap());
     let now = town.app.outside.clock.now();
     let keys = &town.app.cards.keys;
-    let bundle = wardbook::tokens::bundle::Bundle::verify(keys, &taken.text, counter, now).unwrap();
+    let bundle = crypto::tokens::bundle::Bundle::verify(keys, &taken.text, counter, now).unwrap();
     assert_eq!(bundle.authorised.len(), 1);
     assert_eq!((bundle.authorised[0].copy_request.to_string(), bundle.authorised[0].left), (id, 2));
     assert_eq!(bundle.authorised[0].cards[0].as_str(), town.card.1.replace('-', ""));
@@ -197,7 +197,7 @@ async fn a_bundle_holds_what_may_be_cut_now_and_no_person(pool: PgPool) {
     let holds = format!("/v1/registrations/{}/holds", town.registration);
     let hold = town.owner.post(&holds, hold).await.id();
     let left = |text: &str| {
-        wardbook::tokens::bundle::Bundle::verify(keys, text, counter, now).unwrap().authorised.len()
+        crypto::tokens::bundle::Bundle::verify(keys, text, counter, now).unwrap().authorised.len()
     };
     assert_eq!(left(&town.counter_staff.get(&path).await.text), 0);
     town.owner.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
@@ -267,7 +267,7 @@ async fn keys_that_nobody_collects_are_destroyed_before_a_witness(pool: PgPool) 
     let path = format!("/v1/copy-requests/{id}/destructions");
     town.counter_staff.post(&path, json!({})).await.expect(409);
     town.pass(Duration::days(31));
-    wardbook::application::tasks::round(&town.app).await.unwrap();
+    application::tasks::round(&town.app).await.unwrap();
     let list = format!("/v1/counters/{}/uncollected-keys", town.counter);
     assert_eq!(town.counter_staff.get(&list).await.expect(200)["items"].as_array().unwrap().len(), 1);
     let announced = town.counter_staff.post(&path, json!({})).await.id();

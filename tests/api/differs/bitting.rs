@@ -4,8 +4,8 @@ use serde_json::json;
 use sqlx::PgPool;
 
 use crate::harness::{MASTER_KEY, Town};
-use wardbook::application::secrets;
-use wardbook::vault::Vault;
+use application::secrets;
+use crypto::vault::Vault;
 
 const HEIGHTS: [u8; 6] = [13, 7, 29, 3, 17, 11];
 
@@ -167,7 +167,7 @@ async fn what_was_sealed_is_still_read_after_its_keys_were_rotated(pool: PgPool)
     assert_ne!(old, sealed);
     // The old master key is gone; a service that has only the new one still shows the sheet.
     town.app.vault = std::sync::Arc::new(Vault::new(&[new_master]).unwrap());
-    let router = wardbook::http::router(town.app.clone(), Default::default());
+    let router = web::router(town.app.clone(), Default::default());
     let staff = crate::harness::Actor { router, ..town.counter_staff.clone() };
     let look = staff.post(format!("/v1/copy-requests/{id}/cutting-sheet"), json!({})).await;
     assert_eq!(look.body["sheet"]["heights"], json!(HEIGHTS));

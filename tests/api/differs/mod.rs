@@ -11,10 +11,10 @@ use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
-use wardbook::application::secrets;
-use wardbook::application::secrets::Context;
-use wardbook::domain::differs::geometry::Separation;
-use wardbook::domain::ids::DifferId;
+use application::secrets;
+use application::secrets::Context;
+use domain::differs::geometry::Separation;
+use domain::ids::DifferId;
 
 /// The heights of every differ on record, by registration.
 async fn heights(town: &Town) -> BTreeMap<String, Vec<Vec<u8>>> {
@@ -28,7 +28,7 @@ async fn heights(town: &Town) -> BTreeMap<String, Vec<Vec<u8>>> {
     let mut db = town.app.pool.acquire().await.unwrap();
     for (differ, registration) in all {
         let differ = DifferId(differ);
-        let sealed = wardbook::storage::secrets::bitting(&mut db, differ).await.unwrap().unwrap();
+        let sealed = storage::secrets::bitting(&mut db, differ).await.unwrap().unwrap();
         let plain = secrets::open(&town.app, &mut db, Context::Bitting(differ), &sealed).await.unwrap();
         found.entry(registration.to_string()).or_default().push(plain.expose_secret().to_vec());
     }

@@ -4,13 +4,13 @@ use secrecy::ExposeSecret;
 use uuid::Uuid;
 
 use crate::harness::Town;
-use wardbook::application::secrets;
-use wardbook::application::secrets::Context;
-use wardbook::domain::differs::geometry::Geometry;
-use wardbook::domain::ids::DifferId;
-use wardbook::domain::log::hash::Hash;
-use wardbook::domain::log::policy::Policy;
-use wardbook::domain::log::tile::Frontier;
+use application::secrets;
+use application::secrets::Context;
+use domain::differs::geometry::Geometry;
+use domain::ids::DifferId;
+use evidence_log::hash::Hash;
+use evidence_log::policy::Policy;
+use evidence_log::tile::Frontier;
 
 impl Town {
     /// What must hold whatever happened.
@@ -125,7 +125,7 @@ impl Town {
         let mut seen: Vec<(Uuid, Uuid, Vec<u8>)> = vec![];
         for (differ, section, site, geometry) in all {
             let differ = DifferId(differ);
-            let sealed = wardbook::storage::secrets::bitting(&mut db, differ).await.unwrap().unwrap();
+            let sealed = storage::secrets::bitting(&mut db, differ).await.unwrap().unwrap();
             let plain = secrets::open(&self.app, &mut db, Context::Bitting(differ), &sealed).await;
             let heights = plain.unwrap().expose_secret().to_vec();
             let separation =

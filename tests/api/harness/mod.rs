@@ -21,18 +21,17 @@ use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
 use crate::harness::actor::NEXT_KEY;
-use wardbook::application::App;
-use wardbook::application::log::sequencer::Sequencer;
-use wardbook::application::log::{Backpressure, LogView, sequencer};
-use wardbook::archive::Archive;
-use wardbook::http;
-use wardbook::http::limits::Limits;
-use wardbook::outside::{Clock, Outside, SystemRandom};
-use wardbook::passwords::Passwords;
-use wardbook::tokens::TokenKeys;
-use wardbook::tokens::card::CardKeys;
-use wardbook::tokens::keys::KeySet;
-use wardbook::vault::Vault;
+use application::App;
+use application::log::archive::Archive;
+use application::log::sequencer::Sequencer;
+use application::log::{Backpressure, LogView, sequencer};
+use application::outside::{Clock, Outside, SystemRandom};
+use crypto::passwords::Passwords;
+use crypto::tokens::TokenKeys;
+use crypto::tokens::card::CardKeys;
+use crypto::tokens::keys::KeySet;
+use crypto::vault::Vault;
+use web::limits::Limits;
 
 /// A clock that stands until it is moved.
 pub struct TestClock(AtomicI64);
@@ -144,7 +143,7 @@ impl Town {
         let archive = Archive::new(scratch.0.join("checkpoints"));
         let sequencer = Arc::new(Sequencer::new(app.clone(), log_keys, archive));
         sequencer.init().await.unwrap();
-        let router = http::router(app.clone(), Limits::default());
+        let router = web::router(app.clone(), Limits::default());
         let anon = Actor { id: Uuid::nil().to_string(), token: String::new(), router: router.clone() };
         let mut town = Self {
             app,
@@ -241,16 +240,11 @@ impl Town {
     }
 
     async fn build(&mut self) {
-        let name = |text| wardbook::domain::text::Name::parse(text).unwrap();
-        let email = wardbook::domain::text::Email::parse("supplier@town.example").unwrap();
-        wardbook::application::people::begin_register(
-            &self.app,
-            &name("Marrowby"),
-            &name("Supplier"),
-            &email,
-        )
-        .await
-        .unwrap();
+        let name = |text| domain::text::Name::parse(text).unwrap();
+        let email = domain::text::Email::parse("supplier@town.example").unwrap();
+        application::people::begin_register(&self.app, &name("Marrowby"), &name("Supplier"), &email)
+            .await
+            .unwrap();
         let supplier: Uuid =
             sqlx::query_scalar("SELECT id FROM people").fetch_one(&self.admin).await.unwrap();
         self.supplier = self.signed_in(&supplier.to_string()).await;

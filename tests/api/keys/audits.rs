@@ -5,7 +5,7 @@ use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{Actor, Town};
-use wardbook::application::tasks;
+use application::tasks;
 
 async fn open_lines(who: &Actor) -> Vec<Value> {
     who.get("/v1/me/audit-lines").await.expect(200)["items"].as_array().unwrap().clone()

@@ -8,8 +8,8 @@ use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
-use wardbook::domain::entry::disclosed;
-use wardbook::domain::log::receipt::Receipt;
+use domain::entry::disclosed;
+use evidence_log::receipt::Receipt;
 
 #[sqlx::test]
 async fn a_statement_tells_how_it_stood_on_a_day_and_its_receipt_proves_it(pool: PgPool) {

@@ -106,11 +106,10 @@ async fn problems_carry_their_request_id_and_lead_somewhere(pool: PgPool) {
 #[sqlx::test]
 async fn an_address_that_calls_too_often_is_turned_away_for_a_while(pool: PgPool) {
     use std::num::NonZeroU32;
-    use wardbook::http;
-    use wardbook::http::limits::Limits;
+    use web::limits::Limits;
     let town = Town::open(pool).await;
     let few = |number| NonZeroU32::new(number).unwrap();
-    let router = http::router(town.app.clone(), Limits::new(few(1000), few(2), 1));
+    let router = web::router(town.app.clone(), Limits::new(few(1000), few(2), 1));
     let anon = crate::harness::Actor { router, ..town.anon.clone() };
     let sign_in = |addresses: &'static str| {
         let anon = anon.clone();

@@ -6,8 +6,8 @@ use sqlx::PgPool;
 use crate::harness::Town;
 use crate::log::asked;
 use crate::sites;
-use wardbook::domain::entry;
-use wardbook::domain::log::receipt::Receipt;
+use domain::entry;
+use evidence_log::receipt::Receipt;
 
 #[sqlx::test]
 async fn erasing_a_person_leaves_the_log_verifiable_and_says_so(pool: PgPool) {

@@ -97,7 +97,7 @@ fn code(secret: &str, at: i64) -> String {
 
 #[sqlx::test]
 async fn staff_has_no_rights_until_a_second_factor_is_set_up(pool: PgPool) {
-    use wardbook::outside::Clock;
+    use application::outside::Clock;
     let town = Town::open(pool).await;
     let agent = town.agent.clone();
     let (anon, email) = enrolled(&town, "Sunniva", Some(&agent)).await;

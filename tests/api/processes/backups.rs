@@ -132,13 +132,10 @@ async fn without_a_mirror_another_log_says_which_one_it_continues(pool: PgPool) 
         sqlx::query_as("SELECT size FROM logs").fetch_one(&machine.town.admin).await.unwrap();
     assert_eq!(first["continues"]["size"], size, "the size that the archive has, beyond the backup's");
     assert!(entry.is_string());
-    let keys = wardbook::application::log::sequencer::keys(
-        "town.example/second",
-        &[crate::harness::pem_of([5; 32])],
-    );
-    let archive = wardbook::archive::Archive::new(machine.file("checkpoints"));
-    let app = wardbook::application::App { pool: pool.clone(), ..machine.town.app.clone() };
-    let second = wardbook::application::log::sequencer::Sequencer::new(app, keys.unwrap(), archive);
+    let keys = application::log::sequencer::keys("town.example/second", &[crate::harness::pem_of([5; 32])]);
+    let archive = application::log::archive::Archive::new(machine.file("checkpoints"));
+    let app = application::App { pool: pool.clone(), ..machine.town.app.clone() };
+    let second = application::log::sequencer::Sequencer::new(app, keys.unwrap(), archive);
     while second.round().await.unwrap() > 0 {}
     // Auditors read the second log under its own address, and the first one still is where it was.
     let policy = elsewhere(&["log", "policy"]);

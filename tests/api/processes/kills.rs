@@ -90,7 +90,7 @@ async fn servers_that_are_killed_lose_nothing_and_write_nothing_twice(pool: PgPo
         sqlx::query_scalar("SELECT entry_id FROM log_leaves").fetch_all(&machine.town.admin).await.unwrap();
     for entry in entries {
         let receipt = machine.town.supplier.get(format!("/v1/log-entries/{entry}/receipt")).await;
-        let receipt: wardbook::domain::log::receipt::Receipt = receipt.text.parse().unwrap();
+        let receipt: evidence_log::receipt::Receipt = receipt.text.parse().unwrap();
         receipt.verify(&machine.town.policy()).unwrap();
     }
     every_two_are_consistent(&machine).await;
@@ -129,15 +129,9 @@ async fn every_two_are_consistent(machine: &Machine) {
     for pair in seen.windows(2) {
         let (old, new) = (&pair[0], &pair[1]);
         assert!(old.size < new.size);
-        let proof = wardbook::application::log::reading::consistency(&mut db, 1, old.size, new.size).await;
-        wardbook::domain::log::tree::verify_consistency(
-            old.size,
-            new.size,
-            old.root,
-            new.root,
-            &proof.unwrap(),
-        )
-        .unwrap();
+        let proof = application::log::reading::consistency(&mut db, 1, old.size, new.size).await;
+        evidence_log::tree::verify_consistency(old.size, new.size, old.root, new.root, &proof.unwrap())
+            .unwrap();
     }
 }
 

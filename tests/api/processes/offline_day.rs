@@ -1,9 +1,9 @@
 //! A day at a counter without a network: check, cut, revoke meanwhile, come back.
 
 use crate::processes::*;
-use wardbook::outside::Outside;
-use wardbook::tokens::status_list;
-use wardbook::tokens::status_list::Statuses;
+use application::outside::Outside;
+use crypto::tokens::status_list;
+use crypto::tokens::status_list::Statuses;
 
 /// The commands of a counter, as its program.
 struct Shop<'a> {

@@ -2,7 +2,7 @@
 
 use crate::harness::{MASTER_KEY, card_key_pem, pem_of};
 use crate::processes::*;
-use wardbook::outside::Outside;
+use application::outside::Outside;
 
 fn wait(command: &mut Command) -> (bool, String) {
     let output = command.output().unwrap();

@@ -51,7 +51,7 @@ async fn a_witness_signs_what_leads_on_and_nothing_else(pool: PgPool) {
         "{}witness w {vkey}\nquorum w\n",
         std::fs::read_to_string(machine.file("policy")).unwrap().replace("quorum none\n", "")
     );
-    let policy: wardbook::domain::log::policy::Policy = policy.parse().unwrap();
+    let policy: evidence_log::policy::Policy = policy.parse().unwrap();
     assert_eq!(policy.verify(&format!("{first}{line}")).unwrap().witnesses.len(), 1);
     // What it has seen it remembers, also after it was killed.
     assert_eq!(ask(format!("old 0\n\n{first}")), (409, format!("{size}\n")));
@@ -66,7 +66,7 @@ async fn a_witness_signs_what_leads_on_and_nothing_else(pool: PgPool) {
     let second = town.anon.get("/log/checkpoint").await.text;
     let new = town.policy().verify(&second).unwrap().checkpoint.size;
     let mut db = town.app.pool.acquire().await.unwrap();
-    let proof = wardbook::application::log::reading::consistency(&mut db, 1, size, new).await.unwrap();
+    let proof = application::log::reading::consistency(&mut db, 1, size, new).await.unwrap();
     drop(db);
     let lines: String = proof.iter().map(|hash| hash.to_base64() + "\n").collect();
     let wrong = lines.replacen(|c: char| c.is_ascii_lowercase(), "A", 1);
@@ -89,12 +89,12 @@ async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_ala
     let (witness, vkey) = witness(&machine, "w1", "witness");
     let log = town.sequencer.verifiers().next().unwrap().to_string();
     let policy = format!("log {log}\nwitness w {vkey} {}\nquorum w\n", witness.address);
-    let policy: wardbook::domain::log::policy::Policy = policy.parse().unwrap();
+    let policy: evidence_log::policy::Policy = policy.parse().unwrap();
     let sequencer = || {
-        let keys = wardbook::application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
-        let archive = wardbook::archive::Archive::new(machine.file("checkpoints"));
-        wardbook::application::log::sequencer::Sequencer::new(town.app.clone(), keys, archive)
-            .with_witnesses(wardbook::application::log::cosigning::Witnesses::new(policy.witnesses()))
+        let keys = application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let archive = application::log::archive::Archive::new(machine.file("checkpoints"));
+        application::log::sequencer::Sequencer::new(town.app.clone(), keys, archive)
+            .with_witnesses(application::log::cosigning::Witnesses::new(policy.witnesses()))
     };
     let cosigning = sequencer();
     for _ in 0..3 {
@@ -111,7 +111,7 @@ async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_ala
     // The witness has seen a larger log than this one: somebody signed what we do not know.
     let head: (i64, Vec<u8>) =
         sqlx::query_as("SELECT size, root FROM logs").fetch_one(&town.admin).await.unwrap();
-    let root = wardbook::domain::log::hash::Hash::from_slice(&head.1).unwrap();
+    let root = evidence_log::hash::Hash::from_slice(&head.1).unwrap();
     let file = std::fs::read_dir(machine.file("witness"))
         .unwrap()
         .map(|entry| entry.unwrap().path())

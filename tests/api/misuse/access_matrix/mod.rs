@@ -28,7 +28,7 @@ struct Operation {
 }
 
 fn operations() -> Vec<Operation> {
-    let document = serde_json::to_value(wardbook::http::openapi::document()).unwrap();
+    let document = serde_json::to_value(web::openapi::document()).unwrap();
     let mut found = vec![];
     for (path, item) in document["paths"].as_object().unwrap() {
         for (method, operation) in item.as_object().unwrap() {
@@ -214,7 +214,7 @@ async fn each_change_asks_for_a_key_where_the_document_says_so(pool: PgPool) {
     let site = crate::sites::site(&town).await;
     crate::sites::add_plots(&town, &site, crate::sites::TEN_PLOTS).await.expect(201);
     let ids = things(&town, &program, &site).await;
-    let document = serde_json::to_value(wardbook::http::openapi::document()).unwrap();
+    let document = serde_json::to_value(web::openapi::document()).unwrap();
     let (mut keyed, mut wrong) = (0, vec![]);
     for operation in operations().iter().filter(|operation| operation.method == "POST") {
         let described = &document["paths"][&operation.path]["post"]["parameters"];

@@ -1,0 +1,143 @@
+//! Who calls, and what that lets him see and do on a registration.
+//!
+//! *Unknown* and *not yours* look the same: both are [`ActError::NotFound`].
+
+use sqlx::PgConnection;
+use time::Date;
+
+use crate::ActError;
+use crate::caller::Caller;
+use domain::differs::DifferState;
+use domain::ids::{DifferId, RegistrationId};
+use domain::register::registrations::Registration;
+use domain::rights::authorities::{Authority, AuthorityClass};
+use storage::differs;
+use storage::register::registrations;
+use storage::rights::authorities;
+
+/// What a caller may do on a registration.
+#[derive(Debug, Clone)]
+pub struct Access {
+    supplier: bool,
+    /// The caller's authorities in force, and those of the organisations in which the caller sits.
+    pub authorities: Vec<Authority>,
+}
+
+impl Access {
+    /// Sees everything of it: the supplier, an owner, an agent, a signatory.
+    #[must_use]
+    pub fn sees_all(&self) -> bool {
+        self.supplier || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent, AuthorityClass::Signatory])
+    }
+
+    /// Governs it: the supplier, an owner, an agent.
+    #[must_use]
+    pub fn governs(&self) -> bool {
+        self.supplier || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent])
+    }
+
+    /// Keeps the register, or owns the premises.
+    #[must_use]
+    pub fn owns(&self) -> bool {
+        self.supplier || self.has(&[AuthorityClass::Owner])
+    }
+
+    /// Keeps the register.
+    #[must_use]
+    pub fn is_supplier(&self) -> bool {
+        self.supplier
+    }
+
+    /// Governs the keys of one differ: an owner or agent whose scope includes it.
+    #[must_use]
+    pub fn governs_differ(&self, differ: DifferId) -> bool {
+        let governs = |class| matches!(class, AuthorityClass::Owner | AuthorityClass::Agent);
+        self.supplier || self.authorities.iter().any(|own| governs(own.class) && own.covers(differ))
+    }
+
+    /// What concerns a registration as a whole asks for an authority over every differ.
+    fn has(&self, classes: &[AuthorityClass]) -> bool {
+        self.authorities.iter().any(|own| own.every_differ && classes.contains(&own.class))
+    }
+
+    /// Lets only those go on who may.
+    ///
+    /// # Errors
+    /// When `may` is false.
+    pub fn require(&self, may: bool) -> Result<(), ActError> {
+        if may {
+            Ok(())
+        } else {
+            Err(ActError::Forbidden("your authority on this registration does not include this"))
+        }
+    }
+}
+
+async fn access_of(
+    db: &mut PgConnection,
+    caller: &Caller,
+    registration: RegistrationId,
+    today: Date,
+) -> Result<Access, ActError> {
+    let authorities =
+        authorities::in_force(db, registration, caller.person(), &caller.organisations(), today).await?;
+    let access = Access { supplier: caller.is_supplier(), authorities };
+    if access.supplier || !access.authorities.is_empty() { Ok(access) } else { Err(ActError::NotFound) }
+}
+
+/// A registration that the caller may see.
+///
+/// # Errors
+/// [`ActError::NotFound`] when there is none, or it is not the caller's.
+pub async fn visible(
+    db: &mut PgConnection,
+    caller: &Caller,
+    id: RegistrationId,
+    today: Date,
+) -> Result<(Registration, Access), ActError> {
+    let registration = registrations::registration(db, id).await?.ok_or(ActError::NotFound)?;
+    Ok((registration, access_of(db, caller, id, today).await?))
+}
+
+/// Nothing of a registration that has ended is changed.
+///
+/// # Errors
+/// When it has ended.
+pub fn require_active(registration: &Registration) -> Result<(), ActError> {
+    match registration.ended_at {
+        None => Ok(()),
+        Some(_) => Err(ActError::WrongState {
+            state: "ended",
+            detail: "a registration that has ended is not changed".to_owned(),
+        }),
+    }
+}
+
+/// A registration that the caller may see, taken for update by an act.
+///
+/// # Errors
+/// [`ActError::NotFound`] when there is none, or it is not the caller's.
+pub async fn registration_for_update(
+    act: &mut super::Act<'_>,
+    id: RegistrationId,
+) -> Result<(Registration, Access), ActError> {
+    let caller = act.caller;
+    let registration =
+        registrations::registration_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    // Other acts may have taken their time under the lock: what holds now counts, not what held then.
+    act.read_clock();
+    let today = act.today();
+    let access = access_of(act.db(), caller, id, today).await?;
+    Ok((registration, access))
+}
+
+/// A differ of which something new may be made: a lock, a pack, a key.
+pub async fn require_living(act: &mut super::Act<'_>, differ: DifferId) -> Result<DifferState, ActError> {
+    let found = differs::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
+    match found.state {
+        state @ (DifferState::GivenOut | DifferState::Reserved) => Ok(state),
+        DifferState::Dead | DifferState::Released => {
+            Err(ActError::Conflict("this differ is dead or released: another one is needed"))
+        }
+    }
+}

@@ -1,0 +1,303 @@
+//! The transaction of an act: claim, do, keep the reply, commit.
+
+use serde_json::Value;
+use sqlx::{PgConnection, Postgres, Transaction};
+use time::{Date, OffsetDateTime};
+use uuid::Uuid;
+
+use crate::caller::Caller;
+use crate::outside::Outside;
+use crate::{ActError, App, Reply};
+use domain::copies::decision::Decision;
+use domain::entry::{Draft, EntryKind};
+use domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
+use storage::idempotency;
+use storage::log::evidence;
+
+/// What a request is known by when it is sent again.
+#[derive(Debug, Clone)]
+pub struct Idempotency {
+    /// The key that the caller chose.
+    pub key: String,
+    /// SHA-256 of method, path and body.
+    pub request_hash: [u8; 32],
+}
+
+/// An act under way.
+pub struct Act<'a> {
+    tx: Transaction<'static, Postgres>,
+    app: &'a App,
+    /// Who acts.
+    pub caller: &'a Caller,
+    /// When; read again once the registration is taken for update.
+    pub now: OffsetDateTime,
+    key: Option<&'a Idempotency>,
+    wrote_entries: bool,
+}
+
+/// An act that began.
+pub type ActResult<'a> = Result<Act<'a>, ActError>;
+
+impl<'a> Act<'a> {
+    /// Opens the transaction and claims the key.
+    ///
+    /// # Errors
+    /// [`ActError::Replayed`] when the same request was answered before.
+    pub async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> ActResult<'a> {
+        let mut act = Self::open(app, caller).await?;
+        let now = act.now;
+        match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
+            idempotency::Claim::Ours => {
+                app.log.require_room(now)?;
+                act.key = Some(key);
+                Ok(act)
+            }
+            idempotency::Claim::Used { request_hash, reply } => Err(earlier(&request_hash, reply, key)),
+        }
+    }
+
+    /// Leaves with the reply, where the same request was answered before: for what must not be done
+    /// twice before the transaction begins, such as looking at a PIN.
+    ///
+    /// # Errors
+    /// [`ActError::Replayed`] with the reply.
+    pub async fn replay(app: &App, caller: &Caller, key: &Idempotency) -> Result<(), ActError> {
+        let used = idempotency::used(&mut *app.pool.acquire().await?, caller.actor(), &key.key).await?;
+        used.map_or(Ok(()), |(hash, reply)| Err(earlier(&hash, reply, key)))
+    }
+
+    /// Opens the transaction of a change that is the same when it is made twice.
+    ///
+    /// # Errors
+    /// When the database cannot be reached.
+    pub async fn begin_unclaimed(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
+        let act = Self::open(app, caller).await?;
+        app.log.require_room(act.now)?;
+        Ok(act)
+    }
+
+    async fn open(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
+        let tx = app.pool.begin().await?;
+        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, wrote_entries: false })
+    }
+
+    /// Keeps the reply and commits.
+    ///
+    /// # Errors
+    /// When the database says no: then nothing has happened.
+    pub async fn finish(mut self, reply: Reply) -> Result<Reply, ActError> {
+        if let Some(key) = self.key {
+            let kept = serde_json::to_value(&reply).map_err(|error| ActError::Internal(error.to_string()))?;
+            idempotency::keep_reply(&mut self.tx, self.caller.actor(), &key.key, &kept).await?;
+        }
+        self.commit().await?;
+        // Died here: the effect, its entry and its reply stand; the same request gets the reply.
+        Ok(reply)
+    }
+
+    /// Commits an act whose reply is not kept.
+    ///
+    /// # Errors
+    /// When the database says no: then nothing has happened.
+    pub async fn commit(self) -> Result<(), ActError> {
+        self.tx.commit().await?;
+        if self.wrote_entries {
+            self.app.log.wake();
+        }
+        Ok(())
+    }
+
+    /// The connection of the transaction.
+    pub fn db(&mut self) -> &mut PgConnection {
+        &mut self.tx
+    }
+
+    /// Reads the clock again, once the registration is taken for update.
+    pub fn read_clock(&mut self) {
+        self.now = self.app.outside.clock.now();
+    }
+
+    /// The day of the act.
+    #[must_use]
+    pub fn today(&self) -> Date {
+        self.now.date()
+    }
+
+    /// A new id.
+    #[must_use]
+    pub fn id<T: From<Uuid>>(&self) -> T {
+        T::from(self.app.outside.id(self.now))
+    }
+
+    /// Clock and randomness.
+    #[must_use]
+    pub fn outside(&self) -> &'a Outside {
+        &self.app.outside
+    }
+
+    /// What every act works with.
+    #[must_use]
+    pub fn app(&self) -> &'a App {
+        self.app
+    }
+
+    /// Writes a change of rights or of the register: one row, one entry.
+    pub async fn enter_change(
+        &mut self,
+        kind: &'static str,
+        registration: Option<RegistrationId>,
+        subject: Uuid,
+        personal: Vec<(&'static str, Value)>,
+    ) -> Result<(), ActError> {
+        self.enter_change_as(kind, registration, subject, personal).await.map(|_| ())
+    }
+
+    /// Writes a change, and gives the id of its entry to what has to name it.
+    pub async fn enter_change_as(
+        &mut self,
+        kind: &'static str,
+        registration: Option<RegistrationId>,
+        subject: Uuid,
+        personal: Vec<(&'static str, Value)>,
+    ) -> Result<EntryId, ActError> {
+        let draft = Draft { registration, ..self.change_draft(kind, subject, personal) };
+        self.write_change(draft).await
+    }
+
+    /// Writes that a person was erased, and under which rule. The entry names no person, not even by a
+    /// commitment: its subject is an id of its own.
+    pub async fn enter_erasure(&mut self, under: String) -> Result<(), ActError> {
+        let subject = self.id();
+        let draft = Draft { under: Some(under), ..self.change_draft("person.erased", subject, vec![]) };
+        self.write_change(draft).await.map(|_| ())
+    }
+
+    fn change_draft(
+        &self,
+        what: &'static str,
+        subject: Uuid,
+        mut personal: Vec<(&'static str, Value)>,
+    ) -> Draft {
+        personal.push(("by", Value::String(self.caller.actor().to_string())));
+        Draft {
+            id: self.id(),
+            kind: EntryKind::Change,
+            what,
+            at: self.now,
+            registration: None,
+            subject,
+            outcome: None,
+            reasons: vec![],
+            rules_version: None,
+            under: None,
+            personal,
+        }
+    }
+
+    async fn write_change(&mut self, draft: Draft) -> Result<EntryId, ActError> {
+        let (kind, registration, subject) = (draft.what, draft.registration, draft.subject);
+        let by = self.caller.actor();
+        let entry = self.write_entry(draft).await?;
+        let change =
+            evidence::NewChange { id: self.id(), kind, registration, subject, by, at: self.now, entry };
+        evidence::write_change(&mut self.tx, &change).await?;
+        Ok(entry)
+    }
+
+    /// Writes that a person was entered or invited. The entry names no person: its subject is an id of
+    /// its own, and the person is committed to.
+    pub async fn enter_person(&mut self, kind: &'static str, person: PersonId) -> Result<(), ActError> {
+        let subject = self.id();
+        self.enter_change(kind, None, subject, vec![("person", serde_json::json!(person))]).await
+    }
+
+    /// Writes a decision: one row, one entry.
+    pub async fn enter_decision(&mut self, taken: StepTaken<'_>) -> Result<DecisionEntry, ActError> {
+        let by = self.caller.actor();
+        let mut personal = taken.personal;
+        personal.push(("by", Value::String(by.to_string())));
+        let reasons = taken.decision.map(|decision| decision.reasons.as_slice()).unwrap_or_default();
+        let mut codes: Vec<_> = reasons.iter().map(|reason| reason.code).collect();
+        codes.dedup();
+        let outcome = taken.decision.map_or("recorded", |decision| decision.outcome.as_str());
+        let draft = Draft {
+            id: self.id(),
+            kind: EntryKind::Decision,
+            what: taken.what,
+            at: self.now,
+            registration: Some(taken.registration),
+            subject: taken.request.0,
+            outcome: Some(outcome),
+            reasons: codes,
+            rules_version: Some(taken.rules_version.unsigned_abs()),
+            under: None,
+            personal,
+        };
+        let entry = self.write_entry(draft).await?;
+        let id: DecisionId = self.id();
+        let reasons = serde_json::to_value(reasons).map_err(|error| ActError::Internal(error.to_string()))?;
+        let decision = evidence::NewDecision {
+            id,
+            registration: taken.registration,
+            request: taken.request,
+            act: taken.act,
+            outcome,
+            reasons: &reasons,
+            rules_version: taken.rules_version,
+            by,
+            at: self.now,
+            entry,
+        };
+        evidence::write_decision(&mut self.tx, &decision).await?;
+        Ok(DecisionEntry { decision: id, entry, at: self.now })
+    }
+
+    async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
+        let (id, kind) = (draft.id, draft.kind);
+        let sealed =
+            draft.seal(|| self.app.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
+        evidence::write_entry(&mut self.tx, id, kind, self.now, &sealed).await?;
+        self.wrote_entries = true;
+        Ok(id)
+    }
+}
+
+/// How a request leaves whose key was used before.
+fn earlier(request_hash: &[u8], reply: Value, key: &Idempotency) -> ActError {
+    if request_hash != key.request_hash {
+        return ActError::IdempotencyKeyReused;
+    }
+    match serde_json::from_value(reply) {
+        Ok(reply) => ActError::Replayed(Box::new(reply)),
+        Err(error) => ActError::Internal(error.to_string()),
+    }
+}
+
+/// Where a decision was recorded.
+#[derive(Debug, Clone, Copy)]
+pub struct DecisionEntry {
+    /// Its row.
+    pub decision: DecisionId,
+    /// Its entry in the log.
+    pub entry: EntryId,
+    /// When it was taken.
+    pub at: OffsetDateTime,
+}
+
+/// A decision that was taken, for the record.
+pub struct StepTaken<'a> {
+    /// At which step.
+    pub act: &'static str,
+    /// The step as a dotted word, for the entry.
+    pub what: &'static str,
+    /// On which registration.
+    pub registration: RegistrationId,
+    /// On which request.
+    pub request: CopyRequestId,
+    /// Under which version of the rules.
+    pub rules_version: i32,
+    /// What was decided; absent where something is only recorded.
+    pub decision: Option<&'a Decision>,
+    /// What the entry commits to.
+    pub personal: Vec<(&'static str, Value)>,
+}

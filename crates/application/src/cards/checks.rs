@@ -1,0 +1,199 @@
+//! The check of a card at a counter: one call, from a token that was scanned or a number that was typed.
+//!
+//! Nothing is decided here: like a dry run, a check says what a decision would be. It counts PIN
+//! attempts, and keeps the checks that ended with a no for the supplier's signals.
+
+use secrecy::{ExposeSecret, SecretString};
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+
+use crate::caller::Caller;
+use crate::cards::pin_outcome;
+use crate::copies::check;
+use crate::copies::check::{MayOrder, PersonAtCounter, WaitingRequest};
+use crate::register::rules;
+use crate::{ActError, App};
+use domain::cards::CardState;
+use domain::copies::DocumentKind;
+use domain::copies::decision::facts::{CardFacts, PinOutcome, ShownFacts};
+use domain::ids::{CounterId, PersonId};
+use domain::numbers::TypedNumber;
+use domain::register::registrations::Registration;
+use domain::rights::authorities::Authority;
+use storage::cards;
+use storage::cards::{CardAtCounter, Refusal, ShownCard};
+use storage::rights::authorities;
+
+/// What was presented.
+pub struct PresentedCard {
+    /// What the QR code holds.
+    pub token: Option<SecretString>,
+    /// The number, typed.
+    pub number: Option<TypedNumber>,
+    /// The PIN that was entered.
+    pub pin: Option<SecretString>,
+    /// The document that was seen.
+    pub document: Option<DocumentKind>,
+}
+
+/// Why a check ended with a no.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CardRefusal {
+    /// A stable code.
+    pub code: &'static str,
+    /// For a person to read.
+    pub sentence: String,
+}
+
+impl CardRefusal {
+    fn new(code: &'static str, sentence: impl Into<String>) -> Self {
+        Self { code, sentence: sentence.into() }
+    }
+}
+
+/// A card that counts, and what it opens.
+pub struct CountingCard {
+    /// Whose: the person and the name.
+    pub holder: (PersonId, String),
+    /// Of which registration.
+    pub registration: Registration,
+    /// The holder's authorities in force.
+    pub authorities: Vec<Authority>,
+    /// What the holder may order here now, and why not.
+    pub may_order: Vec<MayOrder>,
+    /// What waits here for the holder, and what is still to do.
+    pub waiting: Vec<WaitingRequest>,
+}
+
+/// What a check found.
+pub struct CardCheck {
+    /// When the card was checked.
+    pub at: OffsetDateTime,
+    /// The card, where it is one of this register.
+    pub card: Option<ShownCard>,
+    /// What came of the PIN.
+    pub pin: PinOutcome,
+    /// Why not, or what is behind the card.
+    pub found: Result<CountingCard, CardRefusal>,
+}
+
+/// Checks a card at a counter of the caller's dealer.
+pub async fn check(
+    app: &App,
+    caller: &Caller,
+    counter: CounterId,
+    presented: PresentedCard,
+) -> Result<CardCheck, ActError> {
+    let now = app.outside.clock.now();
+    let number = match (&presented.token, presented.number) {
+        (Some(token), None) => app.cards.verify(token.expose_secret(), now).map(|claims| claims.sub),
+        (None, Some(number)) => Ok(number),
+        _ => return Err(ActError::invalid("/token", "either a token or a card_number is checked")),
+    };
+    let mut db = app.pool.acquire().await?;
+    let found = cards::at_counter(&mut db, counter, number.as_ref().ok(), now.date()).await?;
+    let behind = match found {
+        Some((dealer, behind)) if caller.sits_in(dealer) => behind,
+        _ => return Err(ActError::NotFound),
+    };
+    // Cards of sections for which the counter is not appointed are none of its business: a number that was
+    // typed is as good as unknown, and no PIN is tried.
+    let elsewhere = behind.as_ref().is_some_and(|behind| !behind.appointed);
+    let behind = behind.filter(|behind| behind.appointed);
+    let pin_given = presented.pin.is_some() && number.is_ok();
+    let pin = if pin_given {
+        // Not while a connection is held: the hash takes its time.
+        drop(db);
+        let pin = pin_outcome(app, behind.as_ref().map(|behind| &behind.card), presented.pin).await?;
+        db = app.pool.acquire().await?;
+        pin
+    } else {
+        PinOutcome::NotGiven
+    };
+    let card = behind.as_ref().map(|behind| behind.card.clone());
+    let found = match (number, behind) {
+        (Err(error), _) => Err(CardRefusal::new(error.code(), error.to_string())),
+        (Ok(_), None) if elsewhere && presented.token.is_some() => Err(CardRefusal::new(
+            "counter_not_appointed",
+            "This counter is not appointed for the key section of this card.",
+        )),
+        (Ok(_), None) => Err(CardRefusal::new("card_unknown", "No card of this register has this number.")),
+        (Ok(_), Some(behind)) => {
+            let standing = PersonAtCounter {
+                outside: &app.outside,
+                caller,
+                counter,
+                person: behind.card.person_id,
+                now,
+            };
+            let shown = ShownFacts { pin, document: presented.document, ..shown(&behind.card) };
+            opened(&mut db, behind, standing, shown).await?
+        }
+    };
+    let checked = CardCheck { at: now, card, pin, found };
+    if let Some(code) = checked.refusal() {
+        let card = checked.card.as_ref().map(|card| card.id);
+        let refusal = Refusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
+        cards::add_refusal(&mut db, &refusal, now).await?;
+    }
+    Ok(checked)
+}
+
+impl CardCheck {
+    /// The code under which the check counts as one that failed.
+    fn refusal(&self) -> Option<&'static str> {
+        match (&self.found, self.pin) {
+            (Err(no), _) => Some(no.code),
+            (Ok(_), PinOutcome::Wrong) => Some("pin_wrong"),
+            (Ok(_), PinOutcome::Blocked) => Some("pin_blocked"),
+            (Ok(_), PinOutcome::Right | PinOutcome::NotGiven) => None,
+        }
+    }
+}
+
+/// The card as the facts have it.
+fn shown(card: &ShownCard) -> ShownFacts {
+    let card_facts =
+        CardFacts { state: card.state, expires_on: card.expires_on, of_registration: true, of_person: true };
+    ShownFacts { card: Some(card_facts), collected_by: Some(card.person_id), ..ShownFacts::default() }
+}
+
+/// What a card opens, or why it does not.
+async fn opened(
+    db: &mut PgConnection,
+    behind: CardAtCounter,
+    standing: PersonAtCounter<'_>,
+    shown: ShownFacts,
+) -> Result<Result<CountingCard, CardRefusal>, ActError> {
+    let CardAtCounter { card, registration, rules, holder, .. } = behind;
+    if let Some(no) = not_current(&card, standing.now) {
+        return Ok(Err(no));
+    }
+    let today = standing.now.date();
+    let authorities = authorities::in_force_of(db, registration.id, card.person_id, today).await?;
+    if authorities.is_empty() {
+        let sentence = "The holder has no authority in force on the registration any more.";
+        return Ok(Err(CardRefusal::new("holder_without_authority", sentence)));
+    }
+    let rules = rules::parsed(rules)?;
+    let (may_order, waiting) =
+        check::at_counter(db, (&registration, &rules), &authorities, &standing, &shown).await?;
+    Ok(Ok(CountingCard { holder: (card.person_id, holder), registration, authorities, may_order, waiting }))
+}
+
+fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<CardRefusal> {
+    match card.state {
+        CardState::Revoked => {
+            Some(CardRefusal::new("card_revoked", "The card was revoked. Keep it, and tell the supplier."))
+        }
+        CardState::Suspended => Some(CardRefusal::new(
+            "card_suspended",
+            "The card is suspended. Its owner can have it reinstated.",
+        )),
+        CardState::Valid if card.expires_on < now.date() => Some(CardRefusal::new(
+            "card_expired",
+            "The card is past its last day. Its owner can have it replaced.",
+        )),
+        CardState::Valid => None,
+    }
+}

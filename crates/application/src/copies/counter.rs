@@ -1,0 +1,320 @@
+//! Cutting and handing over, across the counter.
+
+use serde_json::json;
+
+use crate::caller::Caller;
+use crate::cards::ShownAtCounter;
+use crate::copies::check::collector_of;
+use crate::copies::gather::{StepContext, StepInput, gather};
+use crate::copies::{DecidedRequest, enter_step, store};
+use crate::counters::blanks::{Origin, add_difference};
+use crate::keys::{add_keys, move_key};
+use crate::register::rules;
+use crate::{Act, ActError, App};
+use domain::cards::CardState;
+use domain::copies::decision::decide;
+use domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
+use domain::copies::signature::{Signature, hash_of};
+use domain::copies::{CopyRequest, DocumentKind, Purpose};
+use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
+use domain::keys::{Key, KeyAct, KeyState};
+use domain::register::registrations::Registration;
+use storage::counters::blanks;
+use storage::register::registrations;
+use storage::{StorageError, cards, copies, keys, people};
+
+/// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
+pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
+    let mut db = app.pool.acquire().await?;
+    let found = copies::request(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    if caller.works_at(&mut db, found.counter_id).await? { Ok(()) } else { Err(ActError::NotFound) }
+}
+
+/// The request at a counter of the caller's dealer, with its registration taken for update.
+pub(super) async fn at_counter(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+) -> Result<(Registration, CopyRequest), ActError> {
+    let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    at_counter_of(act, found.counter_id, id).await
+}
+
+/// The request, its registration taken for update, at a counter that is named.
+pub(super) async fn at_counter_of(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    id: CopyRequestId,
+) -> Result<(Registration, CopyRequest), ActError> {
+    let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let caller = act.caller;
+    if found.counter_id != counter || !caller.works_at(act.db(), counter).await? {
+        return Err(ActError::NotFound);
+    }
+    let registration = registrations::registration_for_update(act.db(), found.registration_id)
+        .await?
+        .ok_or(ActError::NotFound)?;
+    act.read_clock();
+    let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    Ok((registration, request))
+}
+
+/// What was shown, as the facts have it. The card is read again under the lock: it may have been
+/// revoked, or its PIN changed, since the PIN was checked.
+async fn shown_facts(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    shown: &ShownAtCounter,
+    (person, collector): (PersonId, Collector),
+    document: Option<DocumentKind>,
+    signature: bool,
+) -> Result<ShownFacts, ActError> {
+    let now_card = match &shown.card {
+        Some(card) => cards::shown(act.db(), card.id).await?,
+        None => None,
+    };
+    let same_pin =
+        now_card.as_ref().map(|card| &card.pin_hash) == shown.card.as_ref().map(|card| &card.pin_hash);
+    let today = act.today();
+    let card = match now_card {
+        Some(card) => Some(CardFacts {
+            state: card.state,
+            expires_on: card.expires_on,
+            of_registration: card.registration_id == registration.id,
+            of_person: card.person_id == person,
+        }),
+        // A number that belongs to no card at all.
+        None if shown.number_given => Some(CardFacts {
+            state: CardState::Valid,
+            expires_on: today,
+            of_registration: false,
+            of_person: false,
+        }),
+        None => None,
+    };
+    let pin = match shown.pin {
+        _ if card.is_none() => PinOutcome::NotGiven,
+        PinOutcome::Right if !same_pin => PinOutcome::Wrong,
+        outcome => outcome,
+    };
+    Ok(ShownFacts { card, pin, document, signature, collector, collected_by: Some(person) })
+}
+
+/// What a counter does and what it sees when it cuts.
+pub struct CutStep {
+    /// How many keys now.
+    pub quantity: u16,
+    /// What was shown.
+    pub shown: ShownAtCounter,
+    /// The identity document that was seen.
+    pub document: Option<DocumentKind>,
+    /// The worn key was handed in.
+    pub surrendered: bool,
+}
+
+/// Cuts keys for a request, all or some. The blanks are taken from the counter's account.
+pub async fn cut(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+    step: CutStep,
+) -> Result<(DecidedRequest, Vec<Key>), ActError> {
+    let (registration, mut request) = at_counter(act, id).await?;
+    request.progress().ready_to_cut()?;
+    let rules = rules::in_force(act.db(), &registration).await?;
+    let now = act.now;
+    let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
+    let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
+    let shown = shown_facts(
+        act,
+        &registration,
+        &step.shown,
+        (stands_there, Collector::Recipient),
+        step.document,
+        false,
+    )
+    .await?;
+    let quantity = u32::from(step.quantity);
+    let input = StepInput { shown, surrendered: step.surrendered, quantity, approver: None };
+    let context = StepContext { step: Step::Cut, takes_rows: true, now, caller: act.caller };
+    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
+    let decision = decide(&facts, &rules);
+    let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
+    let recorded = enter_step(act, &registration, &request, "cut", "copy.cut", Some(&decision), more).await?;
+    let mut made = Vec::new();
+    if decision.is_permitted() {
+        let (quantity, surrendered) = (step.quantity, step.surrendered);
+        let making = KeysToMake { quantity, surrendered, decision: recorded.decision, dead: false };
+        (_, _, made) = make_keys(act, &registration, &mut request, &making, false).await?;
+    }
+    Ok((DecidedRequest { request, decision, recorded }, made))
+}
+
+/// Keys that are made under a decision.
+pub(super) struct KeysToMake {
+    pub(super) quantity: u16,
+    pub(super) surrendered: bool,
+    pub(super) decision: DecisionId,
+    /// No lock answers to the differ any more.
+    pub(super) dead: bool,
+}
+
+/// Makes keys: blanks are taken, a worn key goes, the new ones exist. As a fact, what the account or the
+/// authorisation does not cover is recorded all the same. The cut, how many keys were beyond what was
+/// authorised, and the keys.
+pub(super) async fn make_keys(
+    act: &mut Act<'_>,
+    registration: &Registration,
+    request: &mut CopyRequest,
+    making: &KeysToMake,
+    as_fact: bool,
+) -> Result<(CutId, u32, Vec<Key>), ActError> {
+    let (quantity, now) = (i32::from(making.quantity), act.now);
+    let account = blanks::account_for_update(act.db(), request.counter_id, registration.section_id).await?;
+    let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
+    let cut = copies::NewCut {
+        id: act.id(),
+        request: request.id,
+        counter: request.counter_id,
+        quantity,
+        decision: making.decision,
+    };
+    copies::add_cut(act.db(), &cut, now).await?;
+    let (account, unknown) =
+        if as_fact { account.cut_as_fact(quantity)? } else { (account.cut(quantity)?, 0) };
+    blanks::save(act.db(), &account).await?;
+    add_difference(act, &account, unknown, Origin::Cut(cut.id)).await?;
+    if request.purpose == Purpose::ReplaceWorn && making.surrendered {
+        surrender(act, request).await?;
+    }
+    let origin = keys::Origin::Cut(cut.id);
+    let mut made = add_keys(act, registration, request.differ_id, making.quantity, origin).await?;
+    if making.dead {
+        for key in &mut made {
+            *key = move_key(act, key.clone(), KeyAct::Die, None, None).await?;
+        }
+    }
+    let (progress, beyond) = if as_fact {
+        request.progress().cut_as_fact(u32::from(making.quantity))
+    } else {
+        (request.progress().cut(u32::from(making.quantity))?, 0)
+    };
+    store(act, request, progress).await?;
+    Ok((cut.id, beyond, made))
+}
+
+/// The old key is destroyed before the new one exists: the cap holds at every instant.
+async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActError> {
+    let Some(id) = request.replaces_key_id else { return Ok(()) };
+    let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    // A cut that is brought in late may find that the old key went another way meanwhile.
+    if key.state == KeyState::WithPerson && key.holder_id == Some(request.recipient_id) {
+        let holder = key.holder_id;
+        move_key(act, key, KeyAct::Destroy, holder, None).await?;
+    }
+    Ok(())
+}
+
+/// What a counter sees when keys are collected.
+pub struct HandOverStep {
+    /// How many keys now.
+    pub quantity: u16,
+    /// What was shown.
+    pub shown: ShownAtCounter,
+    /// The identity document that was seen.
+    pub document: Option<DocumentKind>,
+    /// Who stands there; the recipient, when absent.
+    pub collector: Option<PersonId>,
+    /// The signature that was drawn.
+    pub signature: Option<Signature>,
+}
+
+/// Hands keys over: they are with the recipient afterwards, whoever collects.
+pub async fn hand_over(
+    act: &mut Act<'_>,
+    id: CopyRequestId,
+    step: HandOverStep,
+) -> Result<(DecidedRequest, Vec<Key>), ActError> {
+    let (registration, mut request) = at_counter(act, id).await?;
+    let progress = request.progress().ready_to_hand_over()?;
+    let rules = rules::in_force(act.db(), &registration).await?;
+    let (now, today) = (act.now, act.today());
+    let person = step.collector.unwrap_or(request.recipient_id);
+    if people::present(act.db(), person).await?.is_none() {
+        return Err(ActError::invalid("/collected_by_id", "is not known"));
+    }
+    let collector = collector_of(act.db(), &request, person, today).await?;
+    let shown = shown_facts(
+        act,
+        &registration,
+        &step.shown,
+        (person, collector),
+        step.document,
+        step.signature.is_some(),
+    )
+    .await?;
+    let quantity = u32::from(step.quantity);
+    let input = StepInput { shown, quantity, ..StepInput::default() };
+    let context = StepContext { step: Step::HandOver, takes_rows: true, now, caller: act.caller };
+    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
+    let decision = decide(&facts, &rules);
+    let signature = step.signature.as_ref().map(Signature::json);
+    let more = vec![
+        ("collector", json!(person)),
+        ("document", json!(step.document)),
+        ("signature", json!(signature.as_deref().map(hash_of))),
+    ];
+    let recorded =
+        enter_step(act, &registration, &request, "hand_over", "copy.hand_over", Some(&decision), more)
+            .await?;
+    let mut handed = Vec::new();
+    if decision.is_permitted() {
+        handed = keys_out(act, &request, step.quantity).await?;
+        let ids: Vec<KeyId> = handed.iter().map(|key| key.id).collect();
+        let hand_over = copies::NewHandOver {
+            id: act.id(),
+            request: id,
+            collected_by: person,
+            card: step.shown.card.as_ref().map(|card| card.id),
+            document: step.document,
+            decision: recorded.decision,
+            keys: &ids,
+        };
+        copies::add_hand_over(act.db(), &hand_over, now).await?;
+        if let Some(strokes) = &signature {
+            let added = copies::add_signature(act.db(), hand_over.id, strokes, &hash_of(strokes)).await;
+            added.map_err(signature_error)?;
+        }
+        store(act, &mut request, progress.handed_over(quantity)?).await?;
+    }
+    Ok((DecidedRequest { request, decision, recorded }, handed))
+}
+
+/// A signature stands for one hand-over: the same strokes again are a copy of them.
+pub(crate) fn signature_error(error: StorageError) -> ActError {
+    match error.violated() {
+        Some("signatures_pkey") => ActError::invalid("/signature", "was given before: sign anew"),
+        _ => error.into(),
+    }
+}
+
+/// Keys of a request that were cut go to its recipient, whoever collects them.
+async fn keys_out(act: &mut Act<'_>, request: &CopyRequest, quantity: u16) -> Result<Vec<Key>, ActError> {
+    let now = act.now;
+    let mut handed = Vec::new();
+    let waiting = keys::to_hand_over(act.db(), request.id).await?;
+    for mut key in waiting.into_iter().take(usize::from(quantity)) {
+        key.state = key.state.after(KeyAct::Issue)?;
+        key.holder_id = Some(request.recipient_id);
+        key.due_back_on = request.due_back_on;
+        key.version += 1;
+        keys::change(act.db(), &key, now).await?;
+        handed.push(key);
+    }
+    if handed.len() == usize::from(quantity) {
+        Ok(handed)
+    } else {
+        Err(ActError::WrongState {
+            state: request.state.as_str(),
+            detail: "some of the keys that were cut are no longer in store".to_owned(),
+        })
+    }
+}

@@ -1,0 +1,197 @@
+//! Cuts that a counter made without a network.
+//!
+//! Beforehand it takes in its open authorisations as a signed bundle. What it cut under them is brought
+//! in later, and decided again as things are then. A key that was cut exists whatever is decided: after
+//! a no the cut is recorded as a fact, flagged, and listed for owner and supplier.
+
+use serde_json::json;
+use time::{Duration, OffsetDateTime};
+use uuid::Uuid;
+
+use crate::act::DecisionEntry;
+use crate::caller::Caller;
+use crate::copies::counter::{KeysToMake, at_counter_of, make_keys};
+use crate::copies::gather::{StepContext, StepInput, gather};
+use crate::copies::{DecidedRequest, enter_step};
+use crate::register::rules;
+use crate::{Act, ActError, App, access};
+use crypto::tokens::bundle;
+use crypto::tokens::bundle::OfflineAuthorisation;
+use domain::copies::decision::facts::Step;
+use domain::copies::decision::{Decision, decide};
+use domain::copies::{CopyRequest, FlaggedCut, RequestState};
+use domain::ids::{CopyRequestId, CounterId, RegistrationId};
+use domain::keys::Key;
+use storage::copies::offline;
+use storage::register::{registrations, sections};
+use storage::{Portion, cards, copies, differs, keys};
+
+/// The most authorisations in one bundle.
+const MOST: i64 = 500;
+/// How far a counter's clock may be ahead.
+const AHEAD: Duration = Duration::minutes(5);
+
+/// The open authorisations of a counter that may be cut without a network, signed: those that would be
+/// permitted now, and for which nothing has to be shown that only the register can check.
+pub async fn bundle(app: &App, caller: &Caller, counter: CounterId) -> Result<String, ActError> {
+    let now = app.outside.clock.now();
+    let mut db = app.pool.acquire().await?;
+    if !caller.works_at(&mut db, counter).await? {
+        return Err(ActError::NotFound);
+    }
+    let mut authorised = Vec::new();
+    for request in copies::to_cut(&mut db, counter, MOST).await? {
+        if may_be_cut_now(&mut db, caller, &request, now).await? {
+            let left = request.progress().left_to_cut();
+            authorised.push(entry(&mut db, &request, left).await?);
+        }
+    }
+    Ok(bundle::sign(&app.cards.keys, counter, authorised, now)?)
+}
+
+async fn may_be_cut_now(
+    db: &mut sqlx::PgConnection,
+    caller: &Caller,
+    request: &CopyRequest,
+    now: OffsetDateTime,
+) -> Result<bool, ActError> {
+    let registration =
+        registrations::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
+    let rules = rules::in_force(db, &registration).await?;
+    let context = StepContext { step: Step::Cut, takes_rows: false, now, caller };
+    // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
+    let brought = StepInput { surrendered: true, quantity: 1, ..StepInput::default() };
+    let facts = gather(db, &registration, &rules, request, context, brought).await?;
+    Ok(decide(&facts, &rules).is_permitted())
+}
+
+async fn entry(
+    db: &mut sqlx::PgConnection,
+    request: &CopyRequest,
+    left: u32,
+) -> Result<OfflineAuthorisation, ActError> {
+    let lost = || ActError::Internal("a request without its registration, section or differ".to_owned());
+    let registration = registrations::registration(db, request.registration_id).await?.ok_or_else(lost)?;
+    let section = sections::section(db, registration.section_id).await?.ok_or_else(lost)?;
+    let differ = differs::differ(db, request.differ_id).await?.ok_or_else(lost)?;
+    let lapses_at = request.lapses_at.ok_or_else(lost)?;
+    Ok(OfflineAuthorisation {
+        copy_request: request.id,
+        registration: registration.number.clone(),
+        section: section.name,
+        differ: differ.number,
+        left,
+        lapses_at: lapses_at.unix_timestamp(),
+        cards: cards::current_numbers(db, registration.id, &[request.asked_by, request.recipient_id]).await?,
+    })
+}
+
+/// A cut that was made without a network.
+pub struct OfflineCut {
+    /// Chosen by the counter: the same cut is recorded once.
+    pub id: Uuid,
+    /// For which request.
+    pub request: CopyRequestId,
+    /// How many keys.
+    pub quantity: u16,
+    /// When, by the counter's clock.
+    pub made_at: OffsetDateTime,
+    /// The worn key was handed in.
+    pub surrendered: bool,
+}
+
+/// What became of a cut that was brought in.
+pub struct BroughtIn {
+    /// The decision as things are now.
+    pub decided: DecidedRequest,
+    /// The keys that exist.
+    pub keys: Vec<Key>,
+    /// The decision was no.
+    pub flagged: bool,
+}
+
+/// Takes in a cut that a counter made without a network.
+pub async fn bring_in(
+    act: &mut Act<'_>,
+    counter: CounterId,
+    made: OfflineCut,
+) -> Result<BroughtIn, ActError> {
+    let (registration, mut request) = at_counter_of(act, counter, made.request).await?;
+    if let Some(earlier) = offline::offline_cut(act.db(), counter, made.id).await? {
+        return recorded_before(act, request, earlier).await;
+    }
+    if made.made_at > act.now + AHEAD {
+        return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
+    }
+    let rules = rules::in_force(act.db(), &registration).await?;
+    let (now, caller) = (act.now, act.caller);
+    let quantity = u32::from(made.quantity);
+    let context = StepContext { step: Step::Cut, takes_rows: true, now, caller };
+    let brought = StepInput { surrendered: made.surrendered, quantity, ..StepInput::default() };
+    let mut facts = gather(act.db(), &registration, &rules, &request, context, brought).await?;
+    // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
+    // not; what lapsed says so by itself.
+    let open = matches!(request.state, RequestState::Authorised | RequestState::Lapsed);
+    let in_time = request.authorised_at.is_some_and(|at| made.made_at >= at - AHEAD);
+    if !open || !in_time {
+        facts.authorisation = None;
+    }
+    let decision = decide(&facts, &rules);
+    let flagged = !decision.is_permitted();
+    let more = vec![
+        ("counter", json!(counter)),
+        ("cut", json!(quantity)),
+        ("made_at", json!(made.made_at.unix_timestamp())),
+    ];
+    let recorded =
+        enter_step(act, &registration, &request, "cut_offline", "copy.cut_offline", Some(&decision), more)
+            .await?;
+    let making = KeysToMake {
+        quantity: made.quantity,
+        surrendered: made.surrendered && request.authorised_at.is_some(),
+        decision: recorded.decision,
+        dead: !facts.differ.in_service,
+    };
+    let (cut, beyond, keys) = make_keys(act, &registration, &mut request, &making, flagged).await?;
+    let row =
+        offline::NewOfflineCut { cut, counter, chosen: made.id, made_at: made.made_at, flagged, beyond };
+    offline::add_offline_cut(act.db(), &row).await?;
+    Ok(BroughtIn { decided: DecidedRequest { request, decision, recorded }, keys, flagged })
+}
+
+/// A cut that was brought in before: as it was recorded then, however long ago and by whichever program.
+async fn recorded_before(
+    act: &mut Act<'_>,
+    request: CopyRequest,
+    earlier: offline::EarlierOfflineCut,
+) -> Result<BroughtIn, ActError> {
+    if earlier.request != request.id {
+        return Err(ActError::Conflict("this id is that of a cut for another request"));
+    }
+    let corrupt = |error: serde_json::Error| ActError::Internal(format!("decisions: {error}"));
+    let reasons = serde_json::from_value(earlier.reasons).map_err(corrupt)?;
+    let decision = Decision { outcome: earlier.outcome, reasons };
+    let recorded = DecisionEntry { decision: earlier.decision, entry: earlier.entry, at: earlier.at };
+    let keys = keys::of_cut(act.db(), earlier.cut).await?;
+    Ok(BroughtIn { decided: DecidedRequest { request, decision, recorded }, keys, flagged: earlier.flagged })
+}
+
+/// Cuts that were brought in and decided no, on a registration, for those who see all of it.
+pub async fn flagged_of(
+    app: &App,
+    caller: &Caller,
+    registration_id: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<FlaggedCut>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
+    access.require(access.sees_all())?;
+    Ok(offline::flagged_cuts(&mut db, Some(registration.id), portion).await?)
+}
+
+/// Flagged cuts of every registration, for the supplier.
+pub async fn flagged(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<FlaggedCut>, ActError> {
+    caller.require_supplier()?;
+    Ok(offline::flagged_cuts(&mut *app.pool.acquire().await?, None, portion).await?)
+}

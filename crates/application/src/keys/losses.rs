@@ -1,0 +1,323 @@
+//! Lost and stolen keys: reported, what they expose, what is decided, and what it costs.
+
+use serde_json::json;
+use sqlx::PgConnection;
+use time::{Date, OffsetDateTime};
+
+use crate::caller::Caller;
+use crate::register::rules;
+use crate::{Act, ActError, App, access};
+use domain::copies::decision::facts::{DifferFacts, Facts, Step};
+use domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
+use domain::keys::losses::{Loss, LossDecision, LossKind};
+use domain::keys::{ChargeState, Key, KeyAct, losses};
+use domain::register::registrations::Registration;
+use domain::register::rules::Rules;
+use domain::rights::holds::{Hold, HoldKind};
+use domain::rights::review;
+use domain::text::{Name, Reference, Remark, Slug};
+use storage::copies::facts;
+use storage::differs::exposure;
+use storage::keys::losses as stored_losses;
+use storage::rights::holds;
+use storage::{Portion, keys};
+
+/// What the report of a loss leads to.
+pub struct LossReport {
+    /// The report.
+    pub loss: Loss,
+    /// The police reference that the rules ask for is missing.
+    pub crime_reference_missing: bool,
+    /// The share or number of lost keys calls for a review of the locks.
+    pub review_due: bool,
+}
+
+/// A loss as it is reported.
+pub struct NewLoss {
+    /// Lost or stolen.
+    pub kind: LossKind,
+    /// The day on which it happened.
+    pub happened_on: Option<Date>,
+    /// Where it happened.
+    pub place: Option<Name>,
+    /// The reference that the police gave.
+    pub crime_reference: Option<Reference>,
+}
+
+/// Reports a key lost or stolen: by its holder, or by whoever governs the registration. From now on
+/// nothing is copied of its differ, where the rules ask for that.
+pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossReport, ActError> {
+    let (registration, access, key) = crate::keys::key_for_update(act, id).await?;
+    let kind = new.kind;
+    if new.happened_on.is_some_and(|day| day > act.today()) {
+        return Err(ActError::invalid("/happened_on", "must not be after today"));
+    }
+    let own = key.holder_id.is_some() && act.caller.person() == key.holder_id;
+    access.require(access.governs_differ(key.differ_id) || own)?;
+    let what = match kind {
+        LossKind::Lost => KeyAct::Lose,
+        LossKind::Stolen => KeyAct::Steal,
+    };
+    let holder = key.holder_id;
+    if stored_losses::of_key(act.db(), id).await?.is_some() {
+        return Err(ActError::WrongState {
+            state: key.state.as_str(),
+            detail: "this key was reported lost or stolen before".to_owned(),
+        });
+    }
+    let key = crate::keys::move_key(act, key, what, holder, None).await?;
+    let rules = rules::in_force(act.db(), &registration).await?;
+    let now = act.now;
+    let situation = situation(act.db(), &registration, &key, now).await?;
+    let charge = losses::charge(&situation, &rules);
+    let loss = Loss {
+        id: act.id(),
+        registration_id: registration.id,
+        key_id: id,
+        kind,
+        crime_reference: new.crime_reference.map(String::from),
+        happened_on: new.happened_on,
+        place: new.place.map(String::from),
+        reported_at: act.now,
+        found_at: None,
+        decision: None,
+        decision_reason: None,
+        decided_by: None,
+        decided_at: None,
+        charge: if charge.is_some() { ChargeState::Due } else { ChargeState::None },
+        waived_by_post: None,
+        charge_amount: charge.and_then(|charge| i32::try_from(charge.amount).ok()),
+        charge_currency: charge.map(|charge| charge.currency.clone()),
+    };
+    let by = act.caller.actor();
+    stored_losses::add(act.db(), &loss, by).await?;
+    if rules.losses.hold {
+        hold_for(act, &loss, key.differ_id).await?;
+    }
+    let exposure = exposure_of(act.db(), key.differ_id, &situation, &rules).await?;
+    let review_due = exposure.review_due;
+    let crime_reference_missing =
+        losses::lacks_crime_reference(&rules, kind, loss.crime_reference.as_deref());
+    Ok(LossReport { loss, crime_reference_missing, review_due })
+}
+
+/// Nothing is copied of a differ while a loss is open.
+async fn hold_for(act: &mut Act<'_>, loss: &Loss, differ: DifferId) -> Result<(), ActError> {
+    let hold = Hold {
+        id: act.id(),
+        registration_id: loss.registration_id,
+        kind: match loss.kind {
+            LossKind::Lost => HoldKind::Loss,
+            LossKind::Stolen => HoldKind::Theft,
+        },
+        barred_person_id: None,
+        differ_id: Some(differ),
+        loss_id: Some(loss.id),
+        court: None,
+        ordered_on: None,
+        ends_on: None,
+        placed_at: act.now,
+        lifted_at: None,
+    };
+    let by = act.caller.actor();
+    holds::place(act.db(), &hold, by).await?;
+    act.enter_change("hold.placed", Some(loss.registration_id), hold.id.0, vec![]).await
+}
+
+/// What a lost key opens, who has keys to it, and whether the locks are to be reviewed.
+pub struct Exposure {
+    /// The differ of the lost key.
+    pub differ: DifferId,
+    /// The locks that answer to it now.
+    pub locks: Vec<ExposedLock>,
+    /// Who has live keys of it, and how many.
+    pub people: Vec<(PersonId, u32)>,
+    /// Live keys of it that are in store.
+    pub in_store: u32,
+    /// Keys of it that were issued and are neither destroyed nor dead.
+    pub issued: u32,
+    /// Of them, missing.
+    pub missing: u32,
+    /// The rules call for a review.
+    pub review_due: bool,
+}
+
+/// A lock that a lost key opens.
+pub struct ExposedLock {
+    /// The lock, and the keys that open it.
+    pub lock: exposure::LockKeys,
+    /// The share of missing keys that open it calls for a review.
+    pub review_due: bool,
+}
+
+/// The share is that of the keys that open each lock; of the differ itself, where no lock answers to it.
+async fn exposure_of(
+    db: &mut PgConnection,
+    differ: DifferId,
+    situation: &Facts,
+    rules: &Rules,
+) -> Result<Exposure, ActError> {
+    let at_lock = |lock: &exposure::LockKeys| {
+        let classes = lock.room_class.as_deref().and_then(|class| Slug::parse(class).ok());
+        let differ = DifferFacts { room_classes: classes.into_iter().collect(), ..situation.differ.clone() };
+        let facts = Facts { differ, ..situation.clone() };
+        review::is_due(&facts, rules, lock.issued, lock.missing)
+    };
+    let locks: Vec<ExposedLock> = exposure::locks(db, differ)
+        .await?
+        .into_iter()
+        .map(|lock| ExposedLock { review_due: at_lock(&lock), lock })
+        .collect();
+    let (issued, missing) = stored_losses::share(db, differ).await?;
+    let alone = locks.is_empty() && review::is_due(situation, rules, issued, missing);
+    Ok(Exposure {
+        differ,
+        review_due: alone || locks.iter().any(|lock| lock.review_due),
+        locks,
+        people: exposure::people(db, differ).await?,
+        in_store: exposure::in_store(db, differ).await?,
+        issued,
+        missing,
+    })
+}
+
+/// What a reported loss exposes.
+pub async fn exposure(app: &App, caller: &Caller, id: LossId) -> Result<Exposure, ActError> {
+    let now = app.outside.clock.now();
+    let mut db = app.pool.acquire().await?;
+    let loss = stored_losses::loss(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = access::visible(&mut db, caller, loss.registration_id, now.date()).await?;
+    access.require(access.sees_all())?;
+    let key = keys::key(&mut db, loss.key_id).await?.ok_or(ActError::NotFound)?;
+    let rules = rules::in_force(&mut db, &registration).await?;
+    let situation = situation(&mut db, &registration, &key, now).await?;
+    exposure_of(&mut db, key.differ_id, &situation, &rules).await
+}
+
+/// A named person decides what becomes of the locks: they stay, and the hold is lifted, or they are rekeyed.
+pub async fn decide(
+    act: &mut Act<'_>,
+    id: LossId,
+    decision: LossDecision,
+    reason: Remark,
+) -> Result<Loss, ActError> {
+    let found = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    if !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    access.require(access.governs())?;
+    let person = act.caller.require_person()?;
+    let before = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if before.decision == Some(LossDecision::Rekey) {
+        return Err(ActError::WrongState {
+            state: "rekey",
+            detail: "it was decided to rekey before: that stands".to_owned(),
+        });
+    }
+    let loss = Loss {
+        decision: Some(decision),
+        decision_reason: Some(reason.to_string()),
+        decided_by: Some(person),
+        decided_at: Some(act.now),
+        ..before
+    };
+    let now = act.now;
+    stored_losses::change(act.db(), &loss, now).await?;
+    let said = vec![("decision", json!(decision)), ("reason", json!(loss.decision_reason))];
+    act.enter_change("loss.decided", Some(registration.id), id.0, said).await?;
+    if decision == LossDecision::Keep {
+        crate::rights::holds::lift_for(act, id).await?;
+    } else if loss.found_at.is_none() && holds::for_loss(act.db(), id).await?.is_empty() {
+        let key = keys::key(act.db(), loss.key_id).await?.ok_or(ActError::NotFound)?;
+        hold_for(act, &loss, key.differ_id).await?;
+    }
+    Ok(loss)
+}
+
+/// The situation of a key, as the rules about losses look at it.
+async fn situation(
+    db: &mut PgConnection,
+    registration: &Registration,
+    key: &Key,
+    now: OffsetDateTime,
+) -> Result<Facts, ActError> {
+    let today = now.date();
+    let counted = facts::KeyScope {
+        registration: registration.id,
+        differ: key.differ_id,
+        recipient: key.holder_id,
+        request: None,
+        replaces: None,
+        extends: None,
+    };
+    let (differ, keys) = facts::differ_and_keys(db, &counted, today, now)
+        .await?
+        .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
+    let holder: Vec<PersonId> = key.holder_id.into_iter().collect();
+    let mut people = facts::people(db, registration.id, key.differ_id, &holder, None, today).await?;
+    let recipient = people.pop().unwrap_or_default();
+    Ok(Facts { differ, recipient, keys, ..Facts::at(Step::Ask, now) })
+}
+
+/// What becomes of a loss: its charge is paid or waived, the police reference comes in.
+pub async fn settle(
+    act: &mut Act<'_>,
+    id: LossId,
+    charge: Option<ChargeState>,
+    crime_reference: Option<Reference>,
+) -> Result<Loss, ActError> {
+    let found = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    if !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    access.require(access.governs() || charge == Some(ChargeState::Waived))?;
+    let mut loss = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    match charge {
+        None => {}
+        Some(_) if loss.charge != ChargeState::Due => {
+            return Err(ActError::WrongState {
+                state: loss.charge.as_str(),
+                detail: "no charge for this loss is open".to_owned(),
+            });
+        }
+        Some(ChargeState::Paid) => loss.charge = ChargeState::Paid,
+        Some(ChargeState::Waived) => {
+            let rules = rules::in_force(act.db(), &registration).await?;
+            let post = access
+                .authorities
+                .iter()
+                .filter_map(|own| own.post.as_deref())
+                .find(|post| rules.losses.waived_by.iter().any(|named| named.as_str() == *post));
+            let post =
+                post.ok_or(ActError::Forbidden("only a post that the rules name may waive a charge"))?;
+            loss.waived_by_post = Some(post.to_owned());
+            loss.charge = ChargeState::Waived;
+        }
+        Some(ChargeState::None | ChargeState::Due) => {
+            return Err(ActError::invalid("/charge", "must be paid or waived"));
+        }
+    }
+    if let Some(reference) = crime_reference {
+        loss.crime_reference = Some(reference.into());
+    }
+    let now = act.now;
+    stored_losses::change(act.db(), &loss, now).await?;
+    act.enter_change("loss.settled", Some(registration.id), id.0, vec![]).await?;
+    Ok(loss)
+}
+
+/// Losses of a registration.
+pub async fn all(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Loss>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    Ok(stored_losses::of_registration(&mut db, registration, portion).await?)
+}

@@ -1,0 +1,71 @@
+//! One function for each act. It works in the transaction of an [`Act`]:
+//!
+//! ```text
+//! Act::begin   claim the idempotency key (a request sent before leaves here with its answer)
+//!   the act    lock the registration, load the facts, ask the domain, write what came out
+//!              and its log entry
+//! Act::finish  keep the answer with the key, commit
+//! ```
+//!
+//! If the process dies before the commit, nothing has happened and the same request does it; if it
+//! dies after, the same request gets the answer that was kept. A refused copy is a value that is
+//! committed; an [`ActError`] rolls everything back, so nothing is logged that did not happen.
+
+mod act;
+mod error;
+mod reply;
+
+pub mod access;
+pub mod caller;
+pub mod cards;
+pub mod copies;
+pub mod counters;
+pub mod differs;
+pub mod keys;
+pub mod log;
+pub mod outside;
+pub mod people;
+pub mod register;
+pub mod rekeys;
+pub mod rights;
+pub mod secrets;
+pub mod sites;
+pub mod tasks;
+
+pub use crate::act::{Act, ActResult, Idempotency};
+pub use crate::error::{ActError, FieldProblem};
+pub use crate::reply::Reply;
+
+use std::sync::Arc;
+
+use sqlx::PgPool;
+
+use crate::cards::status_lists;
+use crate::outside::Outside;
+use crypto::passwords::Passwords;
+use crypto::tokens::TokenKeys;
+use crypto::tokens::card::CardKeys;
+use crypto::vault::Vault;
+
+/// What every act works with.
+#[derive(Clone)]
+pub struct App {
+    /// Connections, as the service role.
+    pub pool: PgPool,
+    /// Clock and randomness.
+    pub outside: Outside,
+    /// The hashing of passwords and PINs.
+    pub passwords: Passwords,
+    /// The keys that sign access tokens.
+    pub tokens: Arc<TokenKeys>,
+    /// The keys that sign owner's cards and status lists.
+    pub cards: Arc<CardKeys>,
+    /// The status lists that this process signed.
+    pub status_lists: Arc<status_lists::SignedLists>,
+    /// The differs of the sections, as this process counted them.
+    pub spaces: Arc<differs::Spaces>,
+    /// The keys of what is encrypted at rest.
+    pub vault: Arc<Vault>,
+    /// How the evidence log stands.
+    pub log: log::LogView,
+}

@@ -1,0 +1,257 @@
+//! Cosignatures: each signed head is shown to witnesses, who sign it if it leads on from what they saw.
+//!
+//! Nobody waits for a witness longer than two seconds; one that did not answer is asked again after a
+//! while, and one whose signature has grown old too. Each is asked once before this process signs
+//! anything: one that has seen a larger tree than ours is an alarm, and nothing is signed from then on.
+
+use std::collections::HashMap;
+use std::sync::Mutex;
+use std::time::Duration;
+
+use sqlx::PgPool;
+use thiserror::Error;
+use time::OffsetDateTime;
+use tokio::task::JoinSet;
+
+use crate::log::reading;
+use evidence_log::note::{Note, SignatureLine};
+use evidence_log::policy::Witness;
+use evidence_log::witness::Question;
+use storage::{Result, log};
+
+/// How long one witness may take.
+const PATIENCE: Duration = Duration::from_secs(2);
+/// How old a cosignature may grow before the witness is asked again about the same head.
+const OLD: time::Duration = time::Duration::minutes(20);
+/// How long one that did not answer is left alone.
+const LEFT_ALONE: time::Duration = time::Duration::seconds(30);
+/// More than any signature line has.
+const MOST_BYTES: u64 = 16 * 1024;
+/// How often it is asked again with the size that it says it has seen.
+const ATTEMPTS: usize = 2;
+
+/// What is remembered of a witness; losing it costs a question more.
+#[derive(Debug, Clone, Copy, Default)]
+struct Memory {
+    seen: u64,
+    signed_at: Option<OffsetDateTime>,
+    not_before: Option<OffsetDateTime>,
+}
+
+impl Memory {
+    /// Whether the witness is to be asked about a head now.
+    fn is_due(self, size: u64, now: OffsetDateTime) -> bool {
+        let waits = self.not_before.is_some_and(|not_before| now < not_before);
+        let fresh = self.seen == size && self.signed_at.is_some_and(|signed| now - signed < OLD);
+        !waits && !fresh
+    }
+}
+
+/// The witnesses of a log.
+#[derive(Default)]
+pub struct Witnesses {
+    all: Vec<Witness>,
+    memory: Mutex<HashMap<String, Memory>>,
+    alarm: Mutex<Option<Alarm>>,
+}
+
+/// What a witness said.
+#[derive(Debug, Error)]
+enum WitnessFailure {
+    #[error("{0}")]
+    NoSignature(String),
+    #[error("it has seen size {0}")]
+    Seen(u64),
+}
+
+/// A witness has seen a larger tree than ours.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[error("the witness {witness} has seen size {seen}, the database has {size}")]
+pub struct Alarm {
+    /// Which.
+    pub witness: String,
+    /// What it has seen.
+    pub seen: u64,
+    /// What we have.
+    pub size: u64,
+}
+
+impl Witnesses {
+    /// Those of a policy that can be asked.
+    #[must_use]
+    pub fn new(all: &[Witness]) -> Self {
+        let all = all.iter().filter(|witness| witness.address.is_some()).cloned().collect();
+        Self { all, memory: Mutex::default(), alarm: Mutex::default() }
+    }
+
+    fn memory(&self, witness: &str) -> Option<Memory> {
+        self.memory.lock().ok().and_then(|memory| memory.get(witness).copied())
+    }
+
+    /// Whether each was asked since this process began.
+    #[must_use]
+    pub fn all_asked(&self) -> bool {
+        self.all.iter().all(|witness| self.memory(&witness.name).is_some())
+    }
+
+    /// What was raised, until this process ends.
+    ///
+    /// # Errors
+    /// The alarm.
+    pub fn quiet(&self) -> std::result::Result<(), Alarm> {
+        match self.alarm.lock() {
+            Ok(alarm) => alarm.clone().map_or(Ok(()), Err),
+            Err(_) => Ok(()),
+        }
+    }
+
+    /// Raises an alarm.
+    pub fn raise(&self, alarm: Alarm) -> Alarm {
+        if let Ok(mut raised) = self.alarm.lock() {
+            *raised = Some(alarm.clone());
+        }
+        alarm
+    }
+
+    /// Forgets what they signed: it was not published.
+    pub fn forget(&self) {
+        if let Ok(mut memory) = self.memory.lock() {
+            memory.values_mut().for_each(|memory| memory.signed_at = None);
+        }
+    }
+
+    /// Whether somebody is to be asked about a head now.
+    #[must_use]
+    pub fn are_due(&self, size: u64, now: OffsetDateTime) -> bool {
+        self.all.iter().any(|witness| self.memory(&witness.name).unwrap_or_default().is_due(size, now))
+    }
+
+    fn remember(&self, witness: &str, new: Memory) {
+        if let Ok(mut memory) = self.memory.lock() {
+            memory.insert(witness.to_owned(), new);
+        }
+    }
+
+    /// The lines of those who are due and sign in time.
+    ///
+    /// # Errors
+    /// An [`Alarm`], or when the database cannot be read.
+    pub async fn ask(
+        &self,
+        pool: &PgPool,
+        head: &log::Head,
+        now: OffsetDateTime,
+    ) -> Result<std::result::Result<Vec<SignatureLine>, Alarm>> {
+        let Ok(note) = head.note.parse::<Note>() else { return Ok(Ok(vec![])) };
+        let mut asked = JoinSet::new();
+        for witness in &self.all {
+            let memory = self.memory(&witness.name).unwrap_or_default();
+            if !memory.is_due(head.size, now) {
+                continue;
+            }
+            asked.spawn(ask_one(pool.clone(), head.clone(), note.clone(), witness.clone(), memory.seen));
+        }
+        let mut lines = vec![];
+        while let Some(done) = asked.join_next().await {
+            let Ok(answer) = done else { continue };
+            let (witness, said) = answer?;
+            match said {
+                Ok(line) => {
+                    self.remember(
+                        &witness,
+                        Memory { seen: head.size, signed_at: Some(now), not_before: None },
+                    );
+                    lines.push(line);
+                }
+                Err(WitnessFailure::Seen(seen)) if seen > head.size => {
+                    return Ok(Err(Alarm { witness, seen, size: head.size }));
+                }
+                Err(said) => {
+                    tracing::warn!(witness, error = %said, "log.not_cosigned");
+                    self.remember(
+                        &witness,
+                        Memory { not_before: Some(now + LEFT_ALONE), ..Memory::default() },
+                    );
+                }
+            }
+        }
+        Ok(Ok(lines))
+    }
+}
+
+type WitnessAnswer = (String, std::result::Result<SignatureLine, WitnessFailure>);
+
+async fn ask_one(
+    pool: PgPool,
+    head: log::Head,
+    note: Note,
+    witness: Witness,
+    seen: u64,
+) -> Result<WitnessAnswer> {
+    let mut old = seen.min(head.size);
+    let mut said = Err(WitnessFailure::NoSignature("it was not asked".to_owned()));
+    for _ in 0..ATTEMPTS {
+        let proof = if old == 0 || old == head.size {
+            vec![]
+        } else {
+            reading::consistency(&mut *pool.acquire().await?, head.log, old, head.size).await?
+        };
+        let question = Question { old, proof, note: note.clone() };
+        let asked = witness.clone();
+        said = tokio::task::spawn_blocking(move || send(&asked, &question))
+            .await
+            .unwrap_or_else(|error| Err(WitnessFailure::NoSignature(error.to_string())));
+        match said {
+            Err(WitnessFailure::Seen(size)) if size <= head.size => old = size,
+            _ => break,
+        }
+    }
+    Ok((witness.name, said))
+}
+
+fn send(witness: &Witness, question: &Question) -> std::result::Result<SignatureLine, WitnessFailure> {
+    let nothing = |error: &dyn std::fmt::Display| WitnessFailure::NoSignature(error.to_string());
+    let address = witness.address.as_deref().unwrap_or_default().trim_end_matches('/');
+    let config = ureq::Agent::config_builder()
+        .timeout_global(Some(PATIENCE))
+        .http_status_as_error(false)
+        .max_redirects(0)
+        .build();
+    let mut answer = ureq::Agent::from(config)
+        .post(format!("{address}/add-checkpoint"))
+        .send(question.to_string())
+        .map_err(|error| nothing(&error))?;
+    let text = answer.body_mut().with_config().limit(MOST_BYTES).read_to_string();
+    let text = text.map_err(|error| nothing(&error))?;
+    match answer.status().as_u16() {
+        200 => signed(witness, question, &text).ok_or_else(|| nothing(&"its signature is not good")),
+        409 => match text.trim_end().parse() {
+            Ok(size) => Err(WitnessFailure::Seen(size)),
+            Err(_) => Err(nothing(&"it has seen another size and does not say which")),
+        },
+        status => Err(nothing(&format!("status {status}"))),
+    }
+}
+
+/// Its line, if it is one of this witness under this checkpoint.
+fn signed(witness: &Witness, question: &Question, text: &str) -> Option<SignatureLine> {
+    let line: SignatureLine = text.lines().find_map(|line| line.parse().ok())?;
+    let mut note = Note::unsigned(question.note.text().to_owned());
+    note.add(line.clone());
+    note.verify(std::slice::from_ref(&witness.key)).ok()?;
+    Some(line)
+}
+
+/// A signed head with the lines that came in.
+#[must_use]
+pub fn cosigned(note: &str, lines: Vec<SignatureLine>) -> String {
+    match note.parse::<Note>() {
+        Ok(mut note) => {
+            for line in lines {
+                note.add(line);
+            }
+            note.to_string()
+        }
+        Err(_) => note.to_owned(),
+    }
+}

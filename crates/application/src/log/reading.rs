@@ -1,0 +1,79 @@
+//! What is read of the log: proofs, tiles, bundles.
+
+use sqlx::PgConnection;
+
+use evidence_log::hash::Hash;
+use evidence_log::tile::{Content, Tile, TilePath};
+use evidence_log::tree::Stretch;
+use evidence_log::{tile, tree};
+use storage::{Result, StorageError, log};
+
+fn missing(what: impl std::fmt::Display) -> StorageError {
+    StorageError::Corrupt { table: "log_tiles", problem: format!("{what} is missing or too short") }
+}
+
+/// The hashes of stretches of entries, read from as few tiles as hold them.
+async fn hashes(db: &mut PgConnection, log: i16, stretches: &[Stretch]) -> Result<Vec<Hash>> {
+    let subtrees: Vec<Vec<_>> =
+        stretches.iter().map(|stretch| stretch.subtrees().into_iter().map(tile::of).collect()).collect();
+    let mut wanted: Vec<(u8, u64)> =
+        subtrees.iter().flatten().map(|(level, index, _)| (*level, *index)).collect();
+    wanted.sort_unstable();
+    wanted.dedup();
+    let tiles: Vec<Tile> = log::tiles(db, log, &wanted).await?;
+    let subtree = |(level, index, place): &(u8, u64, std::ops::Range<usize>)| {
+        tiles
+            .iter()
+            .find(|tile| (tile.level, tile.index) == (*level, *index))
+            .and_then(|tile| tile::perfect(tile.hashes.get(place.clone())?))
+            .ok_or_else(|| missing(format!("tile {index} of level {level}")))
+    };
+    subtrees
+        .iter()
+        .map(|nodes| Ok(tree::fold(&nodes.iter().map(subtree).collect::<Result<Vec<_>>>()?)))
+        .collect()
+}
+
+/// The proof that an entry is in the tree of a size.
+///
+/// # Errors
+/// When it is not, or a tile is missing.
+pub async fn inclusion(db: &mut PgConnection, log: i16, index: u64, size: u64) -> Result<Vec<Hash>> {
+    let stretches = tree::inclusion(index, size).ok_or_else(|| missing(format!("entry {index}")))?;
+    hashes(db, log, &stretches).await
+}
+
+/// The proof that the tree of one size begins with that of another.
+///
+/// # Errors
+/// When there can be none, or a tile is missing.
+pub async fn consistency(db: &mut PgConnection, log: i16, old: u64, new: u64) -> Result<Vec<Hash>> {
+    let stretches = tree::consistency(old, new).ok_or_else(|| missing(format!("size {old}")))?;
+    hashes(db, log, &stretches).await
+}
+
+/// The bytes of a published tile or bundle; nothing where the published log has none of this width.
+///
+/// # Errors
+/// When the database is not as it has to be.
+pub async fn tile(db: &mut PgConnection, log: i16, path: TilePath) -> Result<Option<Vec<u8>>> {
+    let Some(published) = log::published(db, Some(log)).await?.filter(|published| path.is_in(published.size))
+    else {
+        return Ok(None);
+    };
+    match path.content {
+        Content::Hashes(level) => {
+            let tiles = log::tiles(db, published.log, &[(level, path.index)]).await?;
+            let hashes = tiles.first().and_then(|tile| tile.hashes.get(..usize::from(path.width)));
+            let hashes = hashes.ok_or_else(|| missing(path))?;
+            Ok(Some(hashes.iter().flat_map(|hash| hash.0).collect()))
+        }
+        Content::Entries => {
+            let first = path.index * u64::from(tile::WIDTH);
+            let bodies = log::bodies(db, published.log, first, first + u64::from(path.width)).await?;
+            let all = bodies.len() == usize::from(path.width);
+            let bundle = tile::bundle(bodies.iter().map(Vec::as_slice)).filter(|_| all);
+            Ok(Some(bundle.ok_or_else(|| missing(path))?))
+        }
+    }
+}

@@ -1,0 +1,178 @@
+//! Mending a log whose database was set back: from a mirror, or by a new log that says so.
+
+use serde::Deserialize;
+use sqlx::PgConnection;
+use time::OffsetDateTime;
+use uuid::Uuid;
+
+use crate::log::sequencer::{LogError, Sequencer};
+use domain::entry::EntryKind;
+use domain::ids::EntryId;
+use evidence_log::hash::Hash;
+use storage::{StorageError, log};
+
+/// What came back from a mirror.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct RecoveryCount {
+    /// How many entries have their index again.
+    pub entries: u64,
+    /// The entries, as they were written, whose decisions and changes this database does not know: what
+    /// they say was done has to be entered again, or looked into.
+    pub without_rows: Vec<String>,
+}
+
+/// What is needed of an entry to store it again.
+#[derive(Deserialize)]
+struct KnownFields {
+    entry: Uuid,
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    outcome: Option<String>,
+}
+
+impl KnownFields {
+    /// A decision has an outcome.
+    fn kind(&self) -> EntryKind {
+        if self.outcome.is_some() { EntryKind::Decision } else { EntryKind::Change }
+    }
+}
+
+impl Sequencer {
+    /// How many entries database and archive have.
+    ///
+    /// # Errors
+    /// When either cannot be read.
+    pub async fn sizes(&self) -> Result<(u64, u64), LogError> {
+        let mut tx = self.app().pool.begin().await?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
+        let archived = self.newest().await?.map_or(0, |newest| newest.size);
+        Ok((head.size, archived))
+    }
+
+    /// Replays the entries that the archive has and the database lacks, from the database's size on.
+    ///
+    /// # Errors
+    /// When they do not lead to the archived root: then nothing was changed.
+    pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<RecoveryCount, LogError> {
+        let wrong = |what: String| LogError::Settings(what);
+        let mut tx = self.app().pool.begin().await?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
+        self.require_signed(&head)?;
+        let newest = self.newest().await?.ok_or_else(|| wrong("the archive is missing".to_owned()))?;
+        let mut frontier = self.frontier(&mut tx, &head).await?;
+        let grown = frontier.extend(entries.iter().map(|entry| Hash::leaf(entry)));
+        if (frontier.size(), frontier.root()) != (newest.size, newest.root) || newest.origin != head.origin {
+            return Err(wrong(format!(
+                "the mirror leads to size {} and root {}, the archive has size {} and root {}",
+                frontier.size(),
+                frontier.root(),
+                newest.size,
+                newest.root
+            )));
+        }
+        let mut recovered = RecoveryCount { entries: entries.len() as u64, without_rows: vec![] };
+        let mut ids = vec![];
+        for body in entries {
+            let known: KnownFields = serde_json::from_slice(body)
+                .map_err(|error| wrong(format!("an entry of the mirror cannot be read: {error}")))?;
+            let id = EntryId(known.entry);
+            if store_again(&mut tx, id, &known, body).await? {
+                recovered.without_rows.push(String::from_utf8_lossy(body).into_owned());
+            }
+            ids.push(id);
+        }
+        log::append(&mut tx, head.log, head.size, &ids).await?;
+        log::write_tiles(&mut tx, head.log, &grown).await?;
+        let note = self.sign(newest.size, newest.root)?;
+        let mended = log::Head { size: newest.size, root: newest.root, note, ..head.clone() };
+        log::advance(&mut tx, head.size, &mended).await?;
+        tx.commit().await?;
+        Ok(recovered)
+    }
+
+    /// Closes the log and opens another, whose first entry says which one it continues. A log that is in
+    /// order is closed only if that is meant.
+    ///
+    /// # Errors
+    /// When there is none to close, it is in order, or the new name was used before.
+    pub async fn continue_elsewhere(&self, even_in_order: bool) -> Result<(), LogError> {
+        let wrong = |what: &str| Err(LogError::Settings(what.to_owned()));
+        let outside = &self.app().outside;
+        let now = outside.clock.now();
+        let mut tx = self.app().pool.begin().await?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
+        let newest = self.newest().await?;
+        let in_archive = newest.as_ref().map(|newest| newest.origin.as_str());
+        if head.origin == self.origin()? {
+            // This was said before, and the process died before it was archived.
+            return if head.size == 1 && in_archive != Some(&head.origin) {
+                self.add_to_archive(newest, head.note).await
+            } else {
+                Err(LogError::Exists(head.origin))
+            };
+        }
+        if in_archive == Some(self.origin()?) {
+            return wrong("the archive has a log of this name already: a name is used once");
+        }
+        let agrees = self.agrees(&mut tx, &head, newest.as_ref()).await;
+        if agrees.is_ok() && !even_in_order {
+            return wrong("the log is in order: nothing has to be recovered");
+        }
+        // What was signed and not published yet is published: its entries have their receipts. A head that
+        // leads elsewhere than the archive is not.
+        if agrees.is_ok() || newest.as_ref().is_some_and(|newest| newest.size > head.size) {
+            log::publish(&mut tx, head.log, head.size, &head.note, None).await?;
+        }
+        log::close(&mut tx, head.log).await?;
+        let note = self.sign(0, Hash::EMPTY)?;
+        let log = log::open(&mut tx, self.origin()?, Hash::EMPTY, &note).await?;
+        // What it continues: the newest head that anybody outside has seen, where it is the larger one.
+        let (size, root) = newest
+            .as_ref()
+            .filter(|newest| newest.origin == head.origin && newest.size > head.size)
+            .map_or((head.size, head.root), |newest| (newest.size, newest.root));
+        let id = EntryId(outside.id(now));
+        let body = serde_json::json!({
+            "v": 1, "entry": id, "what": "log.continued", "at": written(now)?, "subject": id,
+            "continues": {"origin": head.origin, "size": size, "root": root.to_base64()},
+            "commitments": [],
+        });
+        let body = body.to_string().into_bytes();
+        log::write_continuation(&mut tx, id, &body, now).await?;
+        log::append(&mut tx, log, 0, &[id]).await?;
+        let mut frontier = evidence_log::tile::Frontier::default();
+        log::write_tiles(&mut tx, log, &frontier.extend([Hash::leaf(&body)])).await?;
+        let (size, root) = (frontier.size(), frontier.root());
+        let origin = self.origin()?.to_owned();
+        let first = log::Head { log, origin, size, root, note: self.sign(size, root)? };
+        log::advance(&mut tx, 0, &first).await?;
+        tx.commit().await?;
+        // Died here: the archive still has the old log, and nothing is signed until this is said again.
+        self.add_to_archive(newest, first.note).await
+    }
+}
+
+fn written(at: OffsetDateTime) -> Result<String, LogError> {
+    at.format(&time::format_description::well_known::Rfc3339)
+        .map_err(|error| LogError::Settings(error.to_string()))
+}
+
+/// Stores an entry unless it is there; whether its decision or change is not.
+async fn store_again(
+    db: &mut PgConnection,
+    id: EntryId,
+    known: &KnownFields,
+    body: &[u8],
+) -> Result<bool, LogError> {
+    match log::body(db, id).await? {
+        Some(there) if there == body => Ok(false),
+        Some(_) => {
+            let problem = format!("entry {id} is not the one that the mirror has");
+            Err(StorageError::Corrupt { table: "log_entries", problem }.into())
+        }
+        None => {
+            log::store_recovered(db, id, known.kind(), body, known.at).await?;
+            Ok(true)
+        }
+    }
+}

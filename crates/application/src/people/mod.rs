@@ -1,0 +1,339 @@
+//! Organisations, people, memberships and client programs.
+
+pub mod sessions;
+
+use secrecy::SecretString;
+use time::Date;
+
+use crate::caller::Caller;
+use crate::outside::Outside;
+use crate::people::sessions::{invite, secret_hash};
+use crate::{Act, ActError, App};
+use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post};
+use domain::rights::authorities::AuthorityClass;
+use domain::text::{Email, Name, Slug};
+use storage::people::sessions as stored_sessions;
+use storage::rights::authorities;
+use storage::{Portion, StorageError, people};
+
+/// Adds an organisation. The supplier is there from the beginning and is the only one.
+pub async fn add_organisation(
+    act: &mut Act<'_>,
+    kind: OrganisationKind,
+    name: Name,
+) -> Result<Organisation, ActError> {
+    act.caller.require_supplier()?;
+    if kind == OrganisationKind::Supplier {
+        return Err(ActError::invalid("/kind", "there is one supplier, and it is there already"));
+    }
+    let organisation = Organisation { id: act.id(), kind, name: name.into() };
+    let now = act.now;
+    people::add_organisation(act.db(), &organisation, now).await?;
+    act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
+    Ok(organisation)
+}
+
+/// An organisation, for the supplier and for whoever sits in it.
+pub async fn organisation(app: &App, caller: &Caller, id: OrganisationId) -> Result<Organisation, ActError> {
+    if !caller.is_supplier() && !caller.sits_in(id) {
+        return Err(ActError::NotFound);
+    }
+    people::organisation(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
+}
+
+/// Organisations: all for the supplier.
+pub async fn organisations(
+    app: &App,
+    caller: &Caller,
+    kind: Option<OrganisationKind>,
+    portion: Portion,
+) -> Result<Vec<Organisation>, ActError> {
+    caller.require_supplier()?;
+    Ok(people::organisations(&mut *app.pool.acquire().await?, kind, portion).await?)
+}
+
+/// Enters a person: by staff of any organisation, or by an owner of premises. A person with an
+/// address gets an invitation to set a password; its token is shown once.
+pub async fn add_person(
+    act: &mut Act<'_>,
+    name: Name,
+    email: Option<Email>,
+) -> Result<(Person, Option<SecretString>), ActError> {
+    // An auditor reads the log, and nothing else.
+    let mut seats = act.caller.seats().iter().filter(|seat| seat.kind != OrganisationKind::Auditor);
+    let organisation = seats.next().map(|seat| seat.organisation);
+    if organisation.is_none() && !owns_something(act).await? {
+        return Err(ActError::Forbidden("only an organisation or an owner enters people"));
+    }
+    let person = Person { id: act.id(), name: name.into(), email: email.map(String::from) };
+    let now = act.now;
+    if let Err(error) = people::add_person(act.db(), &person, organisation, now).await {
+        return Err(match error.violated() {
+            Some("people_email_once") => ActError::Conflict("somebody with this address is registered"),
+            _ => error.into(),
+        });
+    }
+    let invitation = match person.email {
+        Some(_) => {
+            let outside = act.outside();
+            Some(invite(outside, act.db(), person.id, now).await?)
+        }
+        None => None,
+    };
+    act.enter_person("person.added", person.id).await?;
+    Ok((person, invitation))
+}
+
+async fn owns_something(act: &mut Act<'_>) -> Result<bool, ActError> {
+    let (person, today) = (act.caller.person(), act.today());
+    let organisations = act.caller.organisations();
+    let portion = Portion { after: uuid::Uuid::nil(), limit: 1000 };
+    let own = storage::register::registrations::of_parties(act.db(), person, &organisations, today, portion)
+        .await?;
+    for registration in own {
+        let held = authorities::in_force(act.db(), registration.id, person, &organisations, today).await?;
+        let governs = |class| matches!(class, AuthorityClass::Owner | AuthorityClass::Agent);
+        if held.iter().any(|authority| governs(authority.class)) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// A person, as seen by that person, by the supplier, and by those who entered or govern them.
+pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let person = people::person(&mut db, id).await?.ok_or(ActError::NotFound)?;
+    let known = caller.is_supplier()
+        || caller.person() == Some(id)
+        || people::is_known_to(&mut db, id, caller.person(), &caller.organisations(), today).await?;
+    if known { Ok(person) } else { Err(ActError::NotFound) }
+}
+
+/// The head of the organisation; for any other organisation also any person of the supplier.
+fn require_head(caller: &Caller, organisation: OrganisationId) -> Result<(), ActError> {
+    let supplier = caller.is_supplier() && caller.person().is_some() && !caller.sits_in(organisation);
+    if supplier || caller.heads(organisation) {
+        Ok(())
+    } else if caller.sits_in(organisation) || caller.is_supplier() {
+        Err(ActError::Forbidden("only the head of the organisation does this"))
+    } else {
+        Err(ActError::NotFound)
+    }
+}
+
+/// A person joins an organisation.
+pub async fn add_member(
+    act: &mut Act<'_>,
+    organisation: OrganisationId,
+    person: PersonId,
+    post: Post,
+    days: (Date, Option<Date>),
+) -> Result<Membership, ActError> {
+    require_head(act.caller, organisation)?;
+    if people::organisation(act.db(), organisation).await?.is_none() {
+        return Err(ActError::NotFound);
+    }
+    if people::present(act.db(), person).await?.is_none() {
+        return Err(ActError::invalid("/person_id", "is not known"));
+    }
+    let (first_day, last_day) = days;
+    if last_day.is_some_and(|last| last < first_day) {
+        return Err(ActError::invalid("/last_day", "must not be before first_day"));
+    }
+    let membership = Membership {
+        id: act.id(),
+        person_id: person,
+        organisation_id: organisation,
+        post,
+        first_day,
+        last_day,
+    };
+    let now = act.now;
+    if let Err(error) = people::add_membership(act.db(), &membership, now).await {
+        return Err(match error.violated() {
+            Some("memberships_one_at_a_time") => {
+                ActError::Conflict("this person is a member in those days already")
+            }
+            _ => error.into(),
+        });
+    }
+    let who = vec![("person", serde_json::json!(person))];
+    act.enter_change("membership.added", None, membership.id.0, who).await?;
+    Ok(membership)
+}
+
+/// A membership ends after a day.
+pub async fn end_member(act: &mut Act<'_>, id: MembershipId, last_day: Date) -> Result<Membership, ActError> {
+    let membership = people::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    require_head(act.caller, membership.organisation_id)?;
+    if last_day < membership.first_day {
+        return Err(ActError::invalid("/last_day", "must not be before the first day"));
+    }
+    if membership.last_day.is_some_and(|last| last < last_day) {
+        return Err(ActError::WrongState {
+            state: "ended",
+            detail: "a membership that ends earlier is not made longer".to_owned(),
+        });
+    }
+    let now = act.now;
+    people::end_membership(act.db(), id, last_day, now).await?;
+    let who = vec![("person", serde_json::json!(membership.person_id))];
+    act.enter_change("membership.ended", None, id.0, who).await?;
+    Ok(Membership { last_day: Some(last_day), ..membership })
+}
+
+/// The members of an organisation.
+pub async fn members(
+    app: &App,
+    caller: &Caller,
+    organisation: OrganisationId,
+    portion: Portion,
+) -> Result<Vec<Membership>, ActError> {
+    if !caller.is_supplier() && !caller.sits_in(organisation) {
+        return Err(ActError::NotFound);
+    }
+    Ok(people::members(&mut *app.pool.acquire().await?, organisation, portion).await?)
+}
+
+/// Adds a client program; its secret is shown once.
+pub async fn add_program(
+    act: &mut Act<'_>,
+    organisation: OrganisationId,
+    name: Name,
+) -> Result<(ClientProgram, SecretString), ActError> {
+    require_head(act.caller, organisation)?;
+    if people::organisation(act.db(), organisation).await?.is_none() {
+        return Err(ActError::NotFound);
+    }
+    let secret = act.outside().secret();
+    let program = ClientProgram {
+        id: act.id(),
+        organisation_id: organisation,
+        name: name.into(),
+        created_at: act.now,
+        revoked_at: None,
+    };
+    people::add_program(act.db(), &program, &secret_hash(&secret)).await?;
+    act.enter_change("client_program.added", None, program.id.0, vec![]).await?;
+    Ok((program, SecretString::from(secret)))
+}
+
+/// The client programs of an organisation.
+pub async fn programs(
+    app: &App,
+    caller: &Caller,
+    organisation: OrganisationId,
+    portion: Portion,
+) -> Result<Vec<ClientProgram>, ActError> {
+    require_head(caller, organisation)?;
+    Ok(people::programs(&mut *app.pool.acquire().await?, organisation, portion).await?)
+}
+
+/// Shuts a client program out.
+pub async fn revoke_program(act: &mut Act<'_>, id: ClientProgramId) -> Result<ClientProgram, ActError> {
+    let program = people::program(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    require_head(act.caller, program.organisation_id)?;
+    if program.revoked_at.is_some() {
+        return Err(ActError::WrongState {
+            state: "revoked",
+            detail: "this client program is shut out already".to_owned(),
+        });
+    }
+    let now = act.now;
+    people::revoke_program(act.db(), id, now).await?;
+    act.enter_change("client_program.revoked", None, id.0, vec![]).await?;
+    Ok(ClientProgram { revoked_at: Some(now), ..program })
+}
+
+/// The beginning of a register: the supplier and its first account. Refuses where there is one.
+pub async fn begin_register(
+    app: &App,
+    supplier: &Name,
+    person: &Name,
+    email: &Email,
+) -> Result<SecretString, ActError> {
+    let caller = Caller::system();
+    let mut act = Act::begin_unclaimed(app, &caller).await?;
+    let (now, today) = (act.now, act.today());
+    let organisation =
+        Organisation { id: act.id(), kind: OrganisationKind::Supplier, name: supplier.to_string() };
+    if let Err(error) = people::add_organisation(act.db(), &organisation, now).await {
+        return Err(supplier_error(error));
+    }
+    act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
+    let person = Person { id: act.id(), name: person.to_string(), email: Some(email.to_string()) };
+    people::add_person(act.db(), &person, Some(organisation.id), now).await?;
+    act.enter_person("person.added", person.id).await?;
+    let membership = Membership {
+        id: act.id(),
+        person_id: person.id,
+        organisation_id: organisation.id,
+        post: Post::Head,
+        first_day: today,
+        last_day: None,
+    };
+    people::add_membership(act.db(), &membership, now).await?;
+    let who = vec![("person", serde_json::json!(person.id))];
+    act.enter_change("membership.added", None, membership.id.0, who).await?;
+    let outside: &Outside = act.outside();
+    let token = invite(outside, act.db(), person.id, now).await?;
+    act.commit().await?;
+    Ok(token)
+}
+
+fn supplier_error(error: StorageError) -> ActError {
+    match error.violated() {
+        Some("organisations_one_supplier") => ActError::Conflict("this register has its supplier"),
+        _ => error.into(),
+    }
+}
+
+/// A new invitation for somebody whose first is lost: by whoever entered the person.
+pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretString, ActError> {
+    let person = people::present(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let organisations = act.caller.organisations();
+    let entered = people::was_entered_by(act.db(), id, &organisations).await?;
+    if !act.caller.is_supplier() && !entered {
+        return Err(ActError::NotFound);
+    }
+    // Whoever can sign in already sets the password; else staff could take an account over.
+    let supplier = act.caller.organisation_of(&[OrganisationKind::Supplier]);
+    let heads_supplier = supplier.is_some_and(|supplier| act.caller.heads(supplier));
+    if stored_sessions::account(act.db(), id).await?.is_some() && !heads_supplier {
+        return Err(ActError::Conflict("this person has an account"));
+    }
+    if person.email.is_none() {
+        return Err(ActError::Conflict("this person has no address to sign in with"));
+    }
+    let (outside, now) = (act.outside(), act.now);
+    let token = invite(outside, act.db(), id, now).await?;
+    act.enter_person("person.invited", id).await?;
+    Ok(token)
+}
+
+/// Erases a person who has nothing in this register any more. Every entry of the log stays as it is and
+/// verifies; one more says that somebody was erased, and under which rule.
+///
+/// # Errors
+/// [`ActError::WrongState`] while the person still has something here, and what.
+pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), ActError> {
+    act.caller.require_supplier()?;
+    act.caller.require_person()?;
+    people::person(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (now, today) = (act.now, act.today());
+    if !people::erase(act.db(), id, now).await? {
+        let detail = "this person was erased before".to_owned();
+        return Err(ActError::WrongState { state: "erased", detail });
+    }
+    // Looked at with the person's row taken for update: an authority that was given meanwhile is seen, and undoes
+    // the above.
+    let ties = people::ties(act.db(), id, today).await?;
+    if !ties.is_empty() {
+        let detail = format!("this person still has {}", ties.join(", "));
+        return Err(ActError::WrongState { state: "in_use", detail });
+    }
+    act.enter_erasure(under.as_str().to_owned()).await
+}

@@ -1,0 +1,66 @@
+//! The supplier's prices, each section's by themselves.
+
+use serde_json::Value;
+use sqlx::PgConnection;
+
+use crate::caller::Caller;
+use crate::{Act, ActError, App, FieldProblem};
+use domain::ids::SectionId;
+use domain::rekeys::Prices;
+use storage::register::sections;
+use storage::{StorageError, rekeys};
+
+/// The prices of a section and their version; none were set, when absent.
+pub async fn prices(
+    app: &App,
+    caller: &Caller,
+    section: SectionId,
+) -> Result<Option<(i32, Value)>, ActError> {
+    caller.require_supplier()?;
+    let mut db = app.pool.acquire().await?;
+    sections::section(&mut db, section).await?.ok_or(ActError::NotFound)?;
+    Ok(rekeys::prices(&mut db, section).await?)
+}
+
+/// Sets the prices of a section, if they are still at `version`; version 0 is none at all.
+pub async fn set_prices(
+    act: &mut Act<'_>,
+    section: SectionId,
+    version: i32,
+    prices: &Prices,
+) -> Result<i32, ActError> {
+    act.caller.require_supplier()?;
+    sections::section(act.db(), section).await?.ok_or(ActError::NotFound)?;
+    let problems: Vec<FieldProblem> = prices
+        .problems()
+        .into_iter()
+        .map(|found| FieldProblem::new(format!("/prices{}", found.pointer), found.problem))
+        .collect();
+    if !problems.is_empty() {
+        return Err(ActError::Invalid(problems));
+    }
+    let before = rekeys::prices(act.db(), section).await?.map_or(0, |(version, _)| version);
+    if before != version {
+        return Err(ActError::Stale);
+    }
+    let value = serde_json::to_value(prices).map_err(|error| ActError::Internal(error.to_string()))?;
+    let (by, now) = (act.caller.actor(), act.now);
+    if let Err(error) = rekeys::add_prices(act.db(), section, version + 1, &value, by, now).await {
+        return Err(match error.violated() {
+            Some("price_lists_pkey") => ActError::Stale,
+            _ => error.into(),
+        });
+    }
+    act.enter_change("section.prices_set", None, section.0, vec![]).await?;
+    Ok(version + 1)
+}
+
+pub(crate) async fn newest_prices(
+    db: &mut PgConnection,
+    section: SectionId,
+) -> Result<Option<Prices>, ActError> {
+    let corrupt =
+        |error: serde_json::Error| StorageError::Corrupt { table: "price_lists", problem: error.to_string() };
+    let stored = rekeys::prices(db, section).await?;
+    Ok(stored.map(|(_, prices)| serde_json::from_value(prices)).transpose().map_err(corrupt)?)
+}

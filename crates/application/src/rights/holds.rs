@@ -1,0 +1,135 @@
+//! Holds: nothing may be copied until they are lifted.
+
+use time::Date;
+
+use crate::caller::Caller;
+use crate::{Act, ActError, App, FieldProblem, access};
+use domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
+use domain::rights::holds::{Hold, HoldKind};
+use domain::text::Reference;
+use storage::keys::losses;
+use storage::rights::holds;
+use storage::{Portion, differs, people};
+
+/// A hold to place.
+pub struct NewHold {
+    /// What the hold is for.
+    pub kind: HoldKind,
+    /// The one person whom a court bars.
+    pub barred_person: Option<PersonId>,
+    /// The one differ of which nothing is copied.
+    pub differ: Option<DifferId>,
+    /// Which court.
+    pub court: Option<Reference>,
+    /// The day of the order.
+    pub ordered_on: Option<Date>,
+    /// The day on which the order ends.
+    pub ends_on: Option<Date>,
+}
+
+/// Places a hold.
+pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold) -> Result<Hold, ActError> {
+    let (_, access) = access::registration_for_update(act, registration).await?;
+    access.require(access.governs())?;
+    let mut problems = Vec::new();
+    let by_court = new.kind == HoldKind::CourtOrder;
+    if by_court != new.court.is_some() {
+        let problem = if by_court { "is needed for a court order" } else { "belongs to a court order only" };
+        problems.push(FieldProblem::new("/court", problem));
+    }
+    if let Some(person) = new.barred_person {
+        if !by_court {
+            problems.push(FieldProblem::new("/barred_person_id", "belongs to a court order only"));
+        }
+        if people::present(act.db(), person).await?.is_none() {
+            problems.push(FieldProblem::new("/barred_person_id", "is not known"));
+        }
+    }
+    if let Some(differ) = new.differ {
+        if new.barred_person.is_some() {
+            problems.push(FieldProblem::new("/differ_id", "does not go with one barred person"));
+        }
+        if differs::own(act.db(), registration, &[differ]).await?.is_empty() {
+            problems.push(FieldProblem::new("/differ_id", "is not a differ of this registration"));
+        }
+    }
+    if !problems.is_empty() {
+        return Err(ActError::Invalid(problems));
+    }
+    let hold = Hold {
+        id: act.id(),
+        registration_id: registration,
+        kind: new.kind,
+        barred_person_id: new.barred_person,
+        differ_id: new.differ,
+        loss_id: None,
+        court: new.court.map(String::from),
+        ordered_on: new.ordered_on,
+        ends_on: new.ends_on,
+        placed_at: act.now,
+        lifted_at: None,
+    };
+    let by = act.caller.actor();
+    holds::place(act.db(), &hold, by).await?;
+    act.enter_change("hold.placed", Some(registration), hold.id.0, vec![]).await?;
+    Ok(hold)
+}
+
+/// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper.
+pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
+    let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
+    if !access.sees_all() {
+        return Err(ActError::NotFound);
+    }
+    access.require(if found.kind == HoldKind::CourtOrder {
+        access.is_supplier()
+    } else {
+        access.governs()
+    })?;
+    let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    if found.lifted_at.is_some() {
+        return Err(ActError::WrongState {
+            state: "lifted",
+            detail: "this hold was lifted before".to_owned(),
+        });
+    }
+    if let Some(loss) = found.loss_id
+        && losses::loss(act.db(), loss).await?.is_some_and(|loss| loss.decision.is_none())
+    {
+        return Err(ActError::WrongState {
+            state: "undecided",
+            detail: "this hold stands for a loss: decide on the loss".to_owned(),
+        });
+    }
+    lift_hold(act, found).await
+}
+
+async fn lift_hold(act: &mut Act<'_>, hold: Hold) -> Result<Hold, ActError> {
+    let (by, now) = (act.caller.actor(), act.now);
+    holds::lift(act.db(), hold.id, by, now).await?;
+    act.enter_change("hold.lifted", Some(hold.registration_id), hold.id.0, vec![]).await?;
+    Ok(Hold { lifted_at: Some(now), ..hold })
+}
+
+/// Lifts the holds that a loss placed.
+pub(crate) async fn lift_for(act: &mut Act<'_>, loss: LossId) -> Result<(), ActError> {
+    for hold in holds::for_loss(act.db(), loss).await? {
+        lift_hold(act, hold).await?;
+    }
+    Ok(())
+}
+
+/// Holds of a registration.
+pub async fn all(
+    app: &App,
+    caller: &Caller,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Hold>, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    access.require(access.sees_all())?;
+    Ok(holds::of_registration(&mut db, registration, portion).await?)
+}

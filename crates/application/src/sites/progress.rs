@@ -1,0 +1,164 @@
+//! How a site stands, and what it takes.
+
+use serde::Serialize;
+use time::OffsetDateTime;
+use utoipa::ToSchema;
+
+use crate::caller::Caller;
+use crate::rekeys::prices::newest_prices;
+use crate::sites::visible;
+use crate::{ActError, App};
+use domain::ids::{PlotId, RegistrationId, SiteId};
+use domain::rekeys::Prices;
+use domain::sites::{LockCounts, PlotStep, Site, step};
+use storage::sites;
+
+/// How a plot stands.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PlotProgress {
+    /// Which plot.
+    pub plot_id: PlotId,
+    /// Its number on the plan.
+    pub label: String,
+    /// Its registration.
+    pub registration_id: RegistrationId,
+    /// How far it has come.
+    pub step: PlotStep,
+    /// Its locks.
+    pub locks: i64,
+    /// Of them, on the site key.
+    pub on_site_key: i64,
+    /// Of them, fitted with their final packs.
+    pub fitted: i64,
+    /// Of them, tried with both keys.
+    pub tried: i64,
+    /// When it was handed over.
+    #[serde(with = "time::serde::rfc3339::option")]
+    pub handed_over_at: Option<OffsetDateTime>,
+}
+
+/// How a site stands.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Progress {
+    /// The site.
+    pub site: Site,
+    /// Plots.
+    pub plots: u32,
+    /// Of them, handed over.
+    pub handed_over: u32,
+    /// Locks.
+    pub locks: i64,
+    /// Of them, on the site key: the site key opens them.
+    pub on_site_key: i64,
+    /// Of them, fitted.
+    pub fitted: i64,
+    /// Of them, tried.
+    pub tried: i64,
+    /// Each plot.
+    pub each: Vec<PlotProgress>,
+}
+
+fn plot_progress(count: sites::PlotCount) -> PlotProgress {
+    let locks = LockCounts {
+        locks: count.locks,
+        on_site_key: count.on_site_key,
+        fitted: count.fitted,
+        tried: count.tried,
+    };
+    let step = step(locks, count.handed_over_at.is_some());
+    PlotProgress {
+        plot_id: count.plot,
+        label: count.label,
+        registration_id: count.registration,
+        step,
+        locks: count.locks,
+        on_site_key: count.on_site_key,
+        fitted: count.fitted,
+        tried: count.tried,
+        handed_over_at: count.handed_over_at,
+    }
+}
+
+/// How a site stands.
+pub async fn progress(app: &App, caller: &Caller, id: SiteId) -> Result<Progress, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (site, _) = visible(&mut db, caller, id, today).await?;
+    let each: Vec<PlotProgress> = sites::counts(&mut db, id).await?.into_iter().map(plot_progress).collect();
+    let number = |count: usize| u32::try_from(count).unwrap_or(u32::MAX);
+    let sum = |of: fn(&PlotProgress) -> i64| each.iter().map(of).sum();
+    Ok(Progress {
+        site,
+        plots: number(each.len()),
+        handed_over: number(each.iter().filter(|plot| plot.step == PlotStep::HandedOver).count()),
+        locks: sum(|plot| plot.locks),
+        on_site_key: sum(|plot| plot.on_site_key),
+        fitted: sum(|plot| plot.fitted),
+        tried: sum(|plot| plot.tried),
+        each,
+    })
+}
+
+/// A part to order.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PartLine {
+    /// What it is.
+    pub name: String,
+    /// How many of them.
+    pub quantity: u64,
+    /// What they cost, in the smallest unit of the currency.
+    pub cost: u64,
+}
+
+/// What to order for a site: a pack for each lock, with its keys, and parts.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct OrderList {
+    /// Plots.
+    pub plots: u32,
+    /// Locks.
+    pub locks: u64,
+    /// Lever packs: one for each lock.
+    pub packs: u64,
+    /// Differs of their own that the plots get.
+    pub differs: u64,
+    /// Keys that come with the packs.
+    pub keys_with_packs: u64,
+    /// Service parts.
+    pub parts: Vec<PartLine>,
+    /// What it costs, in the smallest unit of the currency, fitting included; absent without a price list.
+    pub cost: Option<u64>,
+    /// ISO 4217.
+    pub currency: Option<String>,
+}
+
+/// What to order for a site.
+pub async fn order_list(app: &App, caller: &Caller, id: SiteId) -> Result<OrderList, ActError> {
+    let today = app.outside.clock.now().date();
+    let mut db = app.pool.acquire().await?;
+    let (_, site) = visible(&mut db, caller, id, today).await?;
+    let counts = sites::counts(&mut db, id).await?;
+    let sum = |of: fn(&sites::PlotCount) -> i64| counts.iter().map(of).sum::<i64>().unsigned_abs();
+    let (locks, differs) = (sum(|plot| plot.locks), sum(|plot| plot.differs));
+    let prices = newest_prices(&mut db, site.section_id).await?;
+    // Two keys with a pack where no list says otherwise (common practice).
+    let keys_with_pack = prices.as_ref().map_or(2, |prices| u64::from(prices.keys_with_pack));
+    let whole = usize::try_from(locks).unwrap_or(usize::MAX);
+    let part = |part: &domain::rekeys::ServicePart| {
+        let quantity = Prices::parts_for(part, whole);
+        PartLine { name: part.name.to_string(), quantity, cost: quantity * u64::from(part.price) }
+    };
+    let parts = prices.iter().flat_map(|prices| &prices.parts).map(part).collect();
+    let cost = |prices: &Prices| {
+        locks * (u64::from(prices.pack) + u64::from(prices.fitting)) + prices.parts_cost(whole)
+    };
+    Ok(OrderList {
+        plots: u32::try_from(counts.len()).unwrap_or(u32::MAX),
+        locks,
+        packs: locks,
+        differs,
+        keys_with_packs: locks * keys_with_pack,
+        parts,
+        cost: prices.as_ref().map(cost),
+        currency: prices.map(|prices| prices.currency),
+    })
+}

@@ -1,0 +1,119 @@
+//! What happens by the passing of time. Safe to run in several processes and to kill: each step is
+//! one short transaction that finds its work anew.
+
+use std::time::Duration;
+
+use serde_json::json;
+use time::Duration as Days;
+
+use crate::caller::Caller;
+use crate::{Act, ActError, App, copies};
+use domain::ids::{KeyId, RegistrationId};
+use domain::keys::{KeyState, is_overdue};
+use storage::keys::audits;
+use storage::people::sessions;
+use storage::register::registrations;
+use storage::{cards, copies as stored, idempotency, keys};
+
+/// The most of each kind in one round.
+const BATCH: i64 = 100;
+/// How long an answer is kept for a request that is sent again.
+const REPLIES_KEPT: Days = Days::days(7);
+/// How long checks of cards that ended with a no are kept: longer than any signal looks back.
+const REFUSALS_KEPT: Days = Days::days(100);
+
+/// What one round did.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+pub struct Round {
+    /// Authorisations that lapsed.
+    pub lapsed: u32,
+    /// Keys that were marked overdue.
+    pub overdue: u32,
+    /// Key audits that were opened.
+    pub audits_opened: u32,
+    /// Key audits that were closed.
+    pub audits_closed: u32,
+}
+
+/// One round of everything.
+///
+/// # Errors
+/// When the database says no; what was done before stands.
+pub async fn round(app: &App) -> Result<Round, ActError> {
+    let mut done = Round::default();
+    let now = app.outside.clock.now();
+    let caller = Caller::system();
+    let due = stored::to_lapse(&mut *app.pool.acquire().await?, now, BATCH).await?;
+    for (request, registration) in due {
+        let mut act = Act::begin_unclaimed(app, &caller).await?;
+        let lapsed = copies::lapse(&mut act, request, registration).await?;
+        act.commit().await?;
+        // Died here: it lapsed and says so; the others are found again in the next round.
+        done.lapsed += u32::from(lapsed);
+    }
+    let due = keys::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    for (key, registration) in due {
+        let mut act = Act::begin_unclaimed(app, &caller).await?;
+        let marked = mark_overdue(&mut act, key, registration).await?;
+        act.commit().await?;
+        // Died here: the key is marked and says so; the others are found again.
+        done.overdue += u32::from(marked);
+    }
+    let due = audits::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    for registration in due {
+        let mut act = Act::begin_unclaimed(app, &caller).await?;
+        let opened = crate::keys::audits::open_due(&mut act, registration).await?;
+        act.commit().await?;
+        // Died here: the audit is open and the next one planned; the others are found again.
+        done.audits_opened += u32::from(opened);
+    }
+    let over = audits::to_close(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    for (audit, registration) in over {
+        let mut act = Act::begin_unclaimed(app, &caller).await?;
+        let closed = crate::keys::audits::close_due(&mut act, audit, registration).await?;
+        act.commit().await?;
+        // Died here: the audit is closed and says so; the others are found again.
+        done.audits_closed += u32::from(closed);
+    }
+    let mut db = app.pool.acquire().await?;
+    idempotency::forget(&mut db, now - REPLIES_KEPT, BATCH).await?;
+    sessions::sweep(&mut db, now - REPLIES_KEPT).await?;
+    cards::forget_refusals(&mut db, now - REFUSALS_KEPT).await?;
+    Ok(done)
+}
+
+async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId) -> Result<bool, ActError> {
+    registrations::registration_for_update(act.db(), registration).await?;
+    act.read_clock();
+    let Some(mut key) = keys::key(act.db(), id).await? else { return Ok(false) };
+    let (now, today) = (act.now, act.today());
+    let due = key.state == KeyState::WithPerson && is_overdue(key.due_back_on, today);
+    if !due || key.overdue_since.is_some() {
+        return Ok(false);
+    }
+    key.overdue_since = Some(now);
+    key.version += 1;
+    keys::change(act.db(), &key, now).await?;
+    act.enter_change("key.overdue", Some(registration), id.0, vec![("holder", json!(key.holder_id))]).await?;
+    Ok(true)
+}
+
+/// Rounds until the process ends.
+pub async fn run(app: App, every: Duration) {
+    let mut ticks = tokio::time::interval(every);
+    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    loop {
+        ticks.tick().await;
+        match round(&app).await {
+            Ok(done) if done == Round::default() => {}
+            Ok(done) => tracing::info!(
+                lapsed = done.lapsed,
+                overdue = done.overdue,
+                audits_opened = done.audits_opened,
+                audits_closed = done.audits_closed,
+                "tasks.round"
+            ),
+            Err(error) => tracing::error!(error = %error, "tasks.failed"),
+        }
+    }
+}

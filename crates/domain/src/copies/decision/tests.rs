@@ -1,0 +1,260 @@
+//! The decision, rule by rule; tests/api/copies/policies.rs adds published policies, tests/api/copies/sequences.rs
+//! sequences of acts.
+
+use time::macros::{date, datetime};
+use uuid::Uuid;
+
+use crate::calendar::Period;
+use crate::cards::CardState;
+use crate::copies::decision::facts::*;
+use crate::copies::decision::*;
+use crate::copies::{DocumentKind, Purpose};
+use crate::differs::Level;
+use crate::ids::PersonId;
+use crate::register::rules::*;
+use crate::rights::authorities::AuthorityClass;
+use crate::rights::holds::HoldKind;
+use crate::text::Slug;
+
+fn person(id: u128, class: AuthorityClass) -> PersonFacts {
+    let authority = AuthorityFacts {
+        class,
+        post: None,
+        standing: None,
+        covers: true,
+        may_order: true,
+        may_approve: class != AuthorityClass::Keyholder,
+        occupier: false,
+        most_per_request: None,
+        most_keys: None,
+        period: Period { first_day: date!(2026 - 01 - 01), last_day: None },
+        revoked: false,
+    };
+    PersonFacts { id: PersonId(Uuid::from_u128(id)), authorities: vec![authority] }
+}
+
+fn asked() -> Facts {
+    let now = datetime!(2026-11-02 09:00 UTC);
+    Facts {
+        asker: person(1, AuthorityClass::Owner),
+        recipient: person(1, AuthorityClass::Owner),
+        ..Facts::at(Step::Ask, now)
+    }
+}
+
+fn codes(facts: &Facts, rules: &Rules) -> Vec<Code> {
+    decide(facts, rules).codes()
+}
+
+#[test]
+fn an_owner_may_have_a_key_to_his_own_lock() {
+    let decision = decide(&asked(), &Rules::default());
+    assert_eq!((decision.outcome, decision.reasons), (Outcome::Permitted, vec![]));
+}
+
+#[test]
+fn every_reason_is_given_not_the_first() {
+    let mut facts = asked();
+    facts.registration.ended = true;
+    facts.registration.holds = vec![HoldFacts { kind: HoldKind::Theft, barred: None }];
+    facts.differ.in_service = false;
+    facts.asker.authorities.clear();
+    facts.request.quantity = 40;
+    facts.counter.appointed = false;
+    let decision = decide(&facts, &Rules::default());
+    assert_eq!(decision.outcome, Outcome::Refused);
+    assert_eq!(
+        decision.codes(),
+        [
+            Code::RegistrationEnded,
+            Code::RegistrationOnHold,
+            Code::DifferOutOfService,
+            Code::AskerWithoutAuthority,
+            Code::OverRequestLimit,
+            Code::OverPersonLimit,
+            Code::OverPeriodLimit,
+            Code::OverCap,
+            Code::CounterNotAppointed,
+        ]
+    );
+    for reason in &decision.reasons {
+        assert!(reason.sentence.ends_with('.') && reason.rule > 0);
+    }
+}
+
+#[test]
+fn an_authority_is_in_force_on_its_first_and_last_day_and_on_no_other() {
+    let mut facts = asked();
+    facts.asker = person(2, AuthorityClass::Owner);
+    let set = |facts: &mut Facts, first, last| {
+        facts.asker.authorities[0].period = Period { first_day: first, last_day: Some(last) };
+    };
+    let today = date!(2026 - 11 - 02);
+    set(&mut facts, today, today);
+    assert_eq!(codes(&facts, &Rules::default()), []);
+    set(&mut facts, today.next_day().unwrap(), date!(2027 - 01 - 01));
+    assert_eq!(codes(&facts, &Rules::default()), [Code::AskerWithoutAuthority]);
+    set(&mut facts, date!(2026 - 01 - 01), today.previous_day().unwrap());
+    assert_eq!(codes(&facts, &Rules::default()), [Code::AskerWithoutAuthority]);
+}
+
+#[test]
+fn approvals_come_from_different_people_who_may_now() {
+    let mut facts = asked();
+    facts.differ.level = Level::Building;
+    facts.asker = person(2, AuthorityClass::Keyholder);
+    facts.recipient = facts.asker.clone();
+    let approval = |id| ApprovalFacts { person: person(id, AuthorityClass::Signatory), emergency: false };
+    let rules = Rules::default();
+    assert_eq!(decide(&facts, &rules).reasons[0].needs[0].count, 2);
+    facts.approvals = vec![approval(3), approval(3)];
+    assert_eq!(decide(&facts, &rules).reasons[0].needs[0].count, 1);
+    facts.approvals = vec![approval(3), approval(4)];
+    assert!(decide(&facts, &rules).is_permitted());
+    facts.approvals[1].person.authorities[0].revoked = true;
+    assert_eq!(decide(&facts, &rules).outcome, Outcome::NeedsApproval);
+    facts.approvals = vec![approval(3), approval(2)];
+    assert_eq!(decide(&facts, &rules).outcome, Outcome::NeedsApproval);
+}
+
+#[test]
+fn people_are_matched_to_lines_so_that_most_are_met() {
+    let slug = |text: &str| Slug::parse(text).unwrap();
+    let need = |posts: &[&str]| Need {
+        posts: posts.iter().map(|post| slug(post)).collect(),
+        classes: vec![],
+        count: 1,
+    };
+    let rules = Rules {
+        approvals: vec![ApprovalRule {
+            when: Situation::default(),
+            needs: vec![need(&["head", "dean"]), need(&["head"])],
+        }],
+        ..Rules::default()
+    };
+    let signed = |id, posts: &[&str]| {
+        let mut person = person(id, AuthorityClass::Signatory);
+        let template = person.authorities[0].clone();
+        person.authorities =
+            posts.iter().map(|post| AuthorityFacts { post: Some(slug(post)), ..template.clone() }).collect();
+        ApprovalFacts { person, emergency: false }
+    };
+    let mut facts = asked();
+    // The head comes first and takes the line that the dean could fill; he is moved to his own.
+    facts.approvals = vec![signed(3, &["head"]), signed(4, &["dean"])];
+    assert!(decide(&facts, &rules).is_permitted());
+    // Two posts in one person are one approval.
+    facts.approvals = vec![signed(3, &["head", "dean"])];
+    assert_eq!(decide(&facts, &rules).outcome, Outcome::NeedsApproval);
+}
+
+#[test]
+fn nobody_approves_for_himself() {
+    let mut facts = asked();
+    facts.act = Step::Approve;
+    facts.recipient = person(5, AuthorityClass::Signatory);
+    for own in [1, 5] {
+        facts.approver = Some(ApprovalFacts { person: person(own, AuthorityClass::Owner), emergency: false });
+        assert_eq!(codes(&facts, &Rules::default()), [Code::OwnRequest]);
+    }
+    facts.approver = Some(ApprovalFacts { person: person(6, AuthorityClass::Keyholder), emergency: false });
+    assert_eq!(codes(&facts, &Rules::default()), [Code::ApproverWithoutAuthority]);
+}
+
+#[test]
+fn the_cap_counts_live_keys_open_authorisations_and_this_request() {
+    let mut facts = asked();
+    let rules = Rules {
+        limits: vec![Limit { cap: Some(4), ..Limit::default() }],
+        lost_keys_count: true,
+        unaccounted_blocks: false,
+        ..Rules::default()
+    };
+    facts.keys = KeyFacts { existing: 1, missing: 1, open_elsewhere: 1, ..KeyFacts::default() };
+    assert_eq!(codes(&facts, &rules), []);
+    facts.request.quantity = 2;
+    assert_eq!(codes(&facts, &rules), [Code::OverCap]);
+    assert_eq!(codes(&facts, &Rules { lost_keys_count: false, ..rules }), []);
+}
+
+#[test]
+fn a_worn_key_is_replaced_against_the_old_one() {
+    let mut facts = asked();
+    facts.request.purpose = Purpose::ReplaceWorn;
+    facts.keys = KeyFacts { existing: 12, with_recipient: 1, ..KeyFacts::default() };
+    assert_eq!(codes(&facts, &Rules::default()), [Code::ReplacedKeyNotHeld]);
+    facts.request.replaced = Some(ReplacedKey { with_recipient: true, ..ReplacedKey::default() });
+    assert_eq!(codes(&facts, &Rules::default()), []);
+    facts.act = Step::Cut;
+    facts.act_quantity = 1;
+    facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
+    assert_eq!(codes(&facts, &Rules::default()), [Code::WornKeyNotSurrendered]);
+    facts.request.replaced =
+        Some(ReplacedKey { with_recipient: true, surrendered: true, ..ReplacedKey::default() });
+    assert_eq!(codes(&facts, &Rules::default()), []);
+}
+
+#[test]
+fn a_card_alone_is_never_enough() {
+    let mut facts = asked();
+    facts.act = Step::HandOver;
+    facts.act_quantity = 1;
+    facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
+    let good = CardFacts {
+        state: CardState::Valid,
+        expires_on: date!(2026 - 11 - 02),
+        of_registration: true,
+        of_person: true,
+    };
+    facts.shown.card = Some(good.clone());
+    let still = [Code::PinNotGiven, Code::DocumentNotSeen, Code::SignatureNotGiven];
+    assert_eq!(codes(&facts, &Rules::default()), still);
+    facts.shown.pin = PinOutcome::Right;
+    facts.shown.document = Some(DocumentKind::Passport);
+    assert_eq!(codes(&facts, &Rules::default()), [Code::SignatureNotGiven]);
+    facts.shown.signature = true;
+    assert_eq!(codes(&facts, &Rules::default()), []);
+    for (pin, code) in [(PinOutcome::Wrong, Code::PinWrong), (PinOutcome::Blocked, Code::PinBlocked)] {
+        facts.shown.pin = pin;
+        assert_eq!(codes(&facts, &Rules::default()), [code]);
+    }
+    facts.shown.pin = PinOutcome::Right;
+    facts.shown.card = Some(CardFacts { state: CardState::Suspended, of_person: false, ..good });
+    assert_eq!(codes(&facts, &Rules::default()), [Code::CardNotCurrent, Code::CardOfAnother]);
+    facts.shown.collector = Collector::Other;
+    assert!(codes(&facts, &Rules::default()).contains(&Code::CollectorNotNamed));
+}
+
+#[test]
+fn an_authorisation_lapses_at_its_instant_and_is_spent_once() {
+    let mut facts = asked();
+    facts.act = Step::Cut;
+    facts.act_quantity = 1;
+    assert_eq!(codes(&facts, &Rules::default()), [Code::NoAuthorisation]);
+    facts.authorisation = Some(AuthorisationFacts { lapses_at: facts.now, left: 0 });
+    assert_eq!(codes(&facts, &Rules::default()), [Code::AuthorisationLapsed, Code::AuthorisationSpent]);
+}
+
+#[test]
+fn an_occupier_without_a_key_is_not_kept_out_by_a_cap() {
+    let mut facts = asked();
+    facts.keys.existing = 12;
+    assert_eq!(codes(&facts, &Rules::default()), [Code::OverCap]);
+    facts.recipient.authorities[0].occupier = true;
+    assert_eq!(codes(&facts, &Rules::default()), [Code::OccupierEntitled]);
+    assert!(decide(&facts, &Rules::default()).is_permitted());
+    facts.registration.holds =
+        vec![HoldFacts { kind: HoldKind::CourtOrder, barred: Some(facts.recipient.id) }];
+    assert_eq!(decide(&facts, &Rules::default()).outcome, Outcome::Refused);
+}
+
+#[test]
+fn the_table_of_rules_has_every_code_once() {
+    let mut listed: Vec<Code> = RULES.iter().flat_map(|rule| rule.codes).copied().collect();
+    listed.sort_unstable();
+    let mut all = Code::ALL.to_vec();
+    all.sort_unstable();
+    assert_eq!(listed, all);
+    let numbers: Vec<u8> = RULES.iter().map(|rule| rule.number).collect();
+    assert_eq!(numbers, (1..=12).collect::<Vec<u8>>());
+}

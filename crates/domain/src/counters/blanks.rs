@@ -1,0 +1,358 @@
+//! The account of blanks of one section at one counter.
+//!
+//! ```text
+//! received = cut + spoiled + returned + missing + on hand        (I4; nothing is ever negative)
+//! ```
+//!
+//! Blanks are received once the counter has acknowledged them; until then they are on the way. What is
+//! on hand is what the book says: a count that finds another number leaves a difference, which stays
+//! open until the supplier has explained it, and the explanation moves the book where it has to.
+
+use thiserror::Error;
+use time::OffsetDateTime;
+
+use crate::ids::{ActorId, BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, CutId, SectionId};
+
+words! {
+    /// What moves blanks, or counts them.
+    pub enum MovementKind {
+        /// Sent by the supplier, acknowledged by the counter.
+        Consignment = "consignment",
+        /// Spoiled at the counter, confirmed by a witness.
+        Spoil = "spoil",
+        /// Sent back by the counter, acknowledged by the supplier.
+        Return = "return",
+        /// Counted at the counter.
+        Count = "count",
+    }
+}
+
+words! {
+    /// What the supplier found to be behind a difference.
+    pub enum Explanation {
+        /// The count was wrong, and the book right.
+        Miscounted = "miscounted",
+        /// Blanks were spoiled and not recorded.
+        Spoiled = "spoiled",
+        /// Blanks were sent back and not recorded.
+        Returned = "returned",
+        /// Blanks are gone.
+        Missing = "missing",
+        /// Blanks are there that the book did not have.
+        Found = "found",
+        /// Blanks are in the book twice: cut before they were acknowledged.
+        BookedTwice = "booked_twice",
+        /// Something else that moves no blanks, said in the remark.
+        Other = "other",
+    }
+}
+
+/// Why blanks cannot move.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
+pub enum BlankError {
+    /// Fewer on hand.
+    #[error("blanks on hand: {on_hand}; needed: {needed}")]
+    Short {
+        /// On hand.
+        on_hand: i32,
+        /// Needed.
+        needed: i32,
+    },
+    /// More than the counter may hold.
+    #[error("the counter may hold {most}; it would have {would} on hand and on the way")]
+    OverLimit {
+        /// The most.
+        most: i32,
+        /// What it would come to.
+        would: i32,
+    },
+    /// More than a book can hold, or fewer on the way than were acknowledged.
+    #[error("the numbers do not fit this account")]
+    DoesNotFit,
+    /// An explanation that goes the other way, or moves blanks where only a statement was made.
+    #[error("this explanation does not fit the difference")]
+    WrongExplanation,
+}
+
+fn plus(a: i32, b: i32) -> Result<i32, BlankError> {
+    a.checked_add(b).filter(|sum| *sum >= 0).ok_or(BlankError::DoesNotFit)
+}
+
+impl BlankAccount {
+    /// An account of which nothing is known.
+    #[must_use]
+    pub fn balances(&self) -> bool {
+        let parts = [self.cut, self.spoiled, self.returned, self.missing, self.on_hand, self.on_the_way];
+        let sum: i64 = parts.iter().take(5).map(|part| i64::from(*part)).sum();
+        parts.iter().all(|part| *part >= 0) && i64::from(self.received) == sum
+    }
+
+    fn take(&self, quantity: i32) -> Result<i32, BlankError> {
+        let short = BlankError::Short { on_hand: self.on_hand, needed: quantity };
+        self.on_hand.checked_sub(quantity).filter(|left| *left >= 0).ok_or(short)
+    }
+
+    /// After the supplier sent some.
+    ///
+    /// # Errors
+    /// When the counter would hold more than it may.
+    pub fn sent(self, quantity: i32) -> Result<Self, BlankError> {
+        let would = plus(plus(self.on_hand, self.on_the_way)?, quantity)?;
+        match self.most_held {
+            Some(most) if would > most => Err(BlankError::OverLimit { most, would }),
+            _ => Ok(Self { on_the_way: plus(self.on_the_way, quantity)?, ..self }),
+        }
+    }
+
+    /// After the counter acknowledged what was sent: so many were in the parcel.
+    ///
+    /// # Errors
+    /// When so many were not on the way.
+    pub fn acknowledged(self, sent: i32, counted: i32) -> Result<Self, BlankError> {
+        let on_the_way = self.on_the_way.checked_sub(sent).filter(|left| *left >= 0);
+        Ok(Self {
+            on_the_way: on_the_way.ok_or(BlankError::DoesNotFit)?,
+            received: plus(self.received, counted)?,
+            on_hand: plus(self.on_hand, counted)?,
+            ..self
+        })
+    }
+
+    /// After keys were cut.
+    ///
+    /// # Errors
+    /// When fewer are on hand.
+    pub fn cut(self, quantity: i32) -> Result<Self, BlankError> {
+        Ok(Self { on_hand: self.take(quantity)?, cut: plus(self.cut, quantity)?, ..self })
+    }
+
+    /// After keys were cut that the account does not cover: the blanks were there, so the book has them
+    /// received. How many it did not have.
+    ///
+    /// # Errors
+    /// When a book cannot hold as many.
+    pub fn cut_as_fact(self, quantity: i32) -> Result<(Self, i32), BlankError> {
+        let beyond = (quantity - self.on_hand).max(0);
+        let (received, on_hand) = (plus(self.received, beyond)?, plus(self.on_hand, beyond)?);
+        Ok((Self { received, on_hand, ..self }.cut(quantity)?, beyond))
+    }
+
+    /// After some were spoiled.
+    ///
+    /// # Errors
+    /// When fewer are on hand.
+    pub fn spoiled(self, quantity: i32) -> Result<Self, BlankError> {
+        Ok(Self { on_hand: self.take(quantity)?, spoiled: plus(self.spoiled, quantity)?, ..self })
+    }
+
+    /// After some were sent back.
+    ///
+    /// # Errors
+    /// When fewer are on hand.
+    pub fn sent_back(self, quantity: i32) -> Result<Self, BlankError> {
+        Ok(Self { on_hand: self.take(quantity)?, returned: plus(self.returned, quantity)?, ..self })
+    }
+
+    /// After a difference was explained. One that a count found may move the book; any other was in the
+    /// book from the start and is only explained.
+    ///
+    /// # Errors
+    /// When the explanation does not fit, or fewer are on hand than it takes.
+    pub fn explained(
+        self,
+        explanation: Explanation,
+        quantity: i32,
+        by_count: bool,
+    ) -> Result<Self, BlankError> {
+        let fewer = quantity.checked_neg().ok_or(BlankError::DoesNotFit)?;
+        match explanation {
+            Explanation::Miscounted | Explanation::Other => Ok(self),
+            _ if !by_count => Err(BlankError::WrongExplanation),
+            Explanation::Found if quantity > 0 => Ok(Self {
+                received: plus(self.received, quantity)?,
+                on_hand: plus(self.on_hand, quantity)?,
+                ..self
+            }),
+            Explanation::Spoiled if fewer > 0 => self.spoiled(fewer),
+            Explanation::Returned if fewer > 0 => self.sent_back(fewer),
+            Explanation::Missing if fewer > 0 => {
+                Ok(Self { on_hand: self.take(fewer)?, missing: plus(self.missing, fewer)?, ..self })
+            }
+            Explanation::BookedTwice if fewer > 0 => {
+                Ok(Self { on_hand: self.take(fewer)?, received: plus(self.received, quantity)?, ..self })
+            }
+            _ => Err(BlankError::WrongExplanation),
+        }
+    }
+}
+
+record! {
+    /// Blanks of a section at a counter: received = cut + spoiled + returned + missing + on hand.
+    pub struct BlankAccount {
+        /// The counter that has the blanks.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// Sent by the supplier and acknowledged.
+        received: i32,
+        /// Cut into keys.
+        cut: i32,
+        /// Spoiled.
+        spoiled: i32,
+        /// Sent back.
+        returned: i32,
+        /// Gone, and explained so by the supplier.
+        missing: i32,
+        /// There now, by the book.
+        on_hand: i32,
+        /// Sent by the supplier and not acknowledged yet.
+        on_the_way: i32,
+        /// The most on hand and on the way together.
+        most_held: Option<i32>,
+    }
+
+    /// What moved blanks, or counted them.
+    pub struct BlankMovement {
+        /// Its id.
+        id: BlankMovementId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// What it was.
+        kind: MovementKind,
+        /// How many blanks.
+        quantity: i32,
+        /// The copy that was being cut when a blank was spoiled.
+        copy_request_id: Option<CopyRequestId>,
+        /// What there was to say.
+        remark: Option<String>,
+        /// Who recorded it.
+        made_by: ActorId,
+        /// When it was recorded.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// The other side, or the witness.
+        confirmed_by: Option<ActorId>,
+        /// When it was confirmed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        confirmed_at: Option<OffsetDateTime>,
+        /// How many there were.
+        confirmed_quantity: Option<i32>,
+    }
+
+    /// Blanks that do not fit the book.
+    pub struct BlankDifference {
+        /// Its id.
+        id: BlankDifferenceId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// More than the book has, or fewer.
+        quantity: i32,
+        /// Found by which count or confirmation.
+        movement_id: Option<BlankMovementId>,
+        /// Found by which cut, made without a network.
+        cut_id: Option<CutId>,
+        /// When it was found.
+        #[serde(with = "time::serde::rfc3339")]
+        found_at: OffsetDateTime,
+        /// What the supplier found to be behind it; open, when absent.
+        explanation: Option<Explanation>,
+        /// What the supplier said of it.
+        remark: Option<String>,
+        /// When it was explained.
+        #[serde(with = "time::serde::rfc3339::option")]
+        explained_at: Option<OffsetDateTime>,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::CounterId;
+    use crate::ids::SectionId;
+    use proptest::prelude::*;
+
+    fn empty(most_held: Option<i32>) -> BlankAccount {
+        BlankAccount {
+            counter_id: CounterId(uuid::Uuid::nil()),
+            section_id: SectionId(uuid::Uuid::nil()),
+            received: 0,
+            cut: 0,
+            spoiled: 0,
+            returned: 0,
+            missing: 0,
+            on_hand: 0,
+            on_the_way: 0,
+            most_held,
+        }
+    }
+
+    #[test]
+    fn blanks_are_received_when_they_are_acknowledged_and_only_as_many_as_came() {
+        let account = empty(Some(50)).sent(40).unwrap();
+        assert_eq!((account.received, account.on_the_way), (0, 40));
+        assert_eq!(account.clone().sent(11), Err(BlankError::OverLimit { most: 50, would: 51 }));
+        let account = account.acknowledged(40, 38).unwrap();
+        assert_eq!((account.received, account.on_hand, account.on_the_way), (38, 38, 0));
+        assert_eq!(account.clone().acknowledged(1, 1), Err(BlankError::DoesNotFit));
+        assert_eq!(account.cut(39), Err(BlankError::Short { on_hand: 38, needed: 39 }));
+    }
+
+    #[test]
+    fn an_explanation_moves_the_book_one_way_only() {
+        let account = empty(None).sent(10).unwrap().acknowledged(10, 10).unwrap();
+        let missing = account.clone().explained(Explanation::Missing, -2, true).unwrap();
+        assert_eq!((missing.missing, missing.on_hand, missing.received), (2, 8, 10));
+        let found = account.clone().explained(Explanation::Found, 2, true).unwrap();
+        assert_eq!((found.received, found.on_hand), (12, 12));
+        let wrong = |explanation, quantity, by_count| {
+            account.clone().explained(explanation, quantity, by_count) == Err(BlankError::WrongExplanation)
+        };
+        assert!(wrong(Explanation::Missing, 2, true));
+        assert!(wrong(Explanation::Found, -2, true));
+        assert!(wrong(Explanation::Missing, -2, false));
+        assert_eq!(account.clone().explained(Explanation::Other, -2, false), Ok(account));
+    }
+
+    #[test]
+    fn a_cut_that_was_made_is_in_the_book_even_beyond_it() {
+        let account = empty(None).sent(3).unwrap().acknowledged(3, 3).unwrap();
+        let (account, beyond) = account.cut_as_fact(5).unwrap();
+        assert_eq!((account.received, account.cut, account.on_hand, beyond), (5, 5, 0, 2));
+    }
+
+    proptest! {
+        #[test]
+        fn it_balances_after_any_order_of_moves(moves in prop::collection::vec((0..9_u8, 1..60_i32, -30..30_i32), 0..200)) {
+            let mut account = empty(Some(500));
+            let mut parcels = vec![];
+            for (kind, quantity, difference) in moves {
+                let next = account.clone();
+                let after = match kind {
+                    0 => next.sent(quantity).inspect(|_| parcels.push(quantity)),
+                    1 => match parcels.pop() {
+                        Some(sent) => next.acknowledged(sent, (sent + difference).max(0)),
+                        None => next.acknowledged(quantity, quantity),
+                    },
+                    2 => next.cut(quantity),
+                    3 => next.cut_as_fact(quantity).map(|(account, _)| account),
+                    4 => next.spoiled(quantity),
+                    5 => next.sent_back(quantity),
+                    kind => {
+                        let at = usize::from(kind) * usize::try_from(quantity).unwrap();
+                        let explanation = Explanation::ALL[at % Explanation::ALL.len()];
+                        next.explained(explanation, difference, quantity % 2 == 0)
+                    }
+                };
+                // What is refused changes nothing.
+                if let Ok(after) = after {
+                    account = after;
+                }
+                prop_assert!(account.balances(), "{account:?}");
+            }
+        }
+    }
+}

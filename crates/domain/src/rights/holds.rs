@@ -1,0 +1,49 @@
+//! Holds.
+
+use time::{Date, OffsetDateTime};
+
+use crate::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
+
+words! {
+    /// Why nothing may be copied.
+    pub enum HoldKind {
+        /// A key is lost.
+        Loss = "loss",
+        /// A key was stolen.
+        Theft = "theft",
+        /// The parties disagree.
+        Dispute = "dispute",
+        /// A court said so; it may bar one person only.
+        CourtOrder = "court_order",
+    }
+}
+
+record! {
+    /// A hold: nothing may be copied until it is lifted.
+    pub struct Hold {
+        /// Its id.
+        id: HoldId,
+        /// Of which registration.
+        registration_id: RegistrationId,
+        /// What the hold is for.
+        kind: HoldKind,
+        /// The one person whom a court bars; everybody is stopped, when absent.
+        barred_person_id: Option<PersonId>,
+        /// The one differ of which nothing is copied; all of the registration, when absent.
+        differ_id: Option<DifferId>,
+        /// The loss that it was placed for.
+        loss_id: Option<LossId>,
+        /// Which court.
+        court: Option<String>,
+        /// The day of the order.
+        ordered_on: Option<Date>,
+        /// The day on which the order ends.
+        ends_on: Option<Date>,
+        /// When it was placed.
+        #[serde(with = "time::serde::rfc3339")]
+        placed_at: OffsetDateTime,
+        /// When it was lifted.
+        #[serde(with = "time::serde::rfc3339::option")]
+        lifted_at: Option<OffsetDateTime>,
+    }
+}

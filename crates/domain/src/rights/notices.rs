@@ -1,0 +1,37 @@
+//! What people are told.
+
+use time::OffsetDateTime;
+
+use crate::ids::{NoticeId, RegistrationId};
+
+words! {
+    /// What a person is told.
+    pub enum NoticeKind {
+        /// Locks are being rekeyed to which the person has a key.
+        RekeyBegun = "rekey_begun",
+        /// A key that the person has opens nothing any more.
+        KeyDead = "key_dead",
+        /// The person is asked which keys they have.
+        AuditOpened = "audit_opened",
+    }
+}
+
+record! {
+    /// Something that a person is told.
+    pub struct Notice {
+        /// Its id.
+        id: NoticeId,
+        /// What.
+        kind: NoticeKind,
+        /// On which registration.
+        registration_id: RegistrationId,
+        /// The key, the rekey or the audit that it is about.
+        subject_id: uuid::Uuid,
+        /// When it was written.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// When it was read.
+        #[serde(with = "time::serde::rfc3339::option")]
+        read_at: Option<OffsetDateTime>,
+    }
+}

@@ -1,0 +1,205 @@
+//! Who can open what: locks, the keys that open them, and who has those.
+
+use sqlx::PgConnection;
+use time::Date;
+use uuid::Uuid;
+
+use crate::Result;
+use domain::ids::{DifferId, LockId, PersonId, RegistrationId};
+
+/// A lock and the keys that open it: those of every differ to which it answers.
+pub struct LockKeys {
+    /// The lock.
+    pub lock: LockId,
+    /// Its registration.
+    pub registration: RegistrationId,
+    /// Its line in the schedule.
+    pub label: String,
+    /// The class of the room behind it.
+    pub room_class: Option<String>,
+    /// Keys that are neither destroyed nor dead.
+    pub issued: u32,
+    /// Of them, missing.
+    pub missing: u32,
+}
+
+fn count(number: i64) -> u32 {
+    u32::try_from(number).unwrap_or(u32::MAX)
+}
+
+/// The locks that answer to a differ now, wherever they are registered.
+pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKeys>> {
+    let rows = sqlx::query!(
+        r#"SELECT locks.id AS "lock: LockId", locks.registration_id AS "registration: RegistrationId", label,
+                  room_class,
+                  count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "issued!",
+                  count(keys.id) FILTER (WHERE key_is_missing(keys.state)) AS "missing!"
+           FROM answers exposed JOIN locks ON locks.id = exposed.lock_id
+           JOIN answers opening ON opening.lock_id = locks.id AND opening.until IS NULL
+           LEFT JOIN keys ON keys.differ_id = opening.differ_id
+           WHERE exposed.differ_id = $1 AND exposed.until IS NULL
+           GROUP BY locks.id ORDER BY locks.id"#,
+        differ.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| LockKeys {
+            lock: row.lock,
+            registration: row.registration,
+            label: row.label,
+            room_class: row.room_class,
+            issued: count(row.issued),
+            missing: count(row.missing),
+        })
+        .collect())
+}
+
+/// Who has live keys of a differ, and how many.
+pub async fn people(db: &mut PgConnection, differ: DifferId) -> Result<Vec<(PersonId, u32)>> {
+    let rows = sqlx::query!(
+        r#"SELECT holder_id AS "person!: PersonId", count(*) AS "keys!" FROM keys
+           WHERE differ_id = $1 AND state = 'with_person' GROUP BY holder_id ORDER BY holder_id"#,
+        differ.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.person, count(row.keys))).collect())
+}
+
+/// Live keys of a differ that are in store.
+pub async fn in_store(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
+    let found = sqlx::query_scalar!(
+        r#"SELECT count(*) AS "count!" FROM keys WHERE differ_id = $1 AND state IN ('in_store', 'returned')"#,
+        differ.0
+    );
+    Ok(count(found.fetch_one(db).await?))
+}
+
+/// Who has, or had and lost, a key of a differ that is not dead, and has a right to one on a day: an authority
+/// that covers it, and no court that bars them.
+pub async fn entitled_again(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    differ: DifferId,
+    today: Date,
+) -> Result<Vec<PersonId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT DISTINCT holder_id AS "person!: PersonId" FROM keys
+           WHERE differ_id = $2 AND holder_id IS NOT NULL AND (state = 'with_person' OR key_is_missing(state))
+             AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1 AND person_id = holder_id
+                 AND in_force(first_day, last_day, revoked_at, $3)
+                 AND (every_differ OR EXISTS (SELECT 1 FROM authority_differs
+                      WHERE authority_id = authorities.id AND differ_id = $2)))
+             AND NOT EXISTS (SELECT 1 FROM holds WHERE registration_id = $1 AND barred_person_id = holder_id
+                 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $3))
+           ORDER BY 1"#,
+        registration.0,
+        differ.0,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A lock that a differ opens.
+pub struct OpenedLock {
+    /// The lock.
+    pub lock: LockId,
+    /// Its line in the schedule.
+    pub label: String,
+    /// The differ that opens it.
+    pub differ: DifferId,
+}
+
+/// Which differs open which locks of some registrations now.
+pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<OpenedLock>> {
+    Ok(sqlx::query_as!(
+        OpenedLock,
+        r#"SELECT lock_id AS "lock: _", label, differ_id AS "differ: _" FROM answers JOIN locks ON locks.id = lock_id
+           WHERE locks.registration_id = ANY ($1) AND until IS NULL ORDER BY label, lock_id, differ_id"#,
+        registrations
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A live key that is with a person.
+pub struct HeldKeys {
+    /// Who has them.
+    pub person: PersonId,
+    /// Their name.
+    pub name: String,
+    /// Of which differ.
+    pub differ: DifferId,
+    /// How many keys the person has.
+    pub keys: u32,
+}
+
+/// Who has live keys of some differs.
+pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKeys>> {
+    let rows = sqlx::query!(
+        r#"SELECT holder_id AS "person!: PersonId", name, differ_id AS "differ: DifferId", count(*) AS "keys!"
+           FROM keys JOIN people ON people.id = holder_id
+           WHERE differ_id = ANY ($1) AND state = 'with_person'
+           GROUP BY holder_id, name, differ_id ORDER BY name, holder_id, differ_id"#,
+        differs
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| HeldKeys { person: row.person, name: row.name, differ: row.differ, keys: count(row.keys) })
+        .collect())
+}
+
+/// A lock and a differ to which it answers, as the schedule has them.
+pub struct ScheduleRow {
+    /// The plot, on a site.
+    pub plot: Option<String>,
+    /// The lock.
+    pub label: String,
+    /// What kind of lock.
+    pub kind: String,
+    /// On which side the door hangs.
+    pub hand: Option<String>,
+    /// The standard that it was made to.
+    pub standard: Option<String>,
+    /// The door is on an escape route.
+    pub escape_route: bool,
+    /// The differ's number; none, where the lock answers to nothing.
+    pub differ: Option<String>,
+    /// What it opens.
+    pub level: Option<String>,
+    /// Locks of these registrations that answer to it.
+    pub locks_alike: i64,
+    /// Its live keys.
+    pub keys: i64,
+    /// The number of the differ that the lock of a plot gets in the end.
+    pub final_differ: Option<String>,
+}
+
+/// The locks of some registrations and the differs to which they answer, in the order of the plan.
+pub async fn schedule(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<ScheduleRow>> {
+    Ok(sqlx::query_as!(
+        ScheduleRow,
+        r#"SELECT plots.label AS "plot?", locks.label, locks.kind, hand, standard, escape_route,
+                  differs.number AS "differ?", differs.level AS "level?", finals.number AS "final_differ?",
+                  CASE WHEN differs.id IS NULL THEN 0
+                       ELSE count(*) OVER (PARTITION BY differs.id) END AS "locks_alike!",
+                  (SELECT count(*) FROM keys WHERE keys.differ_id = differs.id
+                   AND key_exists(keys.state)) AS "keys!"
+           FROM locks
+           LEFT JOIN answers ON answers.lock_id = locks.id AND until IS NULL
+           LEFT JOIN differs ON differs.id = answers.differ_id
+           LEFT JOIN plot_locks ON plot_locks.lock_id = locks.id
+           LEFT JOIN plots ON plots.id = plot_id
+           LEFT JOIN differs finals ON finals.id = final_differ_id
+           WHERE locks.registration_id = ANY ($1)
+           ORDER BY plots.sequence, plot_locks.sequence, locks.label, locks.id, differs.number"#,
+        registrations
+    )
+    .fetch_all(db)
+    .await?)
+}

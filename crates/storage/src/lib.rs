@@ -1,0 +1,94 @@
+//! Free functions over SQL that is checked when the program is compiled.
+//!
+//! Writes take the connection of an open transaction. Locks are taken in the order that DEVELOPERS.md
+//! has ("Lock order"), and in no other: the registration first.
+
+pub mod cards;
+pub mod copies;
+pub mod counters;
+pub mod differs;
+pub mod idempotency;
+pub mod keys;
+pub mod log;
+pub mod people;
+pub mod register;
+pub mod rekeys;
+pub mod rights;
+pub mod secrets;
+pub mod sites;
+
+use thiserror::Error;
+
+/// What can go wrong below the application.
+#[derive(Debug, Error)]
+pub enum StorageError {
+    /// The database said no, or could not be reached.
+    #[error("database: {0}")]
+    Database(#[from] sqlx::Error),
+    /// A row was not as it has to be.
+    #[error("{table}: {problem}")]
+    Corrupt {
+        /// The table.
+        table: &'static str,
+        /// What is wrong.
+        problem: String,
+    },
+    /// A write touched another number of rows than it has to.
+    #[error("{table}: {found} rows written, not {expected}")]
+    Rows {
+        /// The table.
+        table: &'static str,
+        /// How many it was to be.
+        expected: u64,
+        /// How many it was.
+        found: u64,
+    },
+}
+
+/// What the database can answer.
+pub type Result<T> = std::result::Result<T, StorageError>;
+
+impl StorageError {
+    /// The name of the constraint that a write violated.
+    #[must_use]
+    pub fn violated(&self) -> Option<&str> {
+        match self {
+            Self::Database(sqlx::Error::Database(error)) => error.constraint(),
+            _ => None,
+        }
+    }
+}
+
+/// Whether the database answers.
+pub async fn ping(pool: &sqlx::PgPool) -> Result<()> {
+    sqlx::query_scalar!("SELECT 1").fetch_one(pool).await?;
+    Ok(())
+}
+
+/// A portion of a list: so many rows after an id.
+#[derive(Debug, Clone, Copy)]
+pub struct Portion {
+    /// The last id of the portion before; nil for the first.
+    pub after: uuid::Uuid,
+    /// The most rows.
+    pub limit: i64,
+}
+
+impl Portion {
+    /// Everything at once, for what is known to be few.
+    pub const ALL: Self = Self { after: uuid::Uuid::nil(), limit: i64::MAX };
+
+    /// The portion of a list that is held whole.
+    #[must_use]
+    pub fn of<T>(self, mut whole: Vec<T>, id: impl Fn(&T) -> uuid::Uuid) -> Vec<T> {
+        whole.sort_unstable_by_key(&id);
+        whole.retain(|item| id(item) > self.after);
+        whole.truncate(usize::try_from(self.limit).unwrap_or(usize::MAX));
+        whole
+    }
+}
+
+fn wrote(table: &'static str, expected: u64, done: &sqlx::postgres::PgQueryResult) -> Result<()> {
+    let found = done.rows_affected();
+    if found == expected { Ok(()) } else { Err(StorageError::Rows { table, expected, found }) }
+}

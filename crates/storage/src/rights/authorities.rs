@@ -1,0 +1,288 @@
+//! Authorities, and mandates under them.
+
+use sqlx::PgConnection;
+use time::{Date, OffsetDateTime};
+
+use crate::{Portion, Result, wrote};
+use domain::calendar::Period;
+use domain::ids::{ActorId, AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
+use domain::rights::Right;
+use domain::rights::authorities::{Authority, Mandate};
+
+macro_rules! select_authorities {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Authority,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", class AS "class: _", person_id AS "person_id: _",
+                      organisation_id AS "organisation_id: _", post, standing, every_differ,
+                      ARRAY(SELECT differ_id FROM authority_differs WHERE authority_id = authorities.id
+                            ORDER BY differ_id) AS "differ_ids!: Vec<DifferId>",
+                      may_order, may_approve, may_pass_on, occupier, most_per_request, most_keys,
+                      first_day, last_day, given_under AS "given_under: _", given_at, revoked_at, left_on
+               FROM authorities "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+macro_rules! select_mandates {
+    ($rest:tt $(, $argument:expr)*) => {
+        sqlx::query_as!(
+            Mandate,
+            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", recipient_id AS "recipient_id: _", collector_id AS "collector_id: _",
+                      first_day, last_day, revoked_at FROM mandates "# + $rest
+            $(, $argument)*
+        )
+    };
+}
+
+/// Adds an authority.
+pub async fn add(db: &mut PgConnection, authority: &Authority, by: ActorId) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO authorities
+             (id, registration_id, class, person_id, organisation_id, post, standing, every_differ, may_order,
+              may_approve, may_pass_on, occupier, most_per_request, most_keys, first_day, last_day,
+              given_under, given_by, given_at, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $19)",
+        authority.id.0,
+        authority.registration_id.0,
+        authority.class.as_str(),
+        authority.person_id.map(|id| id.0),
+        authority.organisation_id.map(|id| id.0),
+        authority.post,
+        authority.standing,
+        authority.every_differ,
+        authority.may_order,
+        authority.may_approve,
+        authority.may_pass_on,
+        authority.occupier,
+        authority.most_per_request,
+        authority.most_keys,
+        authority.first_day,
+        authority.last_day,
+        authority.given_under.map(|id| id.0),
+        by.0,
+        authority.given_at
+    )
+    .execute(&mut *db)
+    .await?;
+    let differs: Vec<uuid::Uuid> = authority.differ_ids.iter().map(|id| id.0).collect();
+    sqlx::query!(
+        "INSERT INTO authority_differs (authority_id, differ_id, registration_id)
+         SELECT $1, differ_id, $2 FROM unnest($3::uuid[]) AS given (differ_id)",
+        authority.id.0,
+        authority.registration_id.0,
+        &differs
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// Authorities in force for some differs, an old one among them, are for a new one too: which.
+pub async fn extend_to(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    old: DifferId,
+    new: DifferId,
+) -> Result<Vec<AuthorityId>> {
+    Ok(sqlx::query_scalar!(
+        r#"INSERT INTO authority_differs (authority_id, differ_id, registration_id)
+           SELECT authority_id, $3, $1 FROM authority_differs JOIN authorities ON authorities.id = authority_id
+           WHERE authority_differs.registration_id = $1 AND differ_id = $2 AND revoked_at IS NULL
+           RETURNING authority_id AS "id: _""#,
+        registration.0,
+        old.0,
+        new.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// An authority.
+pub async fn authority(db: &mut PgConnection, id: AuthorityId) -> Result<Option<Authority>> {
+    Ok(select_authorities!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Authorities of a registration, those that are over too.
+pub async fn of_registration(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        portion.after,
+        portion.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// The authorities of a person, or of these organisations, that are in force on a registration.
+pub async fn in_force(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: Option<PersonId>,
+    organisations: &[uuid::Uuid],
+    today: Date,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE registration_id = $1 AND (person_id = $2 OR organisation_id = ANY ($3))
+         AND in_force(first_day, last_day, revoked_at, $4)",
+        registration.0,
+        person.map(|id| id.0),
+        organisations,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// The authorities in force of a person, and of the organisations for which the person acts.
+pub async fn in_force_of(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: PersonId,
+    today: Date,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE registration_id = $1 AND in_force(first_day, last_day, revoked_at, $3)
+           AND (person_id = $2 OR organisation_id IN (
+               SELECT memberships.organisation_id FROM memberships
+               WHERE memberships.person_id = $2 AND in_force(memberships.first_day, memberships.last_day, NULL, $3)))
+         ORDER BY id",
+        registration.0,
+        person.0,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// An authority and all that were given under it, directly or not, that are not revoked.
+pub async fn tree(db: &mut PgConnection, id: AuthorityId) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE revoked_at IS NULL AND id IN (
+             WITH RECURSIVE below AS (
+                 SELECT authorities.id FROM authorities WHERE authorities.id = $1
+                 UNION
+                 SELECT child.id FROM authorities child JOIN below ON child.given_under = below.id
+             ) SELECT below.id FROM below)
+         ORDER BY id",
+        id.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Writes that an authority has ended.
+pub async fn end(db: &mut PgConnection, ended: &Authority) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE authorities SET revoked_at = $2, left_on = $3, changed_at = $2
+         WHERE id = $1 AND revoked_at IS NULL",
+        ended.id.0,
+        ended.revoked_at,
+        ended.left_on
+    )
+    .execute(db)
+    .await?;
+    wrote("authorities", 1, &done)
+}
+
+/// The rights that people have or had on a registration, their own and through organisations.
+pub async fn rights(db: &mut PgConnection, registration: RegistrationId) -> Result<Vec<Right>> {
+    let given = of_registration(db, registration, Portion::ALL).await?;
+    let mut organisations: Vec<OrganisationId> = given.iter().filter_map(|one| one.organisation_id).collect();
+    organisations.sort_unstable();
+    organisations.dedup();
+    let mut seats = Vec::new();
+    for organisation in organisations {
+        seats.extend(crate::people::members(db, organisation, Portion::ALL).await?);
+    }
+    let mut found = Vec::new();
+    for authority in given {
+        let of_it = seats.iter().filter(|seat| Some(seat.organisation_id) == authority.organisation_id);
+        found.extend(of_it.map(|seat| Right {
+            person: seat.person_id,
+            authority: authority.clone(),
+            seat: Some(Period { first_day: seat.first_day, last_day: seat.last_day }),
+        }));
+        found.extend(authority.person_id.map(|person| Right { person, authority, seat: None }));
+    }
+    Ok(found)
+}
+
+/// Adds a mandate.
+pub async fn add_mandate(db: &mut PgConnection, mandate: &Mandate, now: OffsetDateTime) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO mandates
+             (id, registration_id, recipient_id, collector_id, first_day, last_day, changed_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        mandate.id.0,
+        mandate.registration_id.0,
+        mandate.recipient_id.0,
+        mandate.collector_id.0,
+        mandate.first_day,
+        mandate.last_day,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// A mandate.
+pub async fn mandate(db: &mut PgConnection, id: MandateId) -> Result<Option<Mandate>> {
+    Ok(select_mandates!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// Mandates of a registration.
+pub async fn mandates(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    portion: Portion,
+) -> Result<Vec<Mandate>> {
+    Ok(select_mandates!(
+        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        registration.0,
+        portion.after,
+        portion.limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Revokes a mandate.
+pub async fn revoke_mandate(db: &mut PgConnection, id: MandateId, now: OffsetDateTime) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE mandates SET revoked_at = $2, changed_at = $2 WHERE id = $1 AND revoked_at IS NULL",
+        id.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("mandates", 1, &done)
+}
+
+/// Whether somebody has a mandate to collect for somebody on a day.
+pub async fn may_collect(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    recipient: PersonId,
+    collector: PersonId,
+    today: Date,
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (
+               SELECT 1 FROM mandates WHERE registration_id = $1 AND recipient_id = $2 AND collector_id = $3
+               AND in_force(first_day, last_day, revoked_at, $4)) AS "may!""#,
+        registration.0,
+        recipient.0,
+        collector.0,
+        today
+    )
+    .fetch_one(db)
+    .await?)
+}

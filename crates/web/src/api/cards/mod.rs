@@ -1,0 +1,242 @@
+//! Owner's cards.
+
+pub mod checks;
+
+use axum::response::IntoResponse;
+use secrecy::ExposeSecret;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::ListQuery;
+use crate::body::EmptyBody;
+use crate::extract::{Call, Id, Idempotent, Listing, Secret};
+use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing};
+use application::cards::Face;
+use application::{Act, ActError, App, Reply, cards};
+use domain::calendar::Day;
+use domain::cards::{Card, CardState};
+use domain::ids::{CardId, PersonId, RegistrationId};
+use print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(issue_card, list_cards))
+        .routes(operations!(set_card_state))
+        .routes(operations!(read_card))
+        .routes(operations!(replace_card))
+        .routes(operations!(read_card_token))
+        .routes(operations!(print_card))
+        .routes(operations!(print_letter))
+        .routes(operations!(show_card))
+        .routes(operations!(set_pin))
+        .routes(operations!(reset_pin))
+}
+
+body! {
+    /// A card to issue.
+    pub struct NewCard {
+        /// To whom.
+        person_id: PersonId,
+        /// Its last day; two years ahead, when absent.
+        expires_on: Option<Day>,
+    }
+
+    /// Where a card is to stand.
+    pub struct CardStateChange {
+        /// The state.
+        state: CardState,
+    }
+
+    /// A card in place of another.
+    pub struct CardReplacement {
+        /// Its last day; two years ahead, when absent.
+        expires_on: Option<Day>,
+    }
+
+    /// A PIN to set.
+    pub struct NewPin {
+        /// Four to eight digits, not all the same.
+        #[schema(value_type = String, format = Password, pattern = "^[0-9]{4,8}$")]
+        pin: Secret,
+        /// The present PIN, where the card has one.
+        #[schema(value_type = Option<String>, format = Password, max_length = 8)]
+        current_pin: Option<Secret>,
+    }
+}
+
+/// Issue a card to somebody else with an authority in force (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewCard,
+    responses((status = 201, body = Card)))]
+async fn issue_card(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewCard>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let issued = cards::issue(act, id, body.person_id, body.expires_on.map(|day| day.0)).await?;
+        Reply::created(&issued, format!("/v1/registrations/{id}/cards"))
+    })
+    .await
+}
+
+/// Cards of a registration: keyholders see their own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Card>)))]
+async fn list_cards(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = cards::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Suspend, reinstate or revoke a card; its holder may suspend or revoke it.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/state", tag = "cards",
+    params(("card_id" = CardId, Path)), request_body = CardStateChange,
+    responses((status = 200, body = Card)))]
+async fn set_card_state(
+    call: Call,
+    Id(id): Id<CardId>,
+    Idempotent { key, body }: Idempotent<CardStateChange>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let changed = cards::set_state(act, id, body.state).await?;
+        Reply::ok(&changed)
+    })
+    .await
+}
+
+/// A card, for its holder and for those who see all of the registration.
+#[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, body = Card)))]
+async fn read_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    ok(&cards::card(&call.app, &call.caller, id).await?)
+}
+
+/// The token of a card: what its QR code holds.
+#[derive(Serialize, ToSchema)]
+struct CardTokenView {
+    /// A JWS in the compact form.
+    token: String,
+}
+
+/// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, body = CardTokenView),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn read_card_token(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let token = cards::face(&call.app, &call.caller, id).await?.token;
+    Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
+}
+
+/// What is printed of a face.
+async fn printed<T: Send + 'static>(
+    face: Face,
+    print: impl FnOnce(&CardFace<'_>, &Letter<'_>) -> Result<T, PrintError> + Send + 'static,
+) -> Result<T, ActError> {
+    let work = move || {
+        let (number, registration) = (face.card.number.grouped(), face.registration.grouped());
+        let expires_on = face.card.expires_on.to_string();
+        let card = CardFace {
+            supplier: &face.supplier,
+            number: &number,
+            expires_on: &expires_on,
+            token: &face.token,
+        };
+        print(&card, &Letter { holder: &face.holder, registration: &registration })
+    };
+    printing(work).await
+}
+
+/// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let face = cards::face(&call.app, &call.caller, id).await?;
+    let pdf = printed(face, |card, _| card_pdf(card)).await?;
+    Ok((kept_nowhere("application/pdf"), pdf).into_response())
+}
+
+/// A letter on A4 with the card in it (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let face = cards::face(&call.app, &call.caller, id).await?;
+    let pdf = printed(face, letter_pdf).await?;
+    Ok((kept_nowhere("application/pdf"), pdf).into_response())
+}
+
+/// A card for the screen of a phone (its holder, owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards", params(("card_id" = CardId, Path)),
+    responses((status = 200, content_type = "image/svg+xml", body = String),
+        (status = 409, description = "The card counts no more: it is not printed.",
+         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+    let face = cards::face(&call.app, &call.caller, id).await?;
+    let svg = printed(face, |card, _| card_svg(card)).await?;
+    Ok((kept_nowhere("image/svg+xml"), svg).into_response())
+}
+
+/// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no
+/// more; the PIN stays.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/replacement", tag = "cards",
+    params(("card_id" = CardId, Path)), request_body = CardReplacement,
+    responses((status = 201, body = Card)))]
+async fn replace_card(
+    call: Call,
+    Id(id): Id<CardId>,
+    Idempotent { key, body }: Idempotent<CardReplacement>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let card = cards::replace(act, id, body.expires_on.map(|day| day.0)).await?;
+        Reply::created(&card, format!("/v1/cards/{}", card.id))
+    })
+    .await
+}
+
+/// Set the PIN of one's own card: the first one freely, another against the present one.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/pin", tag = "cards",
+    params(("card_id" = CardId, Path)), request_body = NewPin, responses((status = 200, body = Card)))]
+async fn set_pin(
+    call: Call,
+    Id(id): Id<CardId>,
+    Idempotent { key, body }: Idempotent<NewPin>,
+) -> HandlerResult {
+    let pin = body.pin.checked("/pin", 4, 8)?;
+    let digits = pin.expose_secret().as_bytes();
+    let all_same = digits.iter().all(|digit| Some(digit) == digits.first());
+    if all_same || !digits.iter().all(u8::is_ascii_digit) {
+        return Err(ActError::invalid("/pin", "must be four to eight digits, not all the same").into());
+    }
+    let present = body.current_pin.map(|pin| pin.checked("/current_pin", 1, 8)).transpose()?;
+    Act::replay(&call.app, &call.caller, &key).await?;
+    // A hash takes tens of milliseconds: before the transaction, never in it.
+    let proof = cards::prove_pin(&call.app, &call.caller, id, present).await?;
+    let hash = call.app.passwords.hash(pin, call.app.outside.bytes()).await.map_err(ActError::from)?;
+    call.act(&key, async |act| {
+        let changed = cards::set_pin(act, id, &hash, proof).await?;
+        Reply::ok(&changed)
+    })
+    .await
+}
+
+/// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.
+#[utoipa::path(post, path = "/v1/cards/{card_id}/pin-reset", tag = "cards",
+    params(("card_id" = CardId, Path)), responses((status = 200, body = Card)))]
+async fn reset_pin(
+    call: Call,
+    Id(id): Id<CardId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let changed = cards::reset_pin(act, id).await?;
+        Reply::ok(&changed)
+    })
+    .await
+}

@@ -1,0 +1,413 @@
+//! The life of a copy.
+
+pub mod offline;
+pub mod uncollected;
+
+use axum::response::IntoResponse;
+use serde::Serialize;
+use serde_json::Value;
+use time::OffsetDateTime;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::{ListQuery, list_query};
+use crate::body::EmptyBody;
+use crate::extract::{Body, Call, Id, Idempotent, Listing, Secret};
+use crate::reply::{HandlerResult, List, ok, versioned};
+use application::copies::{Ask, CutStep, DecidedRequest, HandOverStep};
+use application::{Act, App, Reply, cards, copies};
+use domain::calendar::{Day, Moment};
+use domain::copies::decision::{Decision, Reason};
+use domain::copies::signature::Signature;
+use domain::copies::{CopyRequest, DocumentKind, Purpose, RequestState};
+use domain::count::Quantity;
+use domain::ids::{
+    CopyRequestId, CounterId, DecisionId, DifferId, EntryId, HandOverId, KeyId, PersonId, RegistrationId,
+};
+use domain::keys::Key;
+use domain::numbers::TypedNumber;
+use domain::text::Remark;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(ask, list_copy_requests))
+        .routes(operations!(may_i))
+        .routes(operations!(read_copy_request))
+        .routes(operations!(list_decisions))
+        .routes(operations!(approve))
+        .routes(operations!(decline))
+        .routes(operations!(withdraw))
+        .routes(operations!(cut))
+        .routes(operations!(hand_over))
+        .routes(operations!(list_signatures))
+        .routes(operations!(list_overrides))
+}
+
+body! {
+    /// A copy to ask for.
+    pub struct NewCopyRequest {
+        /// A key of which differ.
+        differ_id: DifferId,
+        /// For whom; for the caller, when absent.
+        recipient_id: Option<PersonId>,
+        /// Where it is to be cut.
+        counter_id: CounterId,
+        /// How many; one, when absent.
+        quantity: Option<Quantity>,
+        /// Why; one more key, when absent.
+        purpose: Option<Purpose>,
+        /// The key that it replaces.
+        replaces_key_id: Option<KeyId>,
+        /// From when it is needed.
+        needed_from: Option<Moment>,
+        /// By when it comes back.
+        due_back_on: Option<Day>,
+        /// The completed temporary issue whose keys are to stay out longer; nothing is cut.
+        extends_request_id: Option<CopyRequestId>,
+        /// Why the authority that normally approves cannot act; asks for an override.
+        emergency_reason: Option<Remark>,
+    }
+
+    /// An approval.
+    pub struct NewApproval {
+        /// In place of an authority that cannot act, by an officer whom the rules name.
+        emergency: Option<bool>,
+    }
+
+    /// Keys to cut now, and what was shown.
+    pub struct NewCut {
+        /// How many now.
+        quantity: Quantity,
+        /// The number of the card that was shown.
+        card_number: Option<TypedNumber>,
+        /// The PIN that its holder entered.
+        #[schema(value_type = Option<String>, format = Password, max_length = 8)]
+        pin: Option<Secret>,
+        /// The kind of identity document that was seen.
+        document_seen: Option<DocumentKind>,
+        /// The worn key was handed in; no, when absent.
+        old_key_handed_in: Option<bool>,
+    }
+
+    /// Keys to hand over now, and what was shown.
+    pub struct NewHandOver {
+        /// How many now.
+        quantity: Quantity,
+        /// Who stands there; the recipient, when absent.
+        collected_by_id: Option<PersonId>,
+        /// The number of the card that was shown.
+        card_number: Option<TypedNumber>,
+        /// The PIN that its holder entered.
+        #[schema(value_type = Option<String>, format = Password, max_length = 8)]
+        pin: Option<Secret>,
+        /// The kind of identity document that was seen.
+        document_seen: Option<DocumentKind>,
+        /// The signature that was drawn: strokes of points [x, y, milliseconds], x and y from 0 to 10000.
+        signature: Option<Signature>,
+    }
+}
+
+impl From<NewCopyRequest> for Ask {
+    fn from(body: NewCopyRequest) -> Self {
+        Self {
+            differ: body.differ_id,
+            recipient: body.recipient_id,
+            counter: body.counter_id,
+            quantity: body.quantity.map_or(1, Quantity::signed),
+            purpose: body.purpose.unwrap_or(Purpose::Additional),
+            replaces: body.replaces_key_id,
+            needed_from: body.needed_from.map(|moment| moment.0),
+            due_back_on: body.due_back_on.map(|day| day.0),
+            extends: body.extends_request_id,
+            emergency_reason: body.emergency_reason,
+        }
+    }
+}
+
+list_query! {
+    /// Which requests.
+    pub struct CopyRequestQuery {
+        /// In one state.
+        state: RequestState,
+    }
+}
+
+/// A request, the decision on this step, and the keys that it brought.
+#[derive(Serialize, ToSchema)]
+pub(crate) struct StepView {
+    /// The request as it is now.
+    copy_request: CopyRequest,
+    /// The decision; a refusal is one too.
+    decision: Decision,
+    /// The id of the decision.
+    decision_id: DecisionId,
+    /// Its entry in the log, for which there is a receipt.
+    entry_id: EntryId,
+    /// Keys that were cut or handed over in this step.
+    keys: Vec<Key>,
+}
+
+pub(crate) fn view(decided: DecidedRequest, keys: Vec<Key>) -> StepView {
+    StepView {
+        copy_request: decided.request,
+        decision: decided.decision,
+        decision_id: decided.recorded.decision,
+        entry_id: decided.recorded.entry,
+        keys,
+    }
+}
+
+pub(crate) fn small(quantity: Quantity) -> u16 {
+    u16::try_from(quantity.get()).unwrap_or(u16::MAX)
+}
+
+/// Ask for a copy. A refusal is a decision, recorded: 201 like a yes.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
+    responses((status = 201, body = StepView)))]
+async fn ask(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewCopyRequest>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let decided = copies::ask(act, id, body.into()).await?;
+        let location = format!("/v1/copy-requests/{}", decided.request.id);
+        let version = decided.request.version;
+        Ok(Reply::created(&view(decided, vec![]), location)?.version(version))
+    })
+    .await
+}
+
+/// May I? The decision that asking would bring; nothing is written.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests/dry-run", tag = "copies",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
+    responses((status = 200, body = Decision)))]
+async fn may_i(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyRequest>) -> HandlerResult {
+    let decision = copies::may_i(&call.app, &call.caller, id, body.into()).await?;
+    Ok(axum::Json(decision).into_response())
+}
+
+/// Requests on a registration: keyholders see their own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
+    params(("registration_id" = RegistrationId, Path), CopyRequestQuery),
+    responses((status = 200, body = List<CopyRequest>)))]
+async fn list_copy_requests(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    list: Listing<CopyRequestQuery>,
+) -> HandlerResult {
+    let found = copies::all(&call.app, &call.caller, id, list.query.state, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// A request: for its parties, and for the counter where it is to be cut.
+#[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+    let found = copies::request(&call.app, &call.caller, id).await?;
+    versioned(&found, found.version)
+}
+
+/// A decision that was taken on a request.
+#[derive(Serialize, ToSchema)]
+struct DecisionView {
+    /// Its id.
+    id: DecisionId,
+    /// At which step.
+    act: String,
+    /// What it came to; `recorded` where there was nothing to decide.
+    outcome: String,
+    /// Every reason that was given.
+    #[schema(value_type = Vec<Reason>)]
+    reasons: Value,
+    /// Under which version of the rules.
+    rules_version: i32,
+    /// When it was taken.
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    /// Its entry in the evidence log.
+    entry_id: EntryId,
+}
+
+/// The decisions on a request, oldest first.
+#[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<DecisionView>)))]
+async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+    let items = copies::decisions(&call.app, &call.caller, id)
+        .await?
+        .into_iter()
+        .map(|taken| DecisionView {
+            id: taken.id,
+            act: taken.act,
+            outcome: taken.outcome,
+            reasons: taken.reasons,
+            rules_version: taken.rules_version,
+            at: taken.at,
+            entry_id: EntryId(taken.entry_id),
+        })
+        .collect();
+    ok(&List { items })
+}
+
+/// Approve a request. An approval that the rules do not accept is a decision too, and changes nothing.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/approvals", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewApproval,
+    responses((status = 201, body = StepView)))]
+async fn approve(
+    call: Call,
+    Id(id): Id<CopyRequestId>,
+    Idempotent { key, body }: Idempotent<NewApproval>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let decided = copies::approve(act, id, body.emergency.unwrap_or(false)).await?;
+        Reply::created(&view(decided, vec![]), format!("/v1/copy-requests/{id}/decisions"))
+    })
+    .await
+}
+
+/// Decline a request: somebody with approving authority says no.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/decline", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+async fn decline(
+    call: Call,
+    Id(id): Id<CopyRequestId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let request = copies::decline(act, id).await?;
+        Ok(Reply::ok(&request)?.version(request.version))
+    })
+    .await
+}
+
+/// Withdraw a request.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/withdrawal", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+async fn withdraw(
+    call: Call,
+    Id(id): Id<CopyRequestId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let request = copies::withdraw(act, id).await?;
+        Ok(Reply::ok(&request)?.version(request.version))
+    })
+    .await
+}
+
+/// Cut keys (staff of the counter): all that were authorised, or some.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cuts", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewCut,
+    responses((status = 201, body = StepView)))]
+async fn cut(
+    call: Call,
+    Id(id): Id<CopyRequestId>,
+    Idempotent { key, body }: Idempotent<NewCut>,
+) -> HandlerResult {
+    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    Act::replay(&call.app, &call.caller, &key).await?;
+    copies::require_at_counter(&call.app, &call.caller, id).await?;
+    let shown = cards::look_at(&call.app, body.card_number.as_ref(), pin).await?;
+    let step = CutStep {
+        quantity: small(body.quantity),
+        shown,
+        document: body.document_seen,
+        surrendered: body.old_key_handed_in.unwrap_or(false),
+    };
+    call.act(&key, async |act| {
+        let (decided, keys) = copies::cut(act, id, step).await?;
+        Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))
+    })
+    .await
+}
+
+/// Hand keys over (staff of the counter): all that were cut, or some.
+#[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/hand-overs", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewHandOver,
+    responses((status = 201, body = StepView)))]
+async fn hand_over(
+    call: Call,
+    Id(id): Id<CopyRequestId>,
+    Idempotent { key, body }: Idempotent<NewHandOver>,
+) -> HandlerResult {
+    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    Act::replay(&call.app, &call.caller, &key).await?;
+    copies::require_at_counter(&call.app, &call.caller, id).await?;
+    let shown = cards::look_at(&call.app, body.card_number.as_ref(), pin).await?;
+    let step = HandOverStep {
+        quantity: small(body.quantity),
+        shown,
+        document: body.document_seen,
+        collector: body.collected_by_id,
+        signature: body.signature,
+    };
+    call.act(&key, async |act| {
+        let (decided, keys) = copies::hand_over(act, id, step).await?;
+        Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))
+    })
+    .await
+}
+
+/// A signature that was drawn at a hand-over.
+#[derive(Serialize, ToSchema)]
+struct SignatureView {
+    /// Of which hand-over.
+    hand_over_id: HandOverId,
+    /// When it was given.
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    /// The strokes, as compact JSON: the bytes that were hashed. A counter does not see them.
+    strokes: Option<String>,
+    /// base64url(SHA-256(strokes)), which the entry of the hand-over commits to.
+    hash: String,
+}
+
+/// The signatures of the hand-overs of a request, for its parties and its counter.
+#[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
+    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<SignatureView>)))]
+async fn list_signatures(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+    let kept = copies::signatures(&call.app, &call.caller, id).await?;
+    let items = kept
+        .into_iter()
+        .map(|kept| SignatureView {
+            hand_over_id: kept.hand_over,
+            at: kept.at,
+            hash: kept.hash,
+            strokes: kept.strokes,
+        })
+        .collect();
+    ok(&List { items })
+}
+
+/// An approval that stood in for the normal authority.
+#[derive(Serialize, ToSchema)]
+struct OverrideView {
+    /// The approval.
+    id: uuid::Uuid,
+    /// Of which request.
+    copy_request_id: CopyRequestId,
+    /// Who gave the approval.
+    approver_id: PersonId,
+    /// Why the normal authority could not act.
+    reason: Option<String>,
+    /// When it was given.
+    #[serde(with = "time::serde::rfc3339")]
+    given_at: OffsetDateTime,
+}
+
+/// Overrides on every registration, listed apart (supplier).
+#[utoipa::path(get, path = "/v1/overrides", tag = "copies", params(ListQuery),
+    responses((status = 200, body = List<OverrideView>)))]
+async fn list_overrides(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = copies::overrides(&call.app, &call.caller, list.portion).await?;
+    let found = found.into_iter().map(|found| OverrideView {
+        id: found.id,
+        copy_request_id: found.request_id,
+        approver_id: found.approver_id,
+        reason: found.reason,
+        given_at: found.given_at,
+    });
+    Ok(list.reply(found.collect(), |item| item.id))
+}

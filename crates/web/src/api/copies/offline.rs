@@ -1,0 +1,112 @@
+//! A counter without a network: what it takes in beforehand, and what it brings in afterwards.
+
+use axum::response::IntoResponse;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use uuid::Uuid;
+
+use crate::api::ListQuery;
+use crate::api::copies::{StepView, small, view};
+use crate::extract::{Call, Id, Idempotent, Listing};
+use crate::reply::{HandlerResult, List, kept_nowhere};
+use application::copies::offline;
+use application::copies::offline::OfflineCut;
+use application::{App, Reply};
+use domain::calendar::Moment;
+use domain::copies::FlaggedCut;
+use domain::count::Quantity;
+use domain::ids::{CopyRequestId, CounterId, RegistrationId};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(take_in_authorisations))
+        .routes(operations!(bring_in_cut))
+        .routes(operations!(list_flagged_cuts))
+        .routes(operations!(list_flagged_cuts_of_registration))
+}
+
+body! {
+    /// A cut that was made without a network.
+    pub struct NewOfflineCut {
+        /// Chosen by the counter when it cut: the same cut is recorded once, whoever sends it and whenever.
+        id: Uuid,
+        /// For which request.
+        copy_request_id: CopyRequestId,
+        /// How many keys.
+        quantity: Quantity,
+        /// When, by the counter's clock.
+        cut_at: Moment,
+        /// The worn key was handed in; no, when absent.
+        old_key_handed_in: Option<bool>,
+    }
+}
+
+/// The open authorisations of a counter as a signed bundle, good for 24 hours: what it may cut without a
+/// network (its staff).
+#[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
+    params(("counter_id" = CounterId, Path)),
+    responses((status = 200, content_type = "application/jwt", body = String)))]
+async fn take_in_authorisations(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+    let bundle = offline::bundle(&call.app, &call.caller, id).await?;
+    Ok((kept_nowhere("application/jwt"), bundle).into_response())
+}
+
+/// A cut that was brought in.
+#[derive(Serialize, ToSchema)]
+struct BroughtInView {
+    #[serde(flatten)]
+    step: StepView,
+    /// The decision as things are now is no: the keys are recorded all the same, and owner and supplier
+    /// find the cut among those that are flagged.
+    flagged: bool,
+}
+
+/// Bring in a cut that was made without a network (the counter's staff). It is decided again, and
+/// recorded as a fact whatever is decided.
+#[utoipa::path(post, path = "/v1/counters/{counter_id}/offline-cuts", tag = "offline",
+    params(("counter_id" = CounterId, Path)), request_body = NewOfflineCut,
+    responses((status = 201, body = BroughtInView)))]
+async fn bring_in_cut(
+    call: Call,
+    Id(id): Id<CounterId>,
+    Idempotent { key, body }: Idempotent<NewOfflineCut>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let cut = OfflineCut {
+            id: body.id,
+            request: body.copy_request_id,
+            quantity: small(body.quantity),
+            made_at: body.cut_at.0,
+            surrendered: body.old_key_handed_in.unwrap_or(false),
+        };
+        let location = format!("/v1/copy-requests/{}", cut.request);
+        let brought = offline::bring_in(act, id, cut).await?;
+        let reply = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
+        Reply::created(&reply, location)
+    })
+    .await
+}
+
+/// Cuts without a network that were decided no when they were brought in, on every registration
+/// (supplier).
+#[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline", params(ListQuery),
+    responses((status = 200, body = List<FlaggedCut>)))]
+async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = offline::flagged(&call.app, &call.caller, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Flagged cuts of one registration (those who see all of it).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/flagged-cuts", tag = "offline",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<FlaggedCut>)))]
+async fn list_flagged_cuts_of_registration(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
+    let found = offline::flagged_of(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}

@@ -1,0 +1,239 @@
+//! The geometry of sections, and differs that are drawn, given out and released.
+
+pub mod answers;
+pub mod bitting;
+pub mod keying;
+
+use serde::Serialize;
+use time::Date;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::ListQuery;
+use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
+use crate::reply::{HandlerResult, List, ok, versioned};
+use application::differs::{Allotment, CountedSpace, Usage};
+use application::{Act, App, Reply, differs};
+use domain::differs::geometry::Geometry;
+use domain::differs::space::{RuleCost, as_digits};
+use domain::differs::standards::Shortfall;
+use domain::differs::{Differ, DifferState, Level};
+use domain::ids::{DifferId, RegistrationId, SectionId};
+use domain::text::DifferNumber;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(count_differs))
+        .routes(operations!(read_geometry, set_geometry))
+        .routes(operations!(allot_differs))
+        .routes(operations!(settle_differ))
+        .routes(operations!(add_differ, list_differs))
+}
+
+body! {
+    /// A geometry.
+    pub struct GeometryBody {
+        /// Positions, heights and rules.
+        geometry: Geometry,
+    }
+
+    /// Differs to draw.
+    pub struct NewAllotment {
+        /// What they open.
+        level: Level,
+        /// How many; one, when left out.
+        #[schema(minimum = 1, maximum = 200)]
+        count: Option<u16>,
+        /// For a site: nobody orders keys of them until they are given out.
+        reserve: Option<bool>,
+        /// Other registrations from whose differs to keep apart, such as neighbours.
+        #[schema(max_items = 50)]
+        apart_from: Option<Vec<RegistrationId>>,
+    }
+
+    /// What becomes of a differ.
+    pub struct DifferSettlement {
+        /// Given out, or released.
+        state: DifferState,
+    }
+}
+
+/// How many differs a geometry has.
+#[derive(Serialize, ToSchema)]
+struct CountView {
+    /// How many, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    count: u128,
+    /// How many remain after each rule and those before it.
+    rules: Vec<RuleCost>,
+    /// Where it falls short of the standards that it is sold to.
+    shortfalls: Vec<Shortfall>,
+}
+
+impl From<CountedSpace> for CountView {
+    fn from(counted: CountedSpace) -> Self {
+        Self { count: counted.count, rules: counted.rules, shortfalls: counted.shortfalls }
+    }
+}
+
+/// A section's geometry, and how much of it is used.
+#[derive(Serialize, ToSchema)]
+struct GeometryView {
+    /// Positions, heights and rules.
+    geometry: Geometry,
+    #[serde(flatten)]
+    counted: CountView,
+    /// Combinations that are taken.
+    taken: i64,
+    /// Combinations that are free, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    left: u128,
+    /// How many of a thousand are taken.
+    taken_per_mille: u16,
+    /// Differs on record without bitting: nothing can be kept apart from them.
+    without_bitting: i64,
+    /// Differs drawn in the last 365 days.
+    drawn_in_a_year: i64,
+    /// The day on which none is left at that rate; none within a hundred years, when absent.
+    runs_dry_on: Option<Date>,
+}
+
+fn view(usage: Usage) -> GeometryView {
+    let taken = u128::from(usage.taken.unsigned_abs());
+    let per_mille = (taken * 1000).checked_div(usage.counted.count).unwrap_or(1000);
+    GeometryView {
+        geometry: usage.geometry,
+        left: usage.counted.count.saturating_sub(taken),
+        counted: usage.counted.into(),
+        taken: usage.taken,
+        taken_per_mille: u16::try_from(per_mille).unwrap_or(1000),
+        without_bitting: usage.without_bitting,
+        drawn_in_a_year: usage.drawn_in_a_year,
+        runs_dry_on: usage.runs_dry_on,
+    }
+}
+
+/// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
+#[utoipa::path(post, path = "/v1/differ-counts", tag = "differs", request_body = GeometryBody,
+    responses((status = 200, body = CountView)))]
+async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerResult {
+    let counted = differs::explore(&call.caller, &body.geometry).await?;
+    ok(&CountView::from(counted))
+}
+
+/// The geometry of a section, how much of it is used, and when it runs dry (supplier).
+#[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
+    params(("section_id" = SectionId, Path)), responses((status = 200, body = GeometryView)))]
+async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+    let usage = differs::usage(&call.app, &call.caller, id).await?;
+    let version = usage.version;
+    versioned(&view(usage), version)
+}
+
+/// Set the geometry of a section (supplier). One that leaves no differ is refused; one that falls short of
+/// a standard is told in `shortfalls`.
+#[utoipa::path(put, path = "/v1/sections/{section_id}/geometry", tag = "differs",
+    params(("section_id" = SectionId, Path)), request_body = GeometryBody,
+    responses((status = 200, body = GeometryView)))]
+async fn set_geometry(
+    call: Call,
+    Id(id): Id<SectionId>,
+    IfMatch(version): IfMatch,
+    Body(body): Body<GeometryBody>,
+) -> HandlerResult {
+    let mut act = Act::begin_unclaimed(&call.app, &call.caller).await?;
+    differs::set_geometry(&mut act, id, version, &body.geometry).await?;
+    act.commit().await?;
+    let usage = differs::usage(&call.app, &call.caller, id).await?;
+    let version = usage.version;
+    versioned(&view(usage), version)
+}
+
+/// Differs that were drawn.
+#[derive(Serialize, ToSchema)]
+struct AllotmentView {
+    /// The differs.
+    differs: Vec<Differ>,
+    /// How many of the section are left, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    left: u128,
+}
+
+/// Draw differs for a registration (supplier): free in the section, far enough from every other on the
+/// site. Their numbers are drawn too and say nothing of the heights.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/differ-allotments", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewAllotment,
+    responses((status = 201, body = AllotmentView)))]
+async fn allot_differs(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewAllotment>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let allotment = Allotment {
+            level: body.level,
+            count: body.count.unwrap_or(1),
+            reserve: body.reserve.unwrap_or(false),
+            apart_from: body.apart_from.unwrap_or_default(),
+        };
+        let (differs, left) = differs::allot(act, id, allotment).await?;
+        Reply::new(201, &AllotmentView { differs, left })
+    })
+    .await
+}
+
+/// Give out a differ that was reserved, or release one that was never cut (supplier).
+#[utoipa::path(post, path = "/v1/differs/{differ_id}/state", tag = "differs",
+    params(("differ_id" = DifferId, Path)), request_body = DifferSettlement,
+    responses((status = 200, body = Differ)))]
+async fn settle_differ(
+    call: Call,
+    Id(id): Id<DifferId>,
+    Idempotent { key, body }: Idempotent<DifferSettlement>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let settled = differs::settle(act, id, body.state).await?;
+        Reply::ok(&settled)
+    })
+    .await
+}
+
+body! {
+
+    /// A differ to add.
+    pub struct NewDiffer {
+        /// Its number, which reveals no height.
+        number: DifferNumber,
+        /// What it opens.
+        level: Level,
+    }
+}
+
+/// Add a differ by its number (supplier).
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewDiffer,
+    responses((status = 201, body = Differ)))]
+async fn add_differ(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewDiffer>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let added = differs::add(act, id, body.number, body.level).await?;
+        Reply::created(&added, format!("/v1/registrations/{id}/differs"))
+    })
+    .await
+}
+
+/// Differs of a registration.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Differ>)))]
+async fn list_differs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = differs::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}

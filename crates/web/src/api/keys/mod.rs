@@ -1,0 +1,214 @@
+//! Keys, lever packs and losses.
+
+pub mod audits;
+pub mod losses;
+pub mod statements;
+
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::{ListQuery, list_query};
+use crate::body::EmptyBody;
+use crate::extract::{Call, Id, Idempotent, Listing};
+use crate::reply::{HandlerResult, List, ok, versioned};
+use application::{App, Reply, keys};
+use domain::calendar::Day;
+use domain::count::PackKeys;
+use domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
+use domain::keys::{Key, KeyState, LeverPack};
+use domain::text::PackNumber;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(record_lever_pack, list_lever_packs))
+        .routes(operations!(list_keys))
+        .routes(operations!(list_keys_to_call_in))
+        .routes(operations!(read_key))
+        .routes(operations!(issue_key))
+        .routes(operations!(pass_key_on))
+        .routes(operations!(return_key))
+        .routes(operations!(destroy_key))
+}
+
+body! {
+    /// A lever pack with its keys.
+    pub struct NewLeverPack {
+        /// For which differ.
+        differ_id: DifferId,
+        /// The number on it.
+        number: PackNumber,
+        /// The keys that came with it; two, when absent (common practice).
+        keys: Option<PackKeys>,
+    }
+
+    /// A key to issue.
+    pub struct KeyIssue {
+        /// To whom.
+        person_id: PersonId,
+        /// By when it comes back.
+        due_back_on: Option<Day>,
+        /// A dead key of theirs that is taken in for it and destroyed.
+        against_key_id: Option<KeyId>,
+    }
+
+    /// A key to pass on.
+    pub struct KeyTransfer {
+        /// To whom.
+        person_id: PersonId,
+    }
+}
+
+list_query! {
+    /// Which keys.
+    pub struct KeyQuery {
+        /// Of one differ.
+        differ_id: DifferId,
+        /// In one state.
+        state: KeyState,
+    }
+}
+
+/// A lever pack and its keys.
+#[derive(Serialize, ToSchema)]
+struct PackView {
+    /// The pack.
+    lever_pack: LeverPack,
+    /// Its keys, in store.
+    keys: Vec<Key>,
+}
+
+/// Record a lever pack and its keys (supplier).
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewLeverPack,
+    responses((status = 201, body = PackView)))]
+async fn record_lever_pack(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewLeverPack>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let count = body.keys.map_or(2, |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
+        let (lever_pack, keys) = keys::add_pack(act, id, body.differ_id, body.number, count).await?;
+        Reply::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))
+    })
+    .await
+}
+
+/// Lever packs of a registration.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<LeverPack>)))]
+async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = keys::packs(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Keys of a registration, and who holds them: keyholders see those of their differs.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys", tag = "keys",
+    params(("registration_id" = RegistrationId, Path), KeyQuery),
+    responses((status = 200, body = List<Key>)))]
+async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuery>) -> HandlerResult {
+    let found =
+        keys::all(&call.app, &call.caller, id, list.query.differ_id, list.query.state, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// A key that should come back.
+#[derive(Serialize, ToSchema)]
+struct KeyToCallIn {
+    /// The key.
+    key: Key,
+    /// The last day on which its holder had a right to it; absent where there never was one.
+    last_day: Option<time::Date>,
+    /// The holder was an occupier: taking a key to a home is a matter of local law, take advice first.
+    occupier: bool,
+    /// The rules call for a rekey of the locks by now.
+    rekey_due: bool,
+}
+
+/// Keys whose holders have no right to them any more, of their own or through an organisation (owner, agent,
+/// signatory, supplier). The key of an occupier whose right was revoked is listed once the occupier's term is
+/// over or the occupier is said to have left.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
+    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = List<KeyToCallIn>)))]
+async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    let view = |found: keys::ToCallIn| KeyToCallIn {
+        last_day: found.found.last_day,
+        occupier: found.found.occupier,
+        rekey_due: found.rekey_due,
+        key: found.found.key,
+    };
+    let items = keys::to_call_in(&call.app, &call.caller, id).await?.into_iter().map(view).collect();
+    ok(&List { items })
+}
+
+/// A key.
+#[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", params(("key_id" = KeyId, Path)),
+    responses((status = 200, body = Key)))]
+async fn read_key(call: Call, Id(id): Id<KeyId>) -> HandlerResult {
+    let found = keys::key(&call.app, &call.caller, id).await?;
+    versioned(&found, found.version)
+}
+
+/// Issue a key from the store (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/keys/{key_id}/issue", tag = "keys", params(("key_id" = KeyId, Path)),
+    request_body = KeyIssue, responses((status = 200, body = Key)))]
+async fn issue_key(
+    call: Call,
+    Id(id): Id<KeyId>,
+    Idempotent { key, body }: Idempotent<KeyIssue>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let due_back_on = body.due_back_on.map(|day| day.0);
+        let issued = keys::issue(act, id, body.person_id, due_back_on, body.against_key_id).await?;
+        Ok(Reply::ok(&issued)?.version(issued.version))
+    })
+    .await
+}
+
+/// Pass a key on to somebody else, where the rules allow it.
+#[utoipa::path(post, path = "/v1/keys/{key_id}/transfer", tag = "keys", params(("key_id" = KeyId, Path)),
+    request_body = KeyTransfer, responses((status = 200, body = Key)))]
+async fn pass_key_on(
+    call: Call,
+    Id(id): Id<KeyId>,
+    Idempotent { key, body }: Idempotent<KeyTransfer>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let passed = keys::pass_on(act, id, body.person_id).await?;
+        Ok(Reply::ok(&passed)?.version(passed.version))
+    })
+    .await
+}
+
+/// A key came back, or was found (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/keys/{key_id}/return", tag = "keys", params(("key_id" = KeyId, Path)),
+    responses((status = 200, body = Key)))]
+async fn return_key(
+    call: Call,
+    Id(id): Id<KeyId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let returned = keys::take_back(act, id).await?;
+        Ok(Reply::ok(&returned)?.version(returned.version))
+    })
+    .await
+}
+
+/// A key was destroyed (owner, agent, supplier).
+#[utoipa::path(post, path = "/v1/keys/{key_id}/destruction", tag = "keys",
+    params(("key_id" = KeyId, Path)), responses((status = 200, body = Key)))]
+async fn destroy_key(
+    call: Call,
+    Id(id): Id<KeyId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let destroyed = keys::destroy(act, id).await?;
+        Ok(Reply::ok(&destroyed)?.version(destroyed.version))
+    })
+    .await
+}

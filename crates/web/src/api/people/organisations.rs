@@ -1,0 +1,185 @@
+//! Organisations, their members and their client programs.
+
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::{ListQuery, list_query};
+use crate::body::EmptyBody;
+use crate::extract::{Call, Id, Idempotent, Listing};
+use crate::reply::{HandlerResult, List, ok};
+use application::people::sessions::shown_once;
+use application::{App, Reply, people};
+use domain::calendar::Day;
+use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Post};
+use domain::text::Name;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(add_organisation, list_organisations))
+        .routes(operations!(read_organisation))
+        .routes(operations!(add_member, list_members))
+        .routes(operations!(end_membership))
+        .routes(operations!(add_client_program, list_client_programs))
+        .routes(operations!(revoke_client_program))
+}
+
+body! {
+    /// An organisation to add.
+    pub struct NewOrganisation {
+        /// What it is; not the supplier.
+        kind: OrganisationKind,
+        /// Its name.
+        name: Name,
+    }
+
+    /// A person who joins.
+    pub struct NewMember {
+        /// The person who joins.
+        person_id: PersonId,
+        /// As head or as staff.
+        post: Post,
+        /// First day.
+        first_day: Day,
+        /// Last day.
+        last_day: Option<Day>,
+    }
+
+    /// The end of a membership.
+    pub struct MembershipEnd {
+        /// The last day on which it holds.
+        last_day: Day,
+    }
+
+    /// A client program to add.
+    pub struct NewClientProgram {
+        /// Its name.
+        name: Name,
+    }
+}
+
+list_query! {
+    /// Which organisations.
+    pub struct OrganisationQuery {
+        /// Of one kind.
+        kind: OrganisationKind,
+    }
+}
+
+/// Add an organisation (supplier).
+#[utoipa::path(post, path = "/v1/organisations", tag = "organisations", request_body = NewOrganisation,
+    responses((status = 201, body = Organisation)))]
+async fn add_organisation(
+    call: Call,
+    Idempotent { key, body }: Idempotent<NewOrganisation>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let added = people::add_organisation(act, body.kind, body.name).await?;
+        Reply::created(&added, format!("/v1/organisations/{}", added.id))
+    })
+    .await
+}
+
+/// Organisations (supplier).
+#[utoipa::path(get, path = "/v1/organisations", tag = "organisations", params(OrganisationQuery),
+    responses((status = 200, body = List<Organisation>)))]
+async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> HandlerResult {
+    let found = people::organisations(&call.app, &call.caller, list.query.kind, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// An organisation.
+#[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
+    params(("organisation_id" = OrganisationId, Path)), responses((status = 200, body = Organisation)))]
+async fn read_organisation(call: Call, Id(id): Id<OrganisationId>) -> HandlerResult {
+    ok(&people::organisation(&call.app, &call.caller, id).await?)
+}
+
+/// A person joins an organisation (its head, or the supplier).
+#[utoipa::path(post, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
+    params(("organisation_id" = OrganisationId, Path)), request_body = NewMember,
+    responses((status = 201, body = Membership)))]
+async fn add_member(
+    call: Call,
+    Id(id): Id<OrganisationId>,
+    Idempotent { key, body }: Idempotent<NewMember>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let days = (body.first_day.0, body.last_day.map(|day| day.0));
+        let added = people::add_member(act, id, body.person_id, body.post, days).await?;
+        Reply::created(&added, format!("/v1/organisations/{id}/members"))
+    })
+    .await
+}
+
+/// Members of an organisation, those of the past too.
+#[utoipa::path(get, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
+    params(("organisation_id" = OrganisationId, Path), ListQuery),
+    responses((status = 200, body = List<Membership>)))]
+async fn list_members(call: Call, Id(id): Id<OrganisationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = people::members(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// End a membership after a day.
+#[utoipa::path(post, path = "/v1/memberships/{membership_id}/end", tag = "organisations",
+    params(("membership_id" = MembershipId, Path)), request_body = MembershipEnd,
+    responses((status = 200, body = Membership)))]
+async fn end_membership(
+    call: Call,
+    Id(id): Id<MembershipId>,
+    Idempotent { key, body }: Idempotent<MembershipEnd>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let ended = people::end_member(act, id, body.last_day.0).await?;
+        Reply::ok(&ended)
+    })
+    .await
+}
+
+/// Add a client program (the organisation's head, or the supplier).
+///
+/// The answer has a member `client_secret` besides; it is shown this once.
+#[utoipa::path(post, path = "/v1/organisations/{organisation_id}/client-programs", tag = "organisations",
+    params(("organisation_id" = OrganisationId, Path)), request_body = NewClientProgram,
+    responses((status = 201, body = ClientProgram)))]
+async fn add_client_program(
+    call: Call,
+    Id(id): Id<OrganisationId>,
+    Idempotent { key, body }: Idempotent<NewClientProgram>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let (added, secret) = people::add_program(act, id, body.name).await?;
+        Ok(Reply::created(&added, format!("/v1/organisations/{id}/client-programs"))?
+            .once("client_secret", Some(shown_once(&secret))))
+    })
+    .await
+}
+
+/// Client programs of an organisation, those that were shut out too.
+#[utoipa::path(get, path = "/v1/organisations/{organisation_id}/client-programs", tag = "organisations",
+    params(("organisation_id" = OrganisationId, Path), ListQuery),
+    responses((status = 200, body = List<ClientProgram>)))]
+async fn list_client_programs(
+    call: Call,
+    Id(id): Id<OrganisationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
+    let found = people::programs(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Shut a client program out: its tokens stop working at once.
+#[utoipa::path(post, path = "/v1/client-programs/{program_id}/revocation", tag = "organisations",
+    params(("program_id" = ClientProgramId, Path)), responses((status = 200, body = ClientProgram)))]
+async fn revoke_client_program(
+    call: Call,
+    Id(id): Id<ClientProgramId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let revoked = people::revoke_program(act, id).await?;
+        Reply::ok(&revoked)
+    })
+    .await
+}

@@ -1,0 +1,50 @@
+//! A register in and out as CSV.
+
+use axum::extract::DefaultBodyLimit;
+use axum::http::{HeaderValue, header};
+use axum::response::IntoResponse;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::extract::{Call, Csv, Id};
+use crate::reply::{HandlerResult, ok, response};
+use application::register::csv;
+use application::register::csv::ImportReport;
+use application::{Act, App, Reply};
+use domain::ids::RegistrationId;
+
+/// The most bytes of an import.
+const IMPORT_LIMIT: usize = 4 * 1024 * 1024;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(import_register))
+        .layer(DefaultBodyLimit::max(IMPORT_LIMIT))
+        .routes(operations!(export_register))
+}
+
+/// Bring a register in (supplier): all of the file, or nothing of it. See docs/api-design.md for the columns.
+#[utoipa::path(post, path = "/v1/imports", tag = "registrations",
+    request_body(content = String, content_type = "text/csv"),
+    responses((status = 201, description = "Everything came in", body = ImportReport),
+        (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
+async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
+    let mut act = Act::begin(&call.app, &call.caller, &key).await?;
+    let report = csv::import(&mut act, &bytes).await?;
+    if !report.imported {
+        // Dropping the act rolls all of it back; the same key may be used for the mended file.
+        return ok(&report);
+    }
+    let reply = Reply::new(201, &report)?;
+    Ok(response(act.finish(reply).await?))
+}
+
+/// A registration as CSV (owner, agent, supplier).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/register.csv", tag = "registrations",
+    params(("registration_id" = RegistrationId, Path)),
+    responses((status = 200, body = String, content_type = "text/csv")))]
+async fn export_register(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+    let bytes = csv::export(&call.app, &call.caller, id).await?;
+    let kind = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
+    Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
+}

@@ -1,0 +1,123 @@
+//! The locks of a registration.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::ListQuery;
+use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
+use crate::reply::{HandlerResult, List, versioned};
+use application::register::locks;
+use application::register::locks::LockContent;
+use application::{App, Reply};
+use domain::ids::{LockId, RegistrationId};
+use domain::register::registrations::{Hand, Lock, LockKind};
+use domain::text::{Label, Reference, Slug};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(operations!(add_lock, list_locks)).routes(operations!(read_lock, change_lock))
+}
+
+body! {
+
+    /// What a lock is.
+    pub struct LockBody {
+        /// What is written on its line in the schedule.
+        label: Label,
+        /// What kind of lock.
+        kind: LockKind,
+        /// On which side the door hangs.
+        hand: Option<Hand>,
+        /// The standard that it was made to.
+        standard: Option<Reference>,
+        /// The door is on an escape route.
+        escape_route: bool,
+        /// The class of the room behind it.
+        room_class: Option<Slug>,
+    }
+}
+
+/// A lock, and what to think of where its door is on an escape route.
+#[derive(Serialize, ToSchema)]
+struct LockView {
+    #[serde(flatten)]
+    lock: Lock,
+    /// Cautions that the program shows; it does not judge.
+    cautions: Vec<&'static str>,
+}
+
+/// What is said about a lock on an escape route.
+const ESCAPE_ROUTE: &str = "This door is marked as an escape route. A lock that needs a key to leave (such as \
+    one to BS 3621) may not belong here; BS 8621 is keyless from inside, BS 10621 can be switched. Fire law and \
+    a competent person decide.";
+
+fn view(lock: Lock) -> LockView {
+    let cautions = if lock.escape_route { vec![ESCAPE_ROUTE] } else { vec![] };
+    LockView { lock, cautions }
+}
+
+impl From<LockBody> for LockContent {
+    fn from(body: LockBody) -> Self {
+        Self {
+            label: body.label,
+            kind: body.kind,
+            hand: body.hand,
+            standard: body.standard,
+            escape_route: body.escape_route,
+            room_class: body.room_class,
+        }
+    }
+}
+
+/// Add a lock (supplier).
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
+    params(("registration_id" = RegistrationId, Path)), request_body = LockBody,
+    responses((status = 201, body = LockView)))]
+async fn add_lock(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<LockBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let added = locks::add(act, id, body.into()).await?;
+        let (lock, version) = (added.id, added.version);
+        Ok(Reply::created(&view(added), format!("/v1/locks/{lock}"))?.version(version))
+    })
+    .await
+}
+
+/// Locks of a registration.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<LockView>)))]
+async fn list_locks(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = locks::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found.into_iter().map(view).collect(), |item| item.lock.id.0))
+}
+
+/// A lock.
+#[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
+    responses((status = 200, body = LockView)))]
+async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
+    let found = locks::lock(&call.app, &call.caller, id).await?;
+    let version = found.version;
+    versioned(&view(found), version)
+}
+
+/// Change a lock (supplier).
+#[utoipa::path(put, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
+    request_body = LockBody, responses((status = 200, body = LockView)))]
+async fn change_lock(
+    call: Call,
+    Id(id): Id<LockId>,
+    IfMatch(version): IfMatch,
+    Body(body): Body<LockBody>,
+) -> HandlerResult {
+    call.change(async |act| {
+        let changed = locks::change(act, id, version, body.into()).await?;
+        let version = changed.version;
+        Ok(Reply::ok(&view(changed))?.version(version))
+    })
+    .await
+}

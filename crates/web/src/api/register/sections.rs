@@ -1,0 +1,131 @@
+//! Key sections and their protection.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::ListQuery;
+use crate::extract::{Call, Id, Idempotent, IfMatch, Listing};
+use crate::reply::{HandlerResult, List, versioned};
+use application::register::sections;
+use application::register::sections::SectionContent;
+use application::{App, Reply};
+use domain::calendar::Day;
+use domain::ids::SectionId;
+use domain::register::sections::{Protection, ProtectionState, Section, protection_state};
+use domain::text::Name;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(add_section, list_sections))
+        .routes(operations!(read_section, change_section))
+}
+
+body! {
+    /// What a section is.
+    pub struct SectionBody {
+        /// Its name.
+        name: Name,
+        /// What protects it.
+        protection: Protection,
+        /// Where the protection holds.
+        territory: Option<Name>,
+        /// When it was filed.
+        filed_on: Option<Day>,
+        /// When it has to be renewed next.
+        next_renewal_on: Option<Day>,
+        /// The last day that the law can give.
+        last_expiry_on: Option<Day>,
+    }
+}
+
+impl From<SectionBody> for SectionContent {
+    fn from(body: SectionBody) -> Self {
+        let day = |day: Option<Day>| day.map(|day| day.0);
+        Self {
+            name: body.name,
+            protection: body.protection,
+            territory: body.territory,
+            filed_on: day(body.filed_on),
+            next_renewal_on: day(body.next_renewal_on),
+            last_expiry_on: day(body.last_expiry_on),
+        }
+    }
+}
+
+/// A section, and where its protection stands today.
+#[derive(Serialize, ToSchema)]
+pub struct SectionView {
+    #[serde(flatten)]
+    section: Section,
+    /// Where the protection stands.
+    protection_state: ProtectionState,
+    /// What to say to a customer about it.
+    notice: &'static str,
+}
+
+fn view(app: &App, section: Section) -> SectionView {
+    let today = app.outside.clock.now().date();
+    let state = protection_state(section.protection, section.next_renewal_on, section.last_expiry_on, today);
+    let notice = match state {
+        ProtectionState::InForce => "Blanks of this section are protected in its territory.",
+        ProtectionState::RenewalDue => "The protection of this section is due for renewal within six months.",
+        ProtectionState::EndsSoon => {
+            "The protection of this section ends for good within a year; afterwards copies are restricted \
+             by agreement alone."
+        }
+        ProtectionState::ContractOnly => {
+            "Copies of this section are restricted by agreement between the parties."
+        }
+    };
+    SectionView { section, protection_state: state, notice }
+}
+
+/// Add a section (supplier).
+#[utoipa::path(post, path = "/v1/sections", tag = "sections", request_body = SectionBody,
+    responses((status = 201, body = SectionView)))]
+async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBody>) -> HandlerResult {
+    call.act(&key, async |act| {
+        let added = sections::add(act, body.into()).await?;
+        let (id, version) = (added.id, added.version);
+        Ok(Reply::created(&view(&call.app, added), format!("/v1/sections/{id}"))?.version(version))
+    })
+    .await
+}
+
+/// Sections.
+#[utoipa::path(get, path = "/v1/sections", tag = "sections", params(ListQuery),
+    responses((status = 200, body = List<SectionView>)))]
+async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = sections::all(&call.app, list.portion).await?;
+    let found: Vec<SectionView> = found.into_iter().map(|section| view(&call.app, section)).collect();
+    Ok(list.reply(found, |item| item.section.id.0))
+}
+
+/// A section.
+#[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
+    params(("section_id" = SectionId, Path)), responses((status = 200, body = SectionView)))]
+async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+    let found = sections::section(&call.app, id).await?;
+    let version = found.version;
+    versioned(&view(&call.app, found), version)
+}
+
+/// Change a section, for instance after a renewal (supplier).
+#[utoipa::path(put, path = "/v1/sections/{section_id}", tag = "sections",
+    params(("section_id" = SectionId, Path)), request_body = SectionBody,
+    responses((status = 200, body = SectionView)))]
+async fn change_section(
+    call: Call,
+    Id(id): Id<SectionId>,
+    IfMatch(version): IfMatch,
+    crate::extract::Body(body): crate::extract::Body<SectionBody>,
+) -> HandlerResult {
+    call.change(async |act| {
+        let changed = sections::change(act, id, version, body.into()).await?;
+        let version = changed.version;
+        Ok(Reply::ok(&view(&call.app, changed))?.version(version))
+    })
+    .await
+}

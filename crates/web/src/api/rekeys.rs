@@ -1,0 +1,216 @@
+//! Price lists, and rekeys: worked out, begun, carried out lock by lock.
+
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::ListQuery;
+use crate::body::EmptyBody;
+use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
+use crate::reply::{HandlerResult, List, ok, versioned};
+use application::rekeys::{Holder, NewFitting, RekeyPlan, RekeyProgress, prices};
+use application::{App, Reply, rekeys};
+use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
+use domain::keys::Key;
+use domain::rekeys::{Prices, Rekey, RekeyDiffer, RekeyLock};
+use domain::text::{PackNumber, Remark};
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(read_prices, set_prices))
+        .routes(operations!(plan_rekey))
+        .routes(operations!(begin_rekey, list_rekeys))
+        .routes(operations!(read_rekey))
+        .routes(operations!(record_fitting))
+        .routes(operations!(stop_rekey))
+}
+
+body! {
+    /// A price list.
+    pub struct PricesBody {
+        /// The prices, in the smallest unit of the currency.
+        prices: Prices,
+    }
+
+    /// Differs that are compromised.
+    pub struct RekeyQuestion {
+        /// Which.
+        #[schema(min_items = 1)]
+        differ_ids: Vec<DifferId>,
+    }
+
+    /// A rekey to begin.
+    pub struct NewRekeyBody {
+        /// The differs that are compromised.
+        #[schema(min_items = 1)]
+        differ_ids: Vec<DifferId>,
+        /// The loss that led to it.
+        loss_id: Option<LossId>,
+        /// Why the locks are rekeyed.
+        reason: Remark,
+    }
+
+    /// A lock that was fitted with other levers.
+    pub struct NewFittingBody {
+        /// Which lock.
+        lock_id: LockId,
+        /// The number on its lever pack.
+        pack_number: PackNumber,
+        /// Who fitted it.
+        fitted_by: PersonId,
+        /// Old keys that were collected there.
+        #[schema(max_items = 200)]
+        old_key_ids: Option<Vec<KeyId>>,
+    }
+}
+
+/// A price list, none of it set when its version is 0.
+#[derive(Serialize, ToSchema)]
+struct PricesView {
+    /// Its version.
+    version: i32,
+    /// The prices.
+    #[schema(value_type = Option<Prices>)]
+    prices: Option<Value>,
+}
+
+/// The prices of a section (supplier).
+#[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
+    params(("section_id" = SectionId, Path)), responses((status = 200, body = PricesView)))]
+async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+    let found = prices::prices(&call.app, &call.caller, id).await?;
+    let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
+    versioned(&PricesView { version, prices }, version)
+}
+
+/// Set the prices of a section (supplier). The first list replaces version 0.
+#[utoipa::path(put, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
+    params(("section_id" = SectionId, Path)), request_body = PricesBody,
+    responses((status = 200, body = PricesView)))]
+async fn set_prices(
+    call: Call,
+    Id(id): Id<SectionId>,
+    IfMatch(version): IfMatch,
+    Body(body): Body<PricesBody>,
+) -> HandlerResult {
+    call.change(async |act| {
+        let version = prices::set_prices(act, id, version, &body.prices).await?;
+        let prices = serde_json::to_value(&body.prices).ok();
+        Ok(Reply::ok(&PricesView { version, prices })?.version(version))
+    })
+    .await
+}
+
+/// What a rekey would take: locks, packs, keys, what to call in, what it costs; the cheapest that does it
+/// (owner, agent, signatory, supplier). Changes nothing.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekey-plans", tag = "rekeys",
+    params(("registration_id" = RegistrationId, Path)), request_body = RekeyQuestion,
+    responses((status = 200, body = RekeyPlan)))]
+async fn plan_rekey(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Body(body): Body<RekeyQuestion>,
+) -> HandlerResult {
+    let plan = rekeys::plan(&call.app, &call.caller, id, &body.differ_ids).await?;
+    ok(&plan)
+}
+
+/// Begin a rekey (supplier): a differ is drawn in the place of each that is compromised, and everybody who
+/// has a key is told.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewRekeyBody,
+    responses((status = 201, body = Rekey)))]
+async fn begin_rekey(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewRekeyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let new = rekeys::NewRekey { differs: body.differ_ids, loss: body.loss_id, reason: body.reason };
+        let begun = rekeys::begin(act, id, new).await?;
+        Reply::created(&begun, format!("/v1/rekeys/{}", begun.id))
+    })
+    .await
+}
+
+/// The rekeys of a registration (owner, agent, signatory, supplier).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Rekey>)))]
+async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = rekeys::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// A rekey as it stands.
+#[derive(Serialize, ToSchema)]
+struct RekeyView {
+    #[serde(flatten)]
+    rekey: Rekey,
+    /// Which differ takes the place of which.
+    differs: Vec<RekeyDiffer>,
+    /// The locks.
+    locks: Vec<RekeyLock>,
+    /// Who has an old key, and whether a new one was issued.
+    holders: Vec<Holder>,
+}
+
+/// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
+#[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys", params(("rekey_id" = RekeyId, Path)),
+    responses((status = 200, body = RekeyView)))]
+async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
+    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&call.app, &call.caller, id).await?;
+    ok(&RekeyView { rekey, differs, locks, holders })
+}
+
+/// What a fitting led to.
+#[derive(Serialize, ToSchema)]
+struct FittingView {
+    /// The rekey: done, when this was its last lock.
+    rekey: Rekey,
+    /// The keys that came with the pack, in store.
+    keys: Vec<Key>,
+    /// Differs that are dead now: no lock answers to them any more.
+    dead_differ_ids: Vec<DifferId>,
+}
+
+/// Record that a lock was fitted with its new levers (owner, agent, supplier): it answers to the new differs
+/// from now on.
+#[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/fittings", tag = "rekeys",
+    params(("rekey_id" = RekeyId, Path)), request_body = NewFittingBody,
+    responses((status = 200, body = FittingView)))]
+async fn record_fitting(
+    call: Call,
+    Id(id): Id<RekeyId>,
+    Idempotent { key, body }: Idempotent<NewFittingBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let new = NewFitting {
+            lock: body.lock_id,
+            pack: body.pack_number,
+            by: body.fitted_by,
+            old_keys: body.old_key_ids.unwrap_or_default(),
+        };
+        let fitted = rekeys::fit(act, id, new).await?;
+        let view = FittingView { rekey: fitted.rekey, keys: fitted.keys, dead_differ_ids: fitted.dead };
+        Reply::ok(&view)
+    })
+    .await
+}
+
+/// Give up a rekey in which no lock was fitted yet (supplier): its new differs are released.
+#[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/stop", tag = "rekeys",
+    params(("rekey_id" = RekeyId, Path)), responses((status = 200, body = Rekey)))]
+async fn stop_rekey(
+    call: Call,
+    Id(id): Id<RekeyId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let stopped = rekeys::stop(act, id).await?;
+        Reply::ok(&stopped)
+    })
+    .await
+}

@@ -1,0 +1,250 @@
+//! Authorities and mandates.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::api::ListQuery;
+use crate::body::EmptyBody;
+use crate::extract::{Call, Id, Idempotent, Listing, Query};
+use crate::reply::{HandlerResult, List, ok};
+use application::rights::authorities;
+use application::rights::authorities::{Consequences, Grant};
+use application::{App, Reply};
+use domain::calendar::{Day, Period};
+use domain::count::Quantity;
+use domain::ids::{
+    AuthorityId, CardId, CopyRequestId, DifferId, KeyId, MandateId, OrganisationId, PersonId, RegistrationId,
+};
+use domain::rights::authorities::{Authority, AuthorityClass, Mandate};
+use domain::text::Slug;
+
+/// Routes.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(operations!(give_authority, list_authorities))
+        .routes(operations!(read_authority))
+        .routes(operations!(preview_revocation, revoke_authority))
+        .routes(operations!(give_mandate, list_mandates))
+        .routes(operations!(revoke_mandate))
+}
+
+body! {
+    /// An authority to give.
+    pub struct NewAuthority {
+        /// Its class.
+        class: AuthorityClass,
+        /// The person who gets it.
+        person_id: Option<PersonId>,
+        /// The organisation that gets it, for an agent.
+        organisation_id: Option<OrganisationId>,
+        /// The post in which the person acts, as the rules name it.
+        post: Option<Slug>,
+        /// What the person is to the owner, as the rules name it.
+        standing: Option<Slug>,
+        /// The differs that it is for; every one, when empty or absent.
+        differ_ids: Option<Vec<DifferId>>,
+        /// May ask for copies; yes, when absent.
+        may_order: Option<bool>,
+        /// May approve; no, when absent.
+        may_approve: Option<bool>,
+        /// May give authority to others; no, when absent.
+        may_pass_on: Option<bool>,
+        /// It is that of an occupier for their own home; no, when absent.
+        occupier: Option<bool>,
+        /// The most keys in one request.
+        most_per_request: Option<Quantity>,
+        /// The most live keys of one differ.
+        most_keys: Option<Quantity>,
+        /// First day.
+        first_day: Day,
+        /// Last day.
+        last_day: Option<Day>,
+    }
+
+    /// A revocation.
+    pub struct Revocation {
+        /// The day on which the person left the premises: for the rule on telling the register in time, and
+        /// since an occupier who has left keeps no key.
+        left_on: Option<Day>,
+    }
+
+    /// A mandate to collect for somebody else.
+    pub struct NewMandate {
+        /// For whom the key is.
+        recipient_id: PersonId,
+        /// Who may collect it.
+        collector_id: PersonId,
+        /// First day.
+        first_day: Day,
+        /// Last day.
+        last_day: Day,
+    }
+}
+
+/// The query of a preview.
+#[derive(serde::Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct RevocationQuery {
+    /// The day on which the person left the premises, as it would be said with the revocation.
+    left_on: Option<Day>,
+}
+
+impl From<NewAuthority> for Grant {
+    fn from(body: NewAuthority) -> Self {
+        Self {
+            class: body.class,
+            person: body.person_id,
+            organisation: body.organisation_id,
+            post: body.post,
+            standing: body.standing,
+            differs: body.differ_ids.unwrap_or_default(),
+            may_order: body.may_order.unwrap_or(true),
+            may_approve: body.may_approve.unwrap_or(false),
+            may_pass_on: body.may_pass_on.unwrap_or(false),
+            occupier: body.occupier.unwrap_or(false),
+            most_per_request: body.most_per_request.map(Quantity::signed),
+            most_keys: body.most_keys.map(Quantity::signed),
+            period: Period { first_day: body.first_day.0, last_day: body.last_day.map(|day| day.0) },
+        }
+    }
+}
+
+/// What goes with an authority.
+#[derive(Serialize, ToSchema)]
+struct ConsequencesView {
+    /// The authority and every one that was given under it.
+    authorities: Vec<Authority>,
+    /// Requests that stop.
+    copy_request_ids: Vec<CopyRequestId>,
+    /// Cards that are revoked.
+    card_ids: Vec<CardId>,
+    /// Keys to call in.
+    keys_to_call_in: Vec<KeyId>,
+    /// Keys of occupiers to their own homes, which they keep.
+    keys_kept_by_occupiers: Vec<KeyId>,
+    /// The register was told longer after the person left than the rules allow.
+    told_late: bool,
+    /// What to think of first.
+    cautions: Vec<&'static str>,
+}
+
+impl From<Consequences> for ConsequencesView {
+    fn from(found: Consequences) -> Self {
+        Self {
+            authorities: found.authorities,
+            copy_request_ids: found.left.requests.iter().map(|request| request.id).collect(),
+            card_ids: found.left.cards.iter().map(|card| card.id).collect(),
+            keys_to_call_in: found.left.keys_to_call_in.iter().map(|found| found.key.id).collect(),
+            keys_kept_by_occupiers: found.left.keys_kept_by_occupiers,
+            told_late: found.told_late,
+            cautions: found.cautions,
+        }
+    }
+}
+
+/// Give an authority: the supplier any; others under one of their own that may be passed on.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewAuthority,
+    responses((status = 201, body = Authority)))]
+async fn give_authority(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewAuthority>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let given = authorities::grant(act, id, body.into()).await?;
+        Reply::created(&given, format!("/v1/authorities/{}", given.id))
+    })
+    .await
+}
+
+/// Authorities of a registration: keyholders see their own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Authority>)))]
+async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = authorities::all(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// An authority.
+#[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
+    params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = Authority)))]
+async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
+    ok(&authorities::authority(&call.app, &call.caller, id).await?)
+}
+
+/// What would go with an authority if it were revoked now. Changes nothing.
+#[utoipa::path(get, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
+    params(("authority_id" = AuthorityId, Path), RevocationQuery),
+    responses((status = 200, body = ConsequencesView),
+        (status = 409, description = "It was revoked before",
+         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+async fn preview_revocation(
+    call: Call,
+    Id(id): Id<AuthorityId>,
+    Query(query): Query<RevocationQuery>,
+) -> HandlerResult {
+    let found =
+        authorities::consequences(&call.app, &call.caller, id, query.left_on.map(|day| day.0)).await?;
+    ok(&ConsequencesView::from(found))
+}
+
+/// Revoke an authority and all that was given under it. The answer says which keys to call in.
+#[utoipa::path(post, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
+    params(("authority_id" = AuthorityId, Path)), request_body = Revocation,
+    responses((status = 200, body = ConsequencesView)))]
+async fn revoke_authority(
+    call: Call,
+    Id(id): Id<AuthorityId>,
+    Idempotent { key, body }: Idempotent<Revocation>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let found = authorities::revoke(act, id, body.left_on.map(|day| day.0)).await?;
+        Reply::ok(&ConsequencesView::from(found))
+    })
+    .await
+}
+
+/// Record a mandate: the recipient, or whoever governs the registration.
+#[utoipa::path(post, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path)), request_body = NewMandate,
+    responses((status = 201, body = Mandate)))]
+async fn give_mandate(
+    call: Call,
+    Id(id): Id<RegistrationId>,
+    Idempotent { key, body }: Idempotent<NewMandate>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let days = (body.first_day.0, body.last_day.0);
+        let given = authorities::add_mandate(act, id, body.recipient_id, body.collector_id, days).await?;
+        Reply::created(&given, format!("/v1/registrations/{id}/mandates"))
+    })
+    .await
+}
+
+/// Mandates of a registration: keyholders see their own.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
+    params(("registration_id" = RegistrationId, Path), ListQuery),
+    responses((status = 200, body = List<Mandate>)))]
+async fn list_mandates(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = authorities::mandates(&call.app, &call.caller, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Revoke a mandate.
+#[utoipa::path(post, path = "/v1/mandates/{mandate_id}/revocation", tag = "authorities",
+    params(("mandate_id" = MandateId, Path)), responses((status = 200, body = Mandate)))]
+async fn revoke_mandate(
+    call: Call,
+    Id(id): Id<MandateId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        let revoked = authorities::revoke_mandate(act, id).await?;
+        Reply::ok(&revoked)
+    })
+    .await
+}

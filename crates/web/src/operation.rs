@@ -1,0 +1,252 @@
+//! What an operation takes, read from the arguments of its handler and described from there.
+//!
+//! Whether an operation asks for an access token, an idempotency key or a version, and whether it is
+//! limited as an attempt at a secret, is said by the handler's arguments alone: what it does not name, it
+//! cannot look at. `operations!` stands where `utoipa_axum::routes!` would.
+
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, Uri};
+use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
+use utoipa::openapi::{ObjectBuilder, Ref, RefOr, Required, Type};
+use utoipa_axum::router::UtoipaMethodRouter;
+
+use crate::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
+use crate::limits::Attempt;
+use application::App;
+
+/// What the arguments of a handler ask for.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Takes {
+    /// An access token.
+    token: bool,
+    /// An idempotency key.
+    key: bool,
+    /// The version that is changed.
+    version: bool,
+}
+
+/// An argument of a handler.
+pub trait Argument {
+    /// Adds what it asks for.
+    fn add_to(_: &mut Takes) {}
+}
+
+impl Argument for State<App> {}
+impl Argument for Uri {}
+impl Argument for HeaderMap {}
+impl Argument for Request {}
+impl Argument for Attempt {}
+impl<T> Argument for Id<T> {}
+impl<T> Argument for Query<T> {}
+impl<T> Argument for axum::extract::Path<T> {}
+impl<T> Argument for Body<T> {}
+
+impl<Q> Argument for Listing<Q> {}
+
+impl Argument for Call {
+    fn add_to(takes: &mut Takes) {
+        takes.token = true;
+    }
+}
+
+impl<T> Argument for Idempotent<T> {
+    fn add_to(takes: &mut Takes) {
+        takes.key = true;
+    }
+}
+
+impl Argument for Csv {
+    fn add_to(takes: &mut Takes) {
+        takes.key = true;
+    }
+}
+
+impl Argument for IfMatch {
+    fn add_to(takes: &mut Takes) {
+        takes.version = true;
+    }
+}
+
+/// A handler, by its arguments.
+pub trait Handler<Arguments> {
+    /// What they ask for.
+    fn takes(&self) -> Takes;
+}
+
+macro_rules! handlers {
+    ($($argument:ident)*) => {
+        impl<F, Fut, $($argument: Argument),*> Handler<($($argument,)*)> for F
+        where
+            F: Fn($($argument),*) -> Fut,
+        {
+            fn takes(&self) -> Takes {
+                let mut takes = Takes::default();
+                $( $argument::add_to(&mut takes); )*
+                takes
+            }
+        }
+    };
+}
+
+handlers!(A);
+handlers!(A B);
+handlers!(A B C);
+handlers!(A B C D);
+handlers!(A B C D E);
+handlers!(A B C D E G);
+
+/// What a handler takes.
+pub fn takes<Arguments>(handler: &impl Handler<Arguments>) -> Takes {
+    handler.takes()
+}
+
+/// Routes of some handlers, described by their arguments.
+macro_rules! operations {
+    ($($handler:ident),+ $(,)?) => {
+        $crate::operation::described(
+            ::utoipa_axum::routes!($($handler),+),
+            &[$((stringify!($handler), $crate::operation::takes(&$handler))),+],
+        )
+    };
+}
+
+/// Routes whose operations say what their handlers take.
+pub fn described(mut routes: UtoipaMethodRouter<App>, handlers: &[(&str, Takes)]) -> UtoipaMethodRouter<App> {
+    for item in routes.1.paths.values_mut() {
+        let read = [&mut item.get];
+        let change = [&mut item.post, &mut item.put, &mut item.patch, &mut item.delete];
+        for (changes, operation) in
+            read.into_iter().map(|one| (false, one)).chain(change.into_iter().map(|one| (true, one)))
+        {
+            let Some(operation) = operation else { continue };
+            let of = |(name, _): &&(&str, Takes)| operation.operation_id.as_deref() == Some(*name);
+            if let Some((_, takes)) = handlers.iter().find(of) {
+                describe(operation, *takes, changes);
+            }
+        }
+    }
+    routes
+}
+
+fn describe(operation: &mut Operation, takes: Takes, changes: bool) {
+    if takes.token {
+        let token = utoipa::openapi::SecurityRequirement::new("access_token", Vec::<String>::new());
+        operation.security = Some(vec![token]);
+    }
+    for (status, response) in &mut operation.responses.responses {
+        if let RefOr::T(response) = response
+            && response.description.is_empty()
+        {
+            default_description(status).clone_into(&mut response.description);
+        }
+    }
+    for problem in problems_of(operation, takes, changes) {
+        let reference = RefOr::Ref(Ref::from_response_name(problem.name));
+        operation.responses.responses.entry(problem.status.to_owned()).or_insert(reference);
+    }
+    let parameters = operation.parameters.get_or_insert_default();
+    for parameter in parameters.iter_mut() {
+        if let RefOr::T(parameter) = parameter
+            && is_in(parameter, &ParameterIn::Path)
+            && parameter.description.is_none()
+        {
+            let thing = parameter.name.trim_end_matches("_id").replace('_', " ");
+            parameter.description = Some(format!("The id of the {thing}."));
+        }
+    }
+    if takes.version {
+        let text = "The entity tag of the version that is changed.";
+        parameters.push(header_parameter("If-Match", text, "^\"v[0-9]{1,9}\"$"));
+    }
+    if takes.key {
+        let text = "Chosen by the caller: the same key with the same request has one effect and one answer.";
+        parameters.push(header_parameter("Idempotency-Key", text, "^[!-~]{1,255}$"));
+    }
+    if parameters.is_empty() {
+        operation.parameters = None;
+    }
+}
+
+/// A problem that operations may answer, one entry of `components/responses`.
+pub struct ProblemResponse {
+    /// Its name there.
+    pub name: &'static str,
+    /// Its status.
+    pub status: &'static str,
+    /// What it says.
+    pub text: &'static str,
+}
+
+const fn problem(name: &'static str, status: &'static str, text: &'static str) -> ProblemResponse {
+    ProblemResponse { name, status, text }
+}
+
+/// Every problem that operations share.
+pub const PROBLEMS: [ProblemResponse; 13] = [
+    problem("Malformed", "400", "The request cannot be read, or its Idempotency-Key is missing."),
+    problem("Unauthenticated", "401", "There is no access token, or it is not good."),
+    problem("Forbidden", "403", "The caller sees it and may not do this."),
+    problem("NotFound", "404", "There is no such thing, or it is not the caller's."),
+    problem("Conflict", "409", "Its state does not allow this, or it collides with what is there."),
+    problem("Stale", "412", "It was changed since it was read."),
+    problem("TooLarge", "413", "The body is too large."),
+    problem("UnsupportedType", "415", "The body is of another media type."),
+    problem("Invalid", "422", "Fields are wrong, or the Idempotency-Key was used for another request."),
+    problem("VersionMissing", "428", "If-Match is missing."),
+    problem("TooMany", "429", "There are too many requests."),
+    problem("Internal", "500", "Something broke."),
+    problem("Unavailable", "503", "The service cannot answer now."),
+];
+
+/// The problems that an operation may answer, by what it takes.
+fn problems_of(
+    operation: &Operation,
+    takes: Takes,
+    changes: bool,
+) -> impl Iterator<Item = &'static ProblemResponse> + use<> {
+    let body = operation.request_body.is_some();
+    let path = has_parameter(operation, &ParameterIn::Path);
+    let query = has_parameter(operation, &ParameterIn::Query);
+    PROBLEMS.iter().filter(move |problem| match problem.status {
+        "400" => body || query || takes.key,
+        "401" | "403" => takes.token,
+        "404" => path,
+        "409" => changes,
+        "412" | "428" => takes.version,
+        "413" | "415" => body,
+        "422" => body || takes.key,
+        _ => true,
+    })
+}
+
+/// What an answer says where its handler says nothing else.
+fn default_description(status: &str) -> &'static str {
+    match status {
+        "201" => "It was made.",
+        "204" => "It was done.",
+        _ => "As asked for.",
+    }
+}
+
+fn is_in(parameter: &Parameter, place: &ParameterIn) -> bool {
+    std::mem::discriminant(&parameter.parameter_in) == std::mem::discriminant(place)
+}
+
+fn has_parameter(operation: &Operation, place: &ParameterIn) -> bool {
+    let there = |parameter: &RefOr<Parameter>| match parameter {
+        RefOr::T(parameter) => is_in(parameter, place),
+        RefOr::Ref(_) => false,
+    };
+    operation.parameters.iter().flatten().any(there)
+}
+
+fn header_parameter(name: &str, text: &str, pattern: &str) -> RefOr<Parameter> {
+    let parameter = ParameterBuilder::new()
+        .name(name)
+        .parameter_in(ParameterIn::Header)
+        .required(Required::True)
+        .description(Some(text))
+        .schema(Some(ObjectBuilder::new().schema_type(Type::String).pattern(Some(pattern))))
+        .build();
+    RefOr::T(parameter)
+}
