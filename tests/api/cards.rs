@@ -3,7 +3,6 @@
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{ISSUER, PIN, Reply, Town};
@@ -36,9 +35,9 @@ async fn listed(town: &Town, card: &str) -> CardState {
     list.state(u32::try_from(index).unwrap()).unwrap()
 }
 
-#[sqlx::test]
-async fn a_check_says_whose_card_it_is_what_may_be_ordered_and_what_is_still_to_do(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_check_says_whose_card_it_is_what_may_be_ordered_and_what_is_still_to_do() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     for body in [json!({"token": token(&town, &town.card.0).await}), json!({"card_number": town.card.1})] {
@@ -65,9 +64,9 @@ async fn a_check_says_whose_card_it_is_what_may_be_ordered_and_what_is_still_to_
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_is_not_a_good_card_is_refused_each_with_its_own_code(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_is_not_a_good_card_is_refused_each_with_its_own_code() {
+    let town = Town::open().await;
     let good = token(&town, &town.card.0).await;
     let [head, body, signature] = good.split('.').collect::<Vec<_>>()[..] else { panic!() };
     let header = |alg: &str, typ: &str, kid: &Value| {
@@ -114,9 +113,9 @@ async fn what_is_not_a_good_card_is_refused_each_with_its_own_code(pool: PgPool)
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_card_expires_and_one_whose_holder_has_no_right_any_more_is_none(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_card_expires_and_one_whose_holder_has_no_right_any_more_is_none() {
+    let town = Town::open().await;
     let good = token(&town, &town.card.0).await;
     let revocation = format!("/v1/authorities/{}/revocation", town.authority["signatory"]);
     let signatory = town.card_for(&town.signatory).await;
@@ -145,9 +144,9 @@ async fn a_card_expires_and_one_whose_holder_has_no_right_any_more_is_none(pool:
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_status_list_tells_of_a_change_within_seconds_and_carries_a_checkpoint(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_status_list_tells_of_a_change_within_seconds_and_carries_a_checkpoint() {
+    let town = Town::open().await;
     let (card, _) = &town.card;
     assert_eq!(listed(&town, card).await, CardState::Valid);
     for (state, expected) in
@@ -178,9 +177,9 @@ async fn the_status_list_tells_of_a_change_within_seconds_and_carries_a_checkpoi
     town.close().await;
 }
 
-#[sqlx::test]
-async fn places_are_never_used_again_and_another_list_is_opened_when_one_is_half_used(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn places_are_never_used_again_and_another_list_is_opened_when_one_is_half_used() {
+    let town = Town::open().await;
     // A small list, of which one place was used.
     sqlx::query("INSERT INTO status_lists (number, size, used) VALUES (2, 8, 0)")
         .execute(&town.admin)
@@ -202,9 +201,9 @@ async fn places_are_never_used_again_and_another_list_is_opened_when_one_is_half
     town.close().await;
 }
 
-#[sqlx::test]
-async fn many_cards_at_once_each_have_a_place_of_their_own_where_a_list_ends(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn many_cards_at_once_each_have_a_place_of_their_own_where_a_list_ends() {
+    let town = Town::open().await;
     sqlx::query("INSERT INTO status_lists (number, size, used) VALUES (2, 4, 0)")
         .execute(&town.admin)
         .await
@@ -230,18 +229,18 @@ async fn many_cards_at_once_each_have_a_place_of_their_own_where_a_list_ends(poo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_cards_of_a_registration_end_with_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_cards_of_a_registration_end_with_it() {
+    let town = Town::open().await;
     town.supplier.post(format!("/v1/registrations/{}/end", town.registration), json!({})).await.expect(200);
     assert_eq!(listed(&town, &town.card.0).await, CardState::Revoked);
     town.supplier.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.expect(409);
     town.close().await;
 }
 
-#[sqlx::test]
-async fn somebody_with_a_mandate_collects_without_a_card_of_their_own(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn somebody_with_a_mandate_collects_without_a_card_of_their_own() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let without = json!({"collected_by_id": town.stranger.id, "card_number": null, "pin": null});
@@ -257,9 +256,9 @@ async fn somebody_with_a_mandate_collects_without_a_card_of_their_own(pool: PgPo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_pin_is_set_once_changed_with_the_old_one_and_reset_by_somebody_else(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_pin_is_set_once_changed_with_the_old_one_and_reset_by_somebody_else() {
+    let town = Town::open().await;
     let path = format!("/v1/cards/{}/pin", town.card.0);
     let without = town.tenant.post(&path, json!({"pin": "8642"})).await;
     assert_eq!(without.body["errors"][0]["pointer"], "/current_pin");
@@ -293,9 +292,9 @@ async fn a_pin_is_set_once_changed_with_the_old_one_and_reset_by_somebody_else(p
 
 /// How far a script gets that tries every PIN without pause, at the counter or through the holder's
 /// account: the attempts that are looked at in an hour and in a year.
-#[sqlx::test]
-async fn a_script_gets_five_attempts_in_an_hour_and_a_pin_outlives_its_card(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_script_gets_five_attempts_in_an_hour_and_a_pin_outlives_its_card() {
+    let town = Town::open().await;
     let right: i64 = PIN.parse().unwrap();
     let mut looked_at = 0;
     let mut by_then = vec![];
@@ -340,9 +339,9 @@ async fn a_script_gets_five_attempts_in_an_hour_and_a_pin_outlives_its_card(pool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn many_at_once_get_no_more_attempts_than_one_after_the_other(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn many_at_once_get_no_more_attempts_than_one_after_the_other() {
+    let town = Town::open().await;
     let path = format!("/v1/counters/{}/card-checks", town.counter);
     let tries: Vec<_> = (0..12)
         .map(|at| {
@@ -361,9 +360,9 @@ async fn many_at_once_get_no_more_attempts_than_one_after_the_other(pool: PgPool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_card_is_printed_for_those_who_may_and_names_nobody(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_card_is_printed_for_those_who_may_and_names_nobody() {
+    let town = Town::open().await;
     for (file, kind, begins) in [
         ("card.pdf", "application/pdf", "%PDF-"),
         ("letter.pdf", "application/pdf", "%PDF-"),

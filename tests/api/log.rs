@@ -3,7 +3,6 @@
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{ORIGIN, Scratch, Town, key_pem};
@@ -22,9 +21,9 @@ pub async fn asked(town: &Town) -> String {
     reply.body["entry_id"].as_str().unwrap_or_else(|| panic!("{}", reply.text)).to_owned()
 }
 
-#[sqlx::test]
-async fn a_decision_has_a_receipt_for_its_parties_and_for_nobody_else(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_decision_has_a_receipt_for_its_parties_and_for_nobody_else() {
+    let town = Town::open().await;
     let entry = asked(&town).await;
     let path = format!("/v1/log-entries/{entry}/receipt");
     let waiting = town.tenant.get(format!("{path}?wait=0")).await;
@@ -67,9 +66,9 @@ async fn a_decision_has_a_receipt_for_its_parties_and_for_nobody_else(pool: PgPo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn every_two_checkpoints_are_consistent_and_every_entry_has_its_receipt(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn every_two_checkpoints_are_consistent_and_every_entry_has_its_receipt() {
+    let town = Town::open().await;
     let mut checkpoints = vec![];
     for _ in 0..6 {
         asked(&town).await;
@@ -104,9 +103,9 @@ async fn every_two_checkpoints_are_consistent_and_every_entry_has_its_receipt(po
     town.close().await;
 }
 
-#[sqlx::test]
-async fn tiles_are_for_everybody_and_entries_for_auditors(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn tiles_are_for_everybody_and_entries_for_auditors() {
+    let town = Town::open().await;
     asked(&town).await;
     town.sequencer.round().await.unwrap();
     let size = town.policy().verify(&town.anon.get("/log/checkpoint").await.text).unwrap().checkpoint.size;
@@ -156,9 +155,9 @@ async fn tiles_are_for_everybody_and_entries_for_auditors(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_round_without_work_locks_and_writes_nothing(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_round_without_work_locks_and_writes_nothing() {
+    let town = Town::open().await;
     asked(&town).await;
     while town.sequencer.round().await.unwrap() > 0 {}
     // Where the row is and who last locked it: a row lock leaves its mark.
@@ -176,9 +175,9 @@ async fn a_round_without_work_locks_and_writes_nothing(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_act_that_wrote_an_entry_wakes_the_sequencer_of_its_process(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_act_that_wrote_an_entry_wakes_the_sequencer_of_its_process() {
+    let town = Town::open().await;
     let log = town.app.log.clone();
     let is_woken = || async { tokio::time::timeout(std::time::Duration::ZERO, log.woken()).await.is_ok() };
     is_woken().await;
@@ -193,9 +192,9 @@ async fn an_act_that_wrote_an_entry_wakes_the_sequencer_of_its_process(pool: PgP
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_log_is_opened_once(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_log_is_opened_once() {
+    let town = Town::open().await;
     let again = town.sequencer.init().await.unwrap_err().to_string();
     assert!(again.contains("there is a log already"), "{again}");
     // With an archive of its own, the database says so.
@@ -216,9 +215,9 @@ async fn refused(town: &Town) -> String {
     said
 }
 
-#[sqlx::test]
-async fn nothing_is_signed_while_archive_and_database_disagree(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn nothing_is_signed_while_archive_and_database_disagree() {
+    let town = Town::open().await;
     asked(&town).await;
     town.sequencer.round().await.unwrap();
     let archive = town.scratch.0.join("checkpoints");
@@ -258,9 +257,9 @@ async fn set_head(town: &Town, size: i64, root: &[u8], note: &str) {
     town.tamper(set.bind(size).bind(root.to_vec()).bind(note.to_owned())).await;
 }
 
-#[sqlx::test]
-async fn a_flipped_byte_in_head_or_tiles_stops_the_signing_and_is_named(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_flipped_byte_in_head_or_tiles_stops_the_signing_and_is_named() {
+    let town = Town::open().await;
     asked(&town).await;
     town.sequencer.round().await.unwrap();
     asked(&town).await;
@@ -293,9 +292,9 @@ async fn a_flipped_byte_in_head_or_tiles_stops_the_signing_and_is_named(pool: Pg
     town.close().await;
 }
 
-#[sqlx::test]
-async fn new_work_is_refused_while_the_log_does_not_keep_up(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn new_work_is_refused_while_the_log_does_not_keep_up() {
+    let town = Town::open().await;
     town.sequencer.round().await.unwrap();
     let archive = town.scratch.0.join("checkpoints");
     let good = std::fs::read(&archive).unwrap();
@@ -317,9 +316,9 @@ async fn new_work_is_refused_while_the_log_does_not_keep_up(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_the_log_has_is_never_taken_back(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_the_log_has_is_never_taken_back() {
+    let town = Town::open().await;
     asked(&town).await;
     town.sequencer.round().await.unwrap();
     asked(&town).await;
@@ -351,9 +350,9 @@ async fn what_the_log_has_is_never_taken_back(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn several_sequencers_give_every_entry_one_index(pool: PgPool) {
-    let town = std::sync::Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn several_sequencers_give_every_entry_one_index() {
+    let town = std::sync::Arc::new(Town::open().await);
     let stop = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
     let sequencers: Vec<_> = (0..3)
         .map(|_| {
@@ -407,9 +406,9 @@ async fn several_sequencers_give_every_entry_one_index(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_key_is_rotated_while_both_sign(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_key_is_rotated_while_both_sign() {
+    let town = Town::open().await;
     asked(&town).await;
     town.sequencer.round().await.unwrap();
     let archive = || Archive::new(town.scratch.0.join("checkpoints"));
@@ -436,9 +435,9 @@ fn the_entry_of_a_receipt_is_the_extra_data_of_the_standard() {
     assert!(receipt.to_string().contains(&format!("\nextra {}\n", STANDARD.encode("x"))));
 }
 
-#[sqlx::test]
-async fn a_process_with_another_key_or_name_never_signs(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_process_with_another_key_or_name_never_signs() {
+    let town = Town::open().await;
     let other = |origin: &str, seed| {
         let keys = sequencer::keys(origin, &[super::harness::pem_of(seed)]).unwrap();
         let archive = Archive::new(town.scratch.0.join("checkpoints"));

@@ -1,7 +1,6 @@
 //! A lost key: the hold, what it exposes, the decision, and the rekey carried out lock by lock.
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::{Actor, Town};
 
@@ -20,9 +19,9 @@ async fn ready(town: &Town) {
     town.supplier.change("PUT", path, 0, json!({ "prices": prices })).await.expect(200);
 }
 
-#[sqlx::test]
-async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided() {
+    let town = Town::open().await;
     let key = town.tenants_key(json!({})).await;
     let report = lose(&town.tenant, &key, json!({})).await;
     let loss = report["loss"]["id"].as_str().unwrap().to_owned();
@@ -54,9 +53,9 @@ async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided(pool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_key_that_is_found_lifts_the_hold_by_itself_and_rules_may_do_without_one(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_key_that_is_found_lifts_the_hold_by_itself_and_rules_may_do_without_one() {
+    let town = Town::open().await;
     let key = town.tenants_key(json!({})).await;
     lose(&town.tenant, &key, json!({})).await;
     assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "refused");
@@ -76,9 +75,9 @@ async fn lose_in_the_future(town: &Town) {
 
 /// SUNY Oneonta, "Guidelines for re-keying" (oneonta.edu, Attachment 1): the share of lost keys at which the
 /// locks are reviewed, by class of room; read as reached, and as a share of all keys that open the lock.
-#[sqlx::test]
-async fn the_share_of_lost_keys_by_class_of_room_calls_for_a_review(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_share_of_lost_keys_by_class_of_room_calls_for_a_review() {
+    let town = Town::open().await;
     // Class of room, keys in existence, keys lost: review or not (C1 to C8; C9 is a master below).
     let cases = [
         ("C1", "entrance", 40, 4, true),
@@ -137,9 +136,9 @@ async fn losing(town: &Town, at: usize, class: &str, level: &str, keys: u32, los
     (town.owner.get(path).await.expect(200), report)
 }
 
-#[sqlx::test]
-async fn a_pair_of_doors_is_rekeyed_lock_by_lock(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
+    let town = Town::open().await;
     ready(&town).await;
     let lost = town.tenants_key(json!({})).await;
     for (key, person) in [(&town.keys[0], &town.owner), (&town.keys[1], &town.signatory)] {
@@ -226,9 +225,9 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_rekey_that_is_given_up_releases_its_differs(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_rekey_that_is_given_up_releases_its_differs() {
+    let town = Town::open().await;
     ready(&town).await;
     let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
     let new = json!({"differ_ids": [town.differ], "reason": "A tenant left."});
@@ -244,9 +243,9 @@ async fn a_rekey_that_is_given_up_releases_its_differs(pool: PgPool) {
 }
 
 /// A suite's master is lost: the doors keep their own differs, and only the master's is replaced.
-#[sqlx::test]
-async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay() {
+    let town = Town::open().await;
     ready(&town).await;
     let master = json!({"number": "M-1", "level": "suite"});
     let master =
@@ -269,9 +268,9 @@ async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay(pool
 }
 
 /// Rights for one differ go on to the one in its place; a hold for a loss is not lifted past its decision.
-#[sqlx::test]
-async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision() {
+    let town = Town::open().await;
     ready(&town).await;
     let scoped = json!({"differ_ids": [town.differ], "occupier": true});
     town.grant(&town.registration, "keyholder", &town.stranger.id, scoped).await;

@@ -1,14 +1,13 @@
 //! Authorities: given no wider than one's own, revoked with all that hangs on them.
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::Town;
 use application::log::LogStanding;
 
-#[sqlx::test]
-async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is() {
+    let town = Town::open().await;
     let friend = town.person("Friend").await;
     let path = format!("/v1/registrations/{}/authorities", town.registration);
     let give = |class: &str, more: serde_json::Value| {
@@ -38,9 +37,9 @@ async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is(pool: PgPoo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_hangs_on_an_authority_is_shown_before_and_goes_with_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_hangs_on_an_authority_is_shown_before_and_goes_with_it() {
+    let town = Town::open().await;
     let friend = town.person("Friend").await;
     let path = format!("/v1/registrations/{}/authorities", town.registration);
     let body = json!({"class": "keyholder", "person_id": friend.id, "first_day": "2026-11-01"});
@@ -68,9 +67,9 @@ async fn what_hangs_on_an_authority_is_shown_before_and_goes_with_it(pool: PgPoo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_occupier_keeps_the_key_to_his_home_and_the_manager_is_cautioned(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_occupier_keeps_the_key_to_his_home_and_the_manager_is_cautioned() {
+    let town = Town::open().await;
     let occupier = town.person("Occupier").await;
     let id = town.grant(&town.registration, "keyholder", &occupier.id, json!({"occupier": true})).await;
     let issue = json!({"person_id": occupier.id});
@@ -83,9 +82,9 @@ async fn an_occupier_keeps_the_key_to_his_home_and_the_manager_is_cautioned(pool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn holds_of_a_court_bar_one_person_and_are_lifted_by_the_supplier(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn holds_of_a_court_bar_one_person_and_are_lifted_by_the_supplier() {
+    let town = Town::open().await;
     let path = format!("/v1/registrations/{}/holds", town.registration);
     let wrong = json!({"kind": "loss", "court": "Somewhere", "barred_person_id": town.tenant.id});
     let wrong = town.owner.post(&path, wrong).await.expect(422);
@@ -103,9 +102,9 @@ async fn holds_of_a_court_bar_one_person_and_are_lifted_by_the_supplier(pool: Pg
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_key_is_passed_on_only_where_the_rules_allow_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_key_is_passed_on_only_where_the_rules_allow_it() {
+    let town = Town::open().await;
     let issue = json!({"person_id": town.tenant.id});
     town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
     let pass = json!({"person_id": town.signatory.id});
@@ -117,9 +116,9 @@ async fn a_key_is_passed_on_only_where_the_rules_allow_it(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_charge_is_waived_by_the_post_that_the_rules_name(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_charge_is_waived_by_the_post_that_the_rules_name() {
+    let town = Town::open().await;
     let rules = json!({"losses": {"charges": [{"amount": 4500, "currency": "GBP"}],
         "charge_before_replacement": true, "waived_by": ["bursar"], "reviews": [{"keys": 1}]}});
     town.set_rules(rules).await;
@@ -144,9 +143,9 @@ async fn a_charge_is_waived_by_the_post_that_the_rules_name(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn keys_of_people_who_left_are_called_in_and_a_rekey_falls_due(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn keys_of_people_who_left_are_called_in_and_a_rekey_falls_due() {
+    let town = Town::open().await;
     town.set_rules(json!({"leaving": {"notice_days": 7, "rekey_after_days": 10}})).await;
     town.owner
         .post(format!("/v1/keys/{}/issue", town.keys[0]), json!({"person_id": town.tenant.id}))
@@ -202,18 +201,18 @@ async fn revoked_as_shown(town: &Town, authority: &str, left_on: Option<&str>) -
     answered
 }
 
-#[sqlx::test]
-async fn the_right_of_an_organisation_stops_what_its_people_asked_for(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_right_of_an_organisation_stops_what_its_people_asked_for() {
+    let town = Town::open().await;
     let request = town.ask(&town.manager, json!({})).await.request_id();
     let gone = revoked_as_shown(&town, &town.authority["agent"], None).await;
     assert_eq!(gone["copy_request_ids"], json!([request]));
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_an_organisation_still_gives_does_not_go(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_an_organisation_still_gives_does_not_go() {
+    let town = Town::open().await;
     let own = town.grant(&town.registration, "keyholder", &town.manager.id, json!({})).await;
     town.card_for(&town.manager).await;
     let issue = json!({"person_id": town.manager.id});
@@ -231,9 +230,9 @@ async fn what_an_organisation_still_gives_does_not_go(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_key_of_an_occupier_is_called_in_once_the_occupier_has_left(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_key_of_an_occupier_is_called_in_once_the_occupier_has_left() {
+    let town = Town::open().await;
     let home = json!({"occupier": true});
     let (leaves, stays) = (town.person("Leaves").await, town.person("Stays").await);
     let leaving = town.grant(&town.registration, "keyholder", &leaves.id, home.clone()).await;
@@ -252,9 +251,9 @@ async fn the_key_of_an_occupier_is_called_in_once_the_occupier_has_left(pool: Pg
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_preview_is_a_read(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_preview_is_a_read() {
+    let town = Town::open().await;
     // Somebody else has the row of the registration, and the log takes no more for now.
     let mut other = town.admin.begin().await.unwrap();
     sqlx::query("SELECT id FROM registrations FOR UPDATE").fetch_all(&mut *other).await.unwrap();

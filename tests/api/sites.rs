@@ -1,7 +1,6 @@
 //! A building site from its CSV to the last hand-over: one key for all, and a key of its own for each house.
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{Actor, Reply, Town, signature};
@@ -101,9 +100,9 @@ fn ids(plot: &Value) -> Vec<String> {
 }
 
 /// 10 plots: 20 locks, 20 packs, 10 differs, 40 keys with the packs (common practice).
-#[sqlx::test]
-async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each() {
+    let town = Town::open().await;
     let site = site(&town).await;
     add_plots(&town, &site, TEN_PLOTS).await.expect(201);
     let order = site.builder.get(format!("/v1/sites/{}/order-list", site.id)).await.expect(200);
@@ -200,9 +199,9 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each(pool: PgPool)
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_builder_orders_site_keys_and_no_final_ones(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_builder_orders_site_keys_and_no_final_ones() {
+    let town = Town::open().await;
     let site = site(&town).await;
     add_plots(&town, &site, TEN_PLOTS).await.expect(201);
     let plot = site.progress().await["each"][0].clone();
@@ -239,9 +238,9 @@ async fn the_builder_orders_site_keys_and_no_final_ones(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_file_with_a_wrong_line_brings_nothing_in(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_file_with_a_wrong_line_brings_nothing_in() {
+    let town = Town::open().await;
     let site = site(&town).await;
     let wrong =
         TEN_PLOTS.replacen("mortice_deadlock", "portcullis", 1).replacen("Back door", "Front door", 1);
@@ -258,9 +257,9 @@ async fn a_file_with_a_wrong_line_brings_nothing_in(pool: PgPool) {
 }
 
 /// Doors without a mark get a differ each; the site's differs are all apart, its own too.
-#[sqlx::test]
-async fn locks_of_different_plots_are_fitted_at_once(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn locks_of_different_plots_are_fitted_at_once() {
+    let town = Town::open().await;
     let site = site(&town).await;
     let csv = TEN_PLOTS.replace(",house", ",");
     add_plots(&town, &site, &csv).await.expect(201);
@@ -284,9 +283,9 @@ async fn locks_of_different_plots_are_fitted_at_once(pool: PgPool) {
 }
 
 /// The ways round a hand-over: each is closed.
-#[sqlx::test]
-async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else() {
+    let town = Town::open().await;
     let site = site(&town).await;
     add_plots(&town, &site, TEN_PLOTS).await.expect(201);
     let plot = site.progress().await["each"][0].clone();
@@ -359,9 +358,9 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else(pool: PgPool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_site_key_that_is_dead_opens_no_further_plots_and_one_given_up_lets_it_die(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_site_key_that_is_dead_opens_no_further_plots_and_one_given_up_lets_it_die() {
+    let town = Town::open().await;
     let site = site(&town).await;
     let one: String = TEN_PLOTS.lines().take(5).map(|line| format!("{line}\n")).collect();
     add_plots(&town, &site, &one).await.expect(201);

@@ -1,16 +1,15 @@
 //! What happens by the passing of time.
 
 use serde_json::json;
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
 use application::tasks;
 use application::tasks::Round;
 
-#[sqlx::test]
-async fn an_authorisation_lapses_once_and_says_so(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_authorisation_lapses_once_and_says_so() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.pass(Duration::days(29));
     assert_eq!(tasks::round(&town.app).await.unwrap(), Round::default());
@@ -22,18 +21,18 @@ async fn an_authorisation_lapses_once_and_says_so(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_lapsed_authorisation_is_refused_before_the_task_comes_round(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_lapsed_authorisation_is_refused_before_the_task_comes_round() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.pass(Duration::days(30));
     assert_eq!(town.cut(&id, 1).await.codes(), ["authorisation_lapsed"]);
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_overdue_key_is_marked_once_and_stops_further_copies(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_overdue_key_is_marked_once_and_stops_further_copies() {
+    let town = Town::open().await;
     let key = town.tenants_key(json!({"due_back_on": "2026-11-05"})).await;
     town.pass(Duration::days(3));
     assert_eq!(tasks::round(&town.app).await.unwrap().overdue, 0);

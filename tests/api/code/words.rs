@@ -3,9 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::{PgPool, Row};
+use sqlx::Row;
 use time::macros::date;
 
+use crate::harness::databases;
 use domain::calendar::Period;
 use domain::cards::CardState;
 use domain::copies::decision::Outcome;
@@ -82,8 +83,9 @@ fn columns() -> BTreeMap<&'static str, Vec<&'static str>> {
     ])
 }
 
-#[sqlx::test]
-async fn each_column_takes_the_words_of_its_enumeration_and_no_others(pool: PgPool) {
+#[tokio::test]
+async fn each_column_takes_the_words_of_its_enumeration_and_no_others() {
+    let pool = databases::connect(&databases::migrated().await).await;
     let rows = sqlx::query(
         "SELECT conrelid::regclass::text AS relation, pg_get_constraintdef(oid) AS definition
          FROM pg_constraint WHERE contype = 'c' AND connamespace = 'public'::regnamespace",
@@ -112,10 +114,12 @@ async fn each_column_takes_the_words_of_its_enumeration_and_no_others(pool: PgPo
         expected.insert(column.to_owned(), words);
     }
     assert_eq!(found, expected);
+    databases::drop(pool).await;
 }
 
-#[sqlx::test]
-async fn notions_are_the_same_in_queries_and_in_the_domain(pool: PgPool) {
+#[tokio::test]
+async fn notions_are_the_same_in_queries_and_in_the_domain() {
+    let pool = databases::connect(&databases::migrated().await).await;
     for state in KeyState::ALL {
         let said: (bool, bool, bool) =
             sqlx::query_as("SELECT key_exists($1), key_is_missing($1), key_opens($1)")
@@ -147,4 +151,5 @@ async fn notions_are_the_same_in_queries_and_in_the_domain(pool: PgPool) {
             assert_eq!(said, (Period { first_day, last_day }.covers(day), false), "{last_day:?} {day}");
         }
     }
+    databases::drop(pool).await;
 }

@@ -4,14 +4,13 @@ mod policies;
 mod sequences;
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
 
-#[sqlx::test]
-async fn a_tenant_asks_the_owner_approves_the_counter_cuts_and_hands_over(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_tenant_asks_the_owner_approves_the_counter_cuts_and_hands_over() {
+    let town = Town::open().await;
     let asked = town.ask(&town.tenant, json!({})).await;
     assert_eq!((asked.status.as_u16(), asked.outcome()), (201, "needs_approval"));
     let id = asked.request_id();
@@ -58,9 +57,9 @@ fn micros(body: &Value) -> String {
     at.split('.').nth(1).unwrap().trim_end_matches('Z').to_owned()
 }
 
-#[sqlx::test]
-async fn a_dry_run_says_what_asking_would_and_writes_nothing(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_dry_run_says_what_asking_would_and_writes_nothing() {
+    let town = Town::open().await;
     let before =
         town.count("SELECT (SELECT count(*) FROM log_entries) + (SELECT count(*) FROM history)").await;
     let path = format!("/v1/registrations/{}/copy-requests/dry-run", town.registration);
@@ -74,9 +73,9 @@ async fn a_dry_run_says_what_asking_would_and_writes_nothing(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_refusal_is_committed_with_every_reason(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_refusal_is_committed_with_every_reason() {
+    let town = Town::open().await;
     let hold = json!({"kind": "theft"});
     town.owner.post(format!("/v1/registrations/{}/holds", town.registration), hold).await.expect(201);
     let asked = town.ask(&town.tenant, json!({"quantity": 20})).await;
@@ -96,9 +95,9 @@ async fn a_refusal_is_committed_with_every_reason(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_yes_on_monday_does_not_survive_a_revocation_on_tuesday(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_yes_on_monday_does_not_survive_a_revocation_on_tuesday() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.pass(Duration::days(1));
     let path = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
@@ -109,9 +108,9 @@ async fn a_yes_on_monday_does_not_survive_a_revocation_on_tuesday(pool: PgPool) 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_revoked_signatory_cannot_collect_what_he_ordered(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_revoked_signatory_cannot_collect_what_he_ordered() {
+    let town = Town::open().await;
     let asked = town.ask(&town.signatory, json!({})).await;
     assert_eq!(asked.outcome(), "permitted");
     let id = asked.request_id();
@@ -123,9 +122,9 @@ async fn a_revoked_signatory_cannot_collect_what_he_ordered(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_approval_counts_only_while_its_giver_may_approve(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_approval_counts_only_while_its_giver_may_approve() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     let path = format!("/v1/authorities/{}/revocation", town.authority["owner"]);
     town.supplier.post(path, json!({})).await.expect(200);
@@ -135,9 +134,9 @@ async fn an_approval_counts_only_while_its_giver_may_approve(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn keys_are_cut_and_handed_over_in_parts_and_no_further(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn keys_are_cut_and_handed_over_in_parts_and_no_further() {
+    let town = Town::open().await;
     let id = town.authorised(json!({"quantity": 3})).await;
     assert_eq!(town.cut(&id, 2).await.outcome(), "permitted");
     assert_eq!(town.cut(&id, 2).await.codes(), ["authorisation_spent"]);
@@ -150,9 +149,9 @@ async fn keys_are_cut_and_handed_over_in_parts_and_no_further(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_counter_sees_card_pin_and_document_and_the_right_person(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_counter_sees_card_pin_and_document_and_the_right_person() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let refused = town.hand_over(&id, 1, json!({"pin": "9999"})).await;
@@ -177,9 +176,9 @@ async fn the_counter_sees_card_pin_and_document_and_the_right_person(pool: PgPoo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_pin_is_blocked_after_three_wrong_ones_and_for_longer_each_time(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_pin_is_blocked_after_three_wrong_ones_and_for_longer_each_time() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     for _ in 0..3 {
@@ -195,9 +194,9 @@ async fn a_pin_is_blocked_after_three_wrong_ones_and_for_longer_each_time(pool: 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_worn_key_is_destroyed_when_its_replacement_is_cut(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_worn_key_is_destroyed_when_its_replacement_is_cut() {
+    let town = Town::open().await;
     let old = town.tenants_key(json!({})).await;
     let replacing = json!({"purpose": "replace_worn", "replaces_key_id": old});
     let id = town.authorised(replacing).await;
@@ -210,9 +209,9 @@ async fn a_worn_key_is_destroyed_when_its_replacement_is_cut(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_lost_key_stops_further_copies_until_it_is_replaced(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_lost_key_stops_further_copies_until_it_is_replaced() {
+    let town = Town::open().await;
     let old = town.tenants_key(json!({})).await;
     let report =
         town.tenant.post(format!("/v1/keys/{old}/loss"), json!({"kind": "stolen"})).await.expect(201);
@@ -229,9 +228,9 @@ async fn a_lost_key_stops_further_copies_until_it_is_replaced(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_temporary_issue_is_due_back_and_is_extended_by_a_fresh_request(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_temporary_issue_is_due_back_and_is_extended_by_a_fresh_request() {
+    let town = Town::open().await;
     let asked = town.authorised(json!({"due_back_on": "2026-11-05"})).await;
     town.cut(&asked, 1).await;
     let handed = town.hand_over(&asked, 1, json!({})).await;
@@ -247,9 +246,9 @@ async fn a_temporary_issue_is_due_back_and_is_extended_by_a_fresh_request(pool: 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn keys_of_a_differ_are_dead_once_no_lock_answers_to_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn keys_of_a_differ_are_dead_once_no_lock_answers_to_it() {
+    let town = Town::open().await;
     town.tenants_key(json!({})).await;
     let end = json!({"differ_id": town.differ});
     let first = town.supplier.post(format!("/v1/locks/{}/answers/end", town.locks[0]), end.clone()).await;
@@ -261,9 +260,9 @@ async fn keys_of_a_differ_are_dead_once_no_lock_answers_to_it(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_override_is_by_a_named_officer_with_a_reason_and_is_listed_apart(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_override_is_by_a_named_officer_with_a_reason_and_is_listed_apart() {
+    let town = Town::open().await;
     town.set_rules(json!({"emergency": {"posts": ["duty_officer"]}})).await;
     let officer = town.person("Officer").await;
     town.grant(&town.registration, "signatory", &officer.id, json!({"post": "duty_officer"})).await;
@@ -291,9 +290,9 @@ async fn an_override_is_by_a_named_officer_with_a_reason_and_is_listed_apart(poo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_request_is_declined_or_withdrawn_once(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_request_is_declined_or_withdrawn_once() {
+    let town = Town::open().await;
     let id = town.ask(&town.tenant, json!({})).await.request_id();
     let decline = format!("/v1/copy-requests/{id}/decline");
     town.tenant.post(&decline, json!({})).await.expect(403);
@@ -307,9 +306,9 @@ async fn a_request_is_declined_or_withdrawn_once(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn everything_can_be_read_as_it_stood(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn everything_can_be_read_as_it_stood() {
+    let town = Town::open().await;
     let before = town.clock_text();
     town.pass(Duration::hours(1));
     let path = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);

@@ -4,7 +4,6 @@ use proptest::prelude::*;
 use proptest::strategy::ValueTree;
 use proptest::test_runner::{Config, TestRunner};
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::{Actor, Town};
 
@@ -29,9 +28,9 @@ async fn differences(town: &Town) -> Vec<Value> {
     found["items"].as_array().unwrap().clone()
 }
 
-#[sqlx::test]
-async fn a_parcel_counts_when_the_counter_has_counted_it_and_none_is_sent_beyond_the_limit(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_parcel_counts_when_the_counter_has_counted_it_and_none_is_sent_beyond_the_limit() {
+    let town = Town::open().await;
     let limit = json!({"section_id": town.section, "most_held": 50});
     town.supplier.post(at(&town, "blank-limit"), limit).await.expect(200);
     let parcel = town.supplier.post(at(&town, "consignments"), of(&town, 10)).await.id();
@@ -59,9 +58,9 @@ async fn a_parcel_counts_when_the_counter_has_counted_it_and_none_is_sent_beyond
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_spoiled_blank_needs_a_witness_who_did_not_record_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_spoiled_blank_needs_a_witness_who_did_not_record_it() {
+    let town = Town::open().await;
     let spoiled = town.counter_staff.post(at(&town, "spoiled-blanks"), of(&town, 2)).await;
     assert_eq!((&account(&town).await["spoiled"], &account(&town).await["on_hand"]), (&json!(2), &json!(38)));
     confirm(&town.counter_staff, &spoiled.id(), None).await.expect(403);
@@ -74,9 +73,9 @@ async fn a_spoiled_blank_needs_a_witness_who_did_not_record_it(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_count_finds_a_difference_once_and_its_explanation_moves_the_book(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_count_finds_a_difference_once_and_its_explanation_moves_the_book() {
+    let town = Town::open().await;
     let count = |counted: u32| json!({"section_id": town.section, "counted": counted});
     town.counter_staff.post(at(&town, "blank-counts"), count(40)).await.expect(201);
     assert!(differences(&town).await.is_empty());
@@ -180,9 +179,9 @@ async fn carry_out(town: &Town, step: Move, request: &str, parcels: &mut Vec<(St
 
 /// I4 after each of 16 sequences of 25 moves, in any order: each step by [`account`], the whole against
 /// what was recorded by [`Town::close`].
-#[sqlx::test]
-async fn received_is_cut_spoiled_returned_missing_and_on_hand_in_any_order(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn received_is_cut_spoiled_returned_missing_and_on_hand_in_any_order() {
+    let town = Town::open().await;
     let rules = json!({"limits": [], "approvals": [], "unaccounted_blocks": false});
     town.set_rules(rules).await;
     let mut runner = TestRunner::new(Config::default());
@@ -203,9 +202,9 @@ async fn received_is_cut_spoiled_returned_missing_and_on_hand_in_any_order(pool:
     town.close().await;
 }
 
-#[sqlx::test]
-async fn two_who_take_the_last_blank_do_not_both_get_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn two_who_take_the_last_blank_do_not_both_get_it() {
+    let town = Town::open().await;
     town.counter_staff.post(at(&town, "blank-returns"), of(&town, 39)).await.expect(201);
     let tries: Vec<_> = (0..8)
         .map(|_| {

@@ -4,7 +4,6 @@
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{PIN, Reply, Town, signature};
@@ -24,9 +23,9 @@ async fn flagged(town: &Town) -> Vec<Value> {
     all["items"].as_array().unwrap().clone()
 }
 
-#[sqlx::test]
-async fn a_cut_without_a_network_that_is_still_right_is_like_any_other(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_cut_without_a_network_that_is_still_right_is_like_any_other() {
+    let town = Town::open().await;
     let id = town.authorised(json!({"quantity": 2})).await;
     let brought = bring_in(&town, &id, 1).await;
     assert_eq!((brought.outcome(), &brought.body["flagged"]), ("permitted", &json!(false)));
@@ -44,9 +43,9 @@ async fn a_cut_without_a_network_that_is_still_right_is_like_any_other(pool: PgP
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_cut_that_is_no_longer_right_is_a_fact_flagged_and_told(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_cut_that_is_no_longer_right_is_a_fact_flagged_and_told() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.supplier
         .post(format!("/v1/authorities/{}/revocation", town.authority["tenant"]), json!({}))
@@ -76,9 +75,9 @@ async fn a_cut_that_is_no_longer_right_is_a_fact_flagged_and_told(pool: PgPool) 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped() {
+    let town = Town::open().await;
     let id = town.authorised(json!({"quantity": 2})).await;
     let back = json!({"section_id": town.section, "quantity": 39});
     town.counter_staff.post(format!("/v1/counters/{}/blank-returns", town.counter), back).await.expect(201);
@@ -110,9 +109,9 @@ async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped(pool:
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_cut_before_it_was_authorised_and_one_for_a_dead_differ_are_flagged(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_cut_before_it_was_authorised_and_one_for_a_dead_differ_are_flagged() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     let early = json!({"id": id, "copy_request_id": id, "quantity": 1, "cut_at": "2026-11-01T12:00:00Z"});
     let path = format!("/v1/counters/{}/offline-cuts", town.counter);
@@ -128,9 +127,9 @@ async fn a_cut_before_it_was_authorised_and_one_for_a_dead_differ_are_flagged(po
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_worn_key_that_went_another_way_is_not_destroyed_by_a_flagged_cut(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_worn_key_that_went_another_way_is_not_destroyed_by_a_flagged_cut() {
+    let town = Town::open().await;
     town.set_rules(json!({"limits": [], "transfer": "by_form"})).await;
     let old = town.tenants_key(json!({})).await;
     let id = town.authorised(json!({"purpose": "replace_worn", "replaces_key_id": old})).await;
@@ -143,9 +142,9 @@ async fn a_worn_key_that_went_another_way_is_not_destroyed_by_a_flagged_cut(pool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_cut_that_is_brought_in_and_one_that_is_made_share_what_is_left(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_cut_that_is_brought_in_and_one_that_is_made_share_what_is_left() {
+    let town = Town::open().await;
     let id = town.authorised(json!({"quantity": 2})).await;
     let mut tries = vec![];
     for at in 0..4 {
@@ -172,9 +171,9 @@ async fn a_cut_that_is_brought_in_and_one_that_is_made_share_what_is_left(pool: 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_bundle_holds_what_may_be_cut_now_and_no_person(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_bundle_holds_what_may_be_cut_now_and_no_person() {
+    let town = Town::open().await;
     let id = town.authorised(json!({"quantity": 2})).await;
     town.ask(&town.tenant, json!({})).await;
     let path = format!("/v1/counters/{}/offline-authorisations", town.counter);
@@ -207,9 +206,9 @@ async fn a_bundle_holds_what_may_be_cut_now_and_no_person(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn keys_are_signed_for_and_the_entry_commits_to_the_signature() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let drawn = signature();
@@ -257,9 +256,9 @@ async fn keys_are_signed_for_and_the_entry_commits_to_the_signature(pool: PgPool
     town.check_log().await;
 }
 
-#[sqlx::test]
-async fn keys_that_nobody_collects_are_destroyed_before_a_witness(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn keys_that_nobody_collects_are_destroyed_before_a_witness() {
+    let town = Town::open().await;
     let id = town.authorised(json!({"quantity": 2})).await;
     town.cut(&id, 2).await;
     town.hand_over(&id, 1, json!({})).await;
@@ -295,9 +294,9 @@ async fn signals(town: &Town) -> Vec<(String, i64)> {
     found["items"].as_array().unwrap().iter().map(signal).collect()
 }
 
-#[sqlx::test]
-async fn what_is_out_of_pattern_is_signalled_with_its_rule_and_what_is_not_is_not(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_is_out_of_pattern_is_signalled_with_its_rule_and_what_is_not_is_not() {
+    let town = Town::open().await;
     assert_eq!(signals(&town).await, []);
     let at = |what: &str| format!("/v1/counters/{}/{what}", town.counter);
     let staff = &town.counter_staff;
@@ -354,9 +353,9 @@ async fn what_is_out_of_pattern_is_signalled_with_its_rule_and_what_is_not_is_no
     town.close().await;
 }
 
-#[sqlx::test]
-async fn one_holder_at_many_counters_and_flagged_cuts_are_signalled(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn one_holder_at_many_counters_and_flagged_cuts_are_signalled() {
+    let town = Town::open().await;
     town.set_rules(json!({"limits": []})).await;
     let counter = json!({"dealer_id": town.dealer, "name": "Quay"});
     let third = town.supplier.post("/v1/counters", counter).await.id();

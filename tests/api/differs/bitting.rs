@@ -1,7 +1,6 @@
 //! Bitting: encrypted at rest, shown on a cutting sheet to the counter that may cut, and nowhere else (I10).
 
 use serde_json::json;
-use sqlx::PgPool;
 
 use crate::harness::{MASTER_KEY, Town};
 use application::secrets;
@@ -14,9 +13,9 @@ async fn with_bitting(town: &Town) {
     town.supplier.post(&path, json!({"heights": HEIGHTS})).await.expect(201);
 }
 
-#[sqlx::test]
-async fn a_counter_sees_the_bitting_of_an_open_authorisation_and_each_look_is_an_entry(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_counter_sees_the_bitting_of_an_open_authorisation_and_each_look_is_an_entry() {
+    let town = Town::open().await;
     with_bitting(&town).await;
     let id = town.authorised(json!({"quantity": 2})).await;
     let path = format!("/v1/copy-requests/{id}/cutting-sheet");
@@ -40,9 +39,9 @@ async fn a_counter_sees_the_bitting_of_an_open_authorisation_and_each_look_is_an
     town.close().await;
 }
 
-#[sqlx::test]
-async fn nobody_else_and_nothing_that_is_on_hold_or_over_shows_bitting(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn nobody_else_and_nothing_that_is_on_hold_or_over_shows_bitting() {
+    let town = Town::open().await;
     with_bitting(&town).await;
     let id = town.authorised(json!({})).await;
     let path = format!("/v1/copy-requests/{id}/cutting-sheet");
@@ -66,9 +65,9 @@ async fn nobody_else_and_nothing_that_is_on_hold_or_over_shows_bitting(pool: PgP
     town.close().await;
 }
 
-#[sqlx::test]
-async fn bitting_is_recorded_once_and_a_wrong_one_is_not_repeated(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn bitting_is_recorded_once_and_a_wrong_one_is_not_repeated() {
+    let town = Town::open().await;
     let path = format!("/v1/differs/{}/bitting", town.differ);
     for wrong in [json!([1]), json!([1, 777]), json!("1 2 3"), json!([1, 2.5]), json!(null)] {
         let refused = town.supplier.post(&path, json!({"heights": wrong})).await;
@@ -99,9 +98,9 @@ async fn dump(town: &Town) -> String {
     text
 }
 
-#[sqlx::test]
-async fn a_dump_holds_no_bitting_and_no_second_factor_in_the_clear(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_dump_holds_no_bitting_and_no_second_factor_in_the_clear() {
+    let town = Town::open().await;
     with_bitting(&town).await;
     sqlx::query("INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, '$argon2id$x', created_at FROM people")
         .execute(&town.admin)
@@ -151,9 +150,9 @@ fn totp_bytes(base32: &str) -> Vec<u8> {
         .collect()
 }
 
-#[sqlx::test]
-async fn what_was_sealed_is_still_read_after_its_keys_were_rotated(pool: PgPool) {
-    let mut town = Town::open(pool).await;
+#[tokio::test]
+async fn what_was_sealed_is_still_read_after_its_keys_were_rotated() {
+    let mut town = Town::open().await;
     with_bitting(&town).await;
     let id = town.authorised(json!({})).await;
     let old: Vec<u8> =

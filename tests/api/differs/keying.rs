@@ -1,14 +1,13 @@
 //! Keyed alike, masters, who can open what, and the schedule.
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::Town;
 use crate::sites;
 
-#[sqlx::test]
-async fn doors_are_keyed_in_pairs_throughout_and_under_a_master(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn doors_are_keyed_in_pairs_throughout_and_under_a_master() {
+    let town = Town::open().await;
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let registration = format!("/v1/registrations/{}", town.registration);
     let mut doors = vec![];
@@ -65,9 +64,9 @@ async fn doors_are_keyed_in_pairs_throughout_and_under_a_master(pool: PgPool) {
 }
 
 /// Of a site: each door answers to the site's key and shows the differ that it will get.
-#[sqlx::test]
-async fn the_schedule_of_a_site_has_every_plot(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_schedule_of_a_site_has_every_plot() {
+    let town = Town::open().await;
     let site = sites::site(&town).await;
     sites::add_plots(&town, &site, sites::TEN_PLOTS).await.expect(201);
     let path = format!("/v1/registrations/{}/keying-schedule.csv", site.registration);

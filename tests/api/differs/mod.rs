@@ -7,7 +7,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use secrecy::ExposeSecret;
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
@@ -49,9 +48,9 @@ fn assert_apart(separation: Separation, heights: &[Vec<u8>]) {
     }
 }
 
-#[sqlx::test]
-async fn a_section_without_a_differ_is_refused_and_one_below_its_standard_is_told(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_section_without_a_differ_is_refused_and_one_below_its_standard_is_told() {
+    let town = Town::open().await;
     let path = format!("/v1/sections/{}/geometry", town.section);
     town.supplier.get(&path).await.expect(404);
     let none = json!({"geometry": {"positions": 4, "heights": 4, "most_alike": 1, "fewest_heights": 5}});
@@ -82,9 +81,9 @@ async fn a_section_without_a_differ_is_refused_and_one_below_its_standard_is_tol
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_differ_is_never_given_out_twice_and_a_released_one_is_free_again(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_differ_is_never_given_out_twice_and_a_released_one_is_free_again() {
+    let town = Town::open().await;
     let refused = allot(&town, &town.registration, json!({})).await.expect(409);
     assert!(refused["detail"].as_str().unwrap().contains("geometry"), "{refused}");
     // 2^4 of them.
@@ -119,9 +118,9 @@ async fn a_differ_is_never_given_out_twice_and_a_released_one_is_free_again(pool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn bitting_from_elsewhere_keeps_to_the_same_rules(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn bitting_from_elsewhere_keeps_to_the_same_rules() {
+    let town = Town::open().await;
     let separation = json!({"positions": 2, "steps": 3});
     town.set_geometry(json!({"positions": 4, "heights": 6, "largest_step": 4, "separation": separation}))
         .await;
@@ -146,9 +145,9 @@ async fn bitting_from_elsewhere_keeps_to_the_same_rules(pool: PgPool) {
 }
 
 /// Many tasks allot on two sites of one section at once: no differ twice, and I13 holds on each.
-#[sqlx::test]
-async fn two_sites_allotted_at_once_share_no_differ_and_keep_their_distance(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn two_sites_allotted_at_once_share_no_differ_and_keep_their_distance() {
+    let town = Town::open().await;
     let separation = Separation { positions: 2, steps: 3 };
     town.set_geometry(json!({"positions": 4, "heights": 4, "separation": separation})).await;
     let (other, ..) = town.premises("9 Alder Rise", "B-1").await;
@@ -184,9 +183,9 @@ async fn two_sites_allotted_at_once_share_no_differ_and_keep_their_distance(pool
     town.close().await;
 }
 
-#[sqlx::test]
-async fn nobody_orders_keys_of_a_differ_that_is_reserved_or_dead(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn nobody_orders_keys_of_a_differ_that_is_reserved_or_dead() {
+    let town = Town::open().await;
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let made = allot(&town, &town.registration, json!({"reserve": true})).await.expect(201);
     let differ = made["differs"][0]["id"].as_str().unwrap().to_owned();
@@ -206,9 +205,9 @@ async fn nobody_orders_keys_of_a_differ_that_is_reserved_or_dead(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn nothing_new_is_made_of_a_differ_that_is_dead_or_released(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn nothing_new_is_made_of_a_differ_that_is_dead_or_released() {
+    let town = Town::open().await;
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let made = allot(&town, &town.registration, json!({})).await.expect(201);
     let differ = made["differs"][0]["id"].as_str().unwrap().to_owned();

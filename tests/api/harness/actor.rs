@@ -44,7 +44,7 @@ impl Reply {
 }
 
 /// Somebody who calls.
-#[derive(Clone)]
+#[derive(Clone, Default)]
 pub struct Actor {
     pub id: String,
     pub token: String,

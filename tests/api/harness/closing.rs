@@ -3,7 +3,7 @@
 use secrecy::ExposeSecret;
 use uuid::Uuid;
 
-use crate::harness::Town;
+use crate::harness::{Town, databases};
 use application::secrets;
 use application::secrets::Context;
 use domain::differs::geometry::Geometry;
@@ -109,6 +109,7 @@ impl Town {
         while self.sequencer.round().await.unwrap() > 0 {}
         self.check_log().await;
         self.app.pool.close().await;
+        databases::drop(self.admin).await;
     }
 
     /// No combination is given out twice in a section, and two on one site are far enough apart (I13).

@@ -7,6 +7,7 @@
 
 mod actor;
 mod closing;
+pub mod databases;
 
 pub use crate::harness::actor::{Actor, Reply};
 
@@ -18,6 +19,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 use sqlx::postgres::PgPoolOptions;
 use time::{Duration, OffsetDateTime};
+use tokio::sync::OnceCell;
 use uuid::Uuid;
 
 use crate::harness::actor::NEXT_KEY;
@@ -54,6 +56,12 @@ pub struct Town {
     pub clock: Arc<TestClock>,
     pub router: Router,
     pub anon: Actor,
+    register: Register,
+}
+
+/// Who and what is on the register of a town.
+#[derive(Clone, Default)]
+pub struct Register {
     pub supplier: Actor,
     pub counter_staff: Actor,
     pub other_counter_staff: Actor,
@@ -75,6 +83,36 @@ pub struct Town {
     pub authority: std::collections::BTreeMap<&'static str, String>,
     pub card: (String, String),
     pub appointment: String,
+}
+
+impl std::ops::Deref for Town {
+    type Target = Register;
+
+    fn deref(&self) -> &Register {
+        &self.register
+    }
+}
+
+/// A town that was built once; each test has a copy of its database.
+struct Template {
+    database: String,
+    register: Register,
+    scratch: Scratch,
+    clock: i64,
+}
+
+impl Template {
+    async fn build() -> Self {
+        let database = databases::migrated().await;
+        let admin = databases::connect(&database).await;
+        let mut town = Town::on(admin, i64::try_from(START.unix_timestamp_nanos() / 1000).unwrap());
+        town.sequencer.init().await.unwrap();
+        town.build().await;
+        town.app.pool.close().await;
+        town.admin.close().await;
+        let Town { register, scratch, clock, .. } = town;
+        Self { database, register, scratch, clock: clock.0.load(Ordering::SeqCst) }
+    }
 }
 
 pub const START: OffsetDateTime = time::macros::datetime!(2026-11-02 09:00 UTC);
@@ -112,10 +150,36 @@ pub fn card_key_pem() -> String {
 }
 
 impl Town {
-    /// Opens a register on a migrated database, with connections as the service role.
-    pub async fn open(admin: PgPool) -> Self {
-        let clock =
-            Arc::new(TestClock(AtomicI64::new(i64::try_from(START.unix_timestamp_nanos() / 1000).unwrap())));
+    /// Opens a register, with connections as the service role.
+    pub async fn open() -> Self {
+        static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
+        let template = TEMPLATE.get_or_init(Template::build).await;
+        let admin = databases::connect(&databases::copy_of(&template.database).await).await;
+        let mut town = Self::on(admin, template.clock);
+        std::fs::copy(template.scratch.0.join("checkpoints"), town.scratch.0.join("checkpoints")).unwrap();
+        town.register = template.register.clone();
+        let Register {
+            supplier,
+            counter_staff,
+            other_counter_staff,
+            manager,
+            owner,
+            signatory,
+            tenant,
+            stranger,
+            ..
+        } = &mut town.register;
+        for actor in
+            [supplier, counter_staff, other_counter_staff, manager, owner, signatory, tenant, stranger]
+        {
+            actor.router = town.router.clone();
+        }
+        town
+    }
+
+    /// A register on a migrated database, with nobody on it.
+    fn on(admin: PgPool, clock: i64) -> Self {
+        let clock = Arc::new(TestClock(AtomicI64::new(clock)));
         let pool = PgPoolOptions::new()
             .max_connections(24)
             .after_connect(|connection, _| {
@@ -124,9 +188,7 @@ impl Town {
                     Ok(())
                 })
             })
-            .connect_with((*admin.connect_options()).clone())
-            .await
-            .unwrap();
+            .connect_lazy_with((*admin.connect_options()).clone());
         let app = App {
             pool,
             outside: Outside { clock: clock.clone(), random: Arc::new(SystemRandom) },
@@ -142,41 +204,9 @@ impl Town {
         let log_keys = sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
         let archive = Archive::new(scratch.0.join("checkpoints"));
         let sequencer = Arc::new(Sequencer::new(app.clone(), log_keys, archive));
-        sequencer.init().await.unwrap();
         let router = web::router(app.clone(), Limits::default());
         let anon = Actor { id: Uuid::nil().to_string(), token: String::new(), router: router.clone() };
-        let mut town = Self {
-            app,
-            sequencer,
-            scratch,
-            admin,
-            clock,
-            router,
-            anon: anon.clone(),
-            supplier: anon.clone(),
-            counter_staff: anon.clone(),
-            other_counter_staff: anon.clone(),
-            manager: anon.clone(),
-            owner: anon.clone(),
-            signatory: anon.clone(),
-            tenant: anon.clone(),
-            stranger: anon,
-            section: String::new(),
-            counter: String::new(),
-            other_counter: String::new(),
-            dealer: String::new(),
-            agent: String::new(),
-            owners: String::new(),
-            registration: String::new(),
-            differ: String::new(),
-            locks: vec![],
-            keys: vec![],
-            authority: Default::default(),
-            card: Default::default(),
-            appointment: String::new(),
-        };
-        town.build().await;
-        town
+        Self { app, admin, sequencer, scratch, clock, router, anon, register: Register::default() }
     }
 
     pub fn clock_now(&self) -> OffsetDateTime {
@@ -247,20 +277,20 @@ impl Town {
             .unwrap();
         let supplier: Uuid =
             sqlx::query_scalar("SELECT id FROM people").fetch_one(&self.admin).await.unwrap();
-        self.supplier = self.signed_in(&supplier.to_string()).await;
-        self.dealer = self.organisation("dealer", "Pellworth").await;
+        self.register.supplier = self.signed_in(&supplier.to_string()).await;
+        self.register.dealer = self.organisation("dealer", "Pellworth").await;
         let other_dealer = self.organisation("dealer", "Quenby").await;
-        self.agent = self.organisation("agent", "Underhay").await;
-        self.owners = self.organisation("owner", "Ostrey").await;
-        self.counter_staff = self.member("Counter Staff", &self.dealer.clone()).await;
-        self.other_counter_staff = self.member("Other Counter", &other_dealer).await;
-        self.manager = self.member("Manager", &self.agent.clone()).await;
-        self.owner = self.person("Owner").await;
-        self.signatory = self.person("Signatory").await;
-        self.tenant = self.person("Tenant").await;
-        self.stranger = self.person("Stranger").await;
+        self.register.agent = self.organisation("agent", "Underhay").await;
+        self.register.owners = self.organisation("owner", "Ostrey").await;
+        self.register.counter_staff = self.member("Counter Staff", &self.dealer.clone()).await;
+        self.register.other_counter_staff = self.member("Other Counter", &other_dealer).await;
+        self.register.manager = self.member("Manager", &self.agent.clone()).await;
+        self.register.owner = self.person("Owner").await;
+        self.register.signatory = self.person("Signatory").await;
+        self.register.tenant = self.person("Tenant").await;
+        self.register.stranger = self.person("Stranger").await;
         let section = json!({"name": "MB40", "protection": "agreement"});
-        self.section = self.supplier.post("/v1/sections", section).await.id();
+        self.register.section = self.supplier.post("/v1/sections", section).await.id();
         for (dealer, own) in [(self.dealer.clone(), true), (other_dealer, false)] {
             let counter = json!({"dealer_id": dealer, "name": "Sluice Lane"});
             let counter = self.supplier.post("/v1/counters", counter).await.id();
@@ -272,12 +302,14 @@ impl Town {
             let staff = if own { &self.counter_staff } else { &self.other_counter_staff };
             staff.post(format!("/v1/blank-movements/{sent}/confirmation"), json!({})).await.expect(200);
             if own {
-                (self.counter, self.appointment) = (counter, appointment);
+                (self.register.counter, self.register.appointment) = (counter, appointment);
             } else {
-                self.other_counter = counter;
+                self.register.other_counter = counter;
             }
         }
-        (self.registration, self.differ, self.locks, self.keys) = self.premises("3 Alder Rise", "A-1").await;
+        let premises = self.premises("3 Alder Rise", "A-1").await;
+        let register = &mut self.register;
+        (register.registration, register.differ, register.locks, register.keys) = premises;
         let registration = self.registration.clone();
         let approving = json!({"may_approve": true, "may_pass_on": true});
         let agent = json!({"class": "agent", "organisation_id": self.agent, "may_approve": true,
@@ -287,13 +319,13 @@ impl Town {
             self.supplier.post(format!("/v1/registrations/{registration}/authorities"), agent).await.id();
         let signatory = self.grant(&registration, "signatory", &self.signatory.id, approving).await;
         let tenant = self.grant(&registration, "keyholder", &self.tenant.id, json!({})).await;
-        self.authority.extend([
+        self.register.authority.extend([
             ("owner", owner),
             ("agent", agent),
             ("signatory", signatory),
             ("tenant", tenant),
         ]);
-        self.card = self.card_for(&self.tenant).await;
+        self.register.card = self.card_for(&self.tenant).await;
     }
 
     /// Premises with two locks on one differ and a lever pack with two keys.

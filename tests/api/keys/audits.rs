@@ -1,7 +1,6 @@
 //! Key audits: who is asked, what silence means, what is missing; and counts of the keys in store.
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{Actor, Town};
@@ -22,9 +21,9 @@ async fn two_holders(town: &Town) {
     town.supplier.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
 }
 
-#[sqlx::test]
-async fn holders_are_asked_and_silence_is_chased(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn holders_are_asked_and_silence_is_chased() {
+    let town = Town::open().await;
     two_holders(&town).await;
     let audits = format!("/v1/registrations/{}/audits", town.registration);
     let audit = town.owner.post(&audits, json!({})).await.expect(201);
@@ -64,9 +63,9 @@ async fn holders_are_asked_and_silence_is_chased(pool: PgPool) {
 
 /// Missouri State University: annual audit; sheets that do not come back leave the register as it stands
 /// ("accurate as written").
-#[sqlx::test]
-async fn a_yearly_audit_opens_by_itself_and_silence_may_mean_right(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_yearly_audit_opens_by_itself_and_silence_may_mean_right() {
+    let town = Town::open().await;
     two_holders(&town).await;
     town.set_rules(json!({"audit": {"every": "year", "silence": "right", "answer_days": 14}})).await;
     assert_eq!(tasks::round(&town.app).await.unwrap().audits_opened, 0);
@@ -92,9 +91,9 @@ async fn a_yearly_audit_opens_by_itself_and_silence_may_mean_right(pool: PgPool)
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_audit_is_of_a_person_or_of_a_level_or_of_everything(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_audit_is_of_a_person_or_of_a_level_or_of_everything() {
+    let town = Town::open().await;
     two_holders(&town).await;
     let audits = format!("/v1/registrations/{}/audits", town.registration);
     for (scope, keys) in [
@@ -114,9 +113,9 @@ async fn an_audit_is_of_a_person_or_of_a_level_or_of_everything(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn keys_in_store_are_counted_beside_the_book(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn keys_in_store_are_counted_beside_the_book() {
+    let town = Town::open().await;
     let path = format!("/v1/registrations/{}/stock-counts", town.registration);
     let count = |counted: u32| json!({"differ_id": town.differ, "counted": counted, "remark": "in the safe"});
     let right = town.owner.post(&path, count(2)).await.expect(201);
@@ -129,9 +128,9 @@ async fn keys_in_store_are_counted_beside_the_book(pool: PgPool) {
 }
 
 /// Those whose right has ended are whom an audit is for.
-#[sqlx::test]
-async fn whoever_has_a_key_answers_for_it_without_a_right_to_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn whoever_has_a_key_answers_for_it_without_a_right_to_it() {
+    let town = Town::open().await;
     two_holders(&town).await;
     let revoke = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
     town.owner.post(revoke, json!({})).await.expect(200);

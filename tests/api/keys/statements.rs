@@ -4,16 +4,15 @@ use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::Town;
 use domain::entry::disclosed;
 use evidence_log::receipt::Receipt;
 
-#[sqlx::test]
-async fn a_statement_tells_how_it_stood_on_a_day_and_its_receipt_proves_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_statement_tells_how_it_stood_on_a_day_and_its_receipt_proves_it() {
+    let town = Town::open().await;
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let key = town.tenants_key(json!({})).await;
     let first_day = town.clock_now().date();
@@ -69,9 +68,9 @@ async fn a_statement_tells_how_it_stood_on_a_day_and_its_receipt_proves_it(pool:
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_rekey_shows_in_the_statements_after_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_rekey_shows_in_the_statements_after_it() {
+    let town = Town::open().await;
     town.set_geometry(json!({"positions": 5, "heights": 6})).await;
     let new = json!({"differ_ids": [town.differ], "reason": "A tenant left."});
     let rekey = town.supplier.post(format!("/v1/registrations/{}/rekeys", town.registration), new).await.id();

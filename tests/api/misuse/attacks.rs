@@ -1,14 +1,13 @@
 //! What somebody would try who means ill.
 
 use serde_json::json;
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{Actor, PIN, Town, signature};
 
-#[sqlx::test]
-async fn nobody_passes_on_a_post_or_standing_that_he_has_not(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn nobody_passes_on_a_post_or_standing_that_he_has_not() {
+    let town = Town::open().await;
     town.set_rules(json!({"emergency": {"posts": ["duty_officer"]}})).await;
     let friend = town.person("Friend").await;
     let path = format!("/v1/registrations/{}/authorities", town.registration);
@@ -23,9 +22,9 @@ async fn nobody_passes_on_a_post_or_standing_that_he_has_not(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_earlier_invitation_is_void(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_earlier_invitation_is_void() {
+    let town = Town::open().await;
     let person = json!({"name": "Ada", "email": "ada@town.example"});
     let entered = town.counter_staff.post("/v1/people", person).await.expect(201);
     let path = format!("/v1/people/{}/invitations", entered["id"].as_str().unwrap());
@@ -40,9 +39,9 @@ async fn an_earlier_invitation_is_void(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_address_that_somebody_else_entered_gets_nothing_by_an_import(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_address_that_somebody_else_entered_gets_nothing_by_an_import() {
+    let town = Town::open().await;
     let person = json!({"name": "Squatter", "email": "victim@town.example"});
     town.counter_staff.post("/v1/people", person).await.expect(201);
     let header = "record,registration,section,owner,premises,label,kind,hand,standard,escape_route,room_class,differ,\
@@ -67,9 +66,9 @@ async fn an_address_that_somebody_else_entered_gets_nothing_by_an_import(pool: P
     town.close().await;
 }
 
-#[sqlx::test]
-async fn somebody_whom_a_court_bars_does_not_collect_either(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn somebody_whom_a_court_bars_does_not_collect_either() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
@@ -83,9 +82,9 @@ async fn somebody_whom_a_court_bars_does_not_collect_either(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_authority_for_one_differ_governs_nothing_else(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn an_authority_for_one_differ_governs_nothing_else() {
+    let town = Town::open().await;
     let master = json!({"number": "M-1", "level": "building"});
     let master =
         town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), master).await.id();
@@ -112,9 +111,9 @@ async fn an_authority_for_one_differ_governs_nothing_else(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_seat_that_sleeps_without_a_second_factor_does_not_approve(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_seat_that_sleeps_without_a_second_factor_does_not_approve() {
+    let town = Town::open().await;
     let staff = town.member("Sleepy", &town.agent).await;
     town.grant(&town.registration, "keyholder", &staff.id, json!({})).await;
     sqlx::query("UPDATE sessions SET second_factor = false WHERE person_id = $1::uuid")
@@ -133,9 +132,9 @@ async fn a_seat_that_sleeps_without_a_second_factor_does_not_approve(pool: PgPoo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn extensions_are_capped_and_count_the_keys_that_are_out(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn extensions_are_capped_and_count_the_keys_that_are_out() {
+    let town = Town::open().await;
     town.set_rules(json!({"temporary": {"most_extensions": 2, "most_days": 300}})).await;
     let issue = town.authorised(json!({"due_back_on": "2026-11-05", "quantity": 2})).await;
     town.cut(&issue, 2).await;
@@ -158,9 +157,9 @@ async fn extensions_are_capped_and_count_the_keys_that_are_out(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn one_lost_key_is_replaced_once_and_may_be_lost_again(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn one_lost_key_is_replaced_once_and_may_be_lost_again() {
+    let town = Town::open().await;
     let key = town.tenants_key(json!({})).await;
     let lose = |who: Actor| {
         let path = format!("/v1/keys/{key}/loss");
@@ -184,9 +183,9 @@ async fn one_lost_key_is_replaced_once_and_may_be_lost_again(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn dead_keys_do_not_come_back_to_life(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn dead_keys_do_not_come_back_to_life() {
+    let town = Town::open().await;
     let differ = json!({"differ_id": town.differ});
     for lock in &town.locks {
         town.supplier.post(format!("/v1/locks/{lock}/answers/end"), differ.clone()).await.expect(200);
@@ -195,9 +194,9 @@ async fn dead_keys_do_not_come_back_to_life(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_key_that_waits_at_the_counter_is_not_issued_past_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_key_that_waits_at_the_counter_is_not_issued_past_it() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     let cut = town.cut(&id, 1).await;
     let key = cut.body["keys"][0]["id"].as_str().unwrap();
@@ -207,9 +206,9 @@ async fn a_key_that_waits_at_the_counter_is_not_issued_past_it(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_wrong_pin_that_is_sent_again_counts_once(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_wrong_pin_that_is_sent_again_counts_once() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.cut(&id, 1).await;
     let path = format!("/v1/copy-requests/{id}/hand-overs");
@@ -234,9 +233,9 @@ async fn a_wrong_pin_that_is_sent_again_counts_once(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn rules_that_would_break_the_service_are_refused(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn rules_that_would_break_the_service_are_refused() {
+    let town = Town::open().await;
     let path = format!("/v1/registrations/{}/rules", town.registration);
     let nul = json!({"rules": {"eligibility": [{"instead": "a\u{0}b"}]}});
     town.owner.change("PUT", &path, 1, nul).await.expect(422);
@@ -250,9 +249,9 @@ async fn rules_that_would_break_the_service_are_refused(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_held_when_the_clock_was_read_must_still_hold_under_the_lock(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_held_when_the_clock_was_read_must_still_hold_under_the_lock() {
+    let town = Town::open().await;
     let id = town.authorised(json!({})).await;
     town.pass(Duration::days(30) - Duration::seconds(1));
     // Somebody holds the registration while the authorisation runs out.
@@ -280,9 +279,9 @@ async fn what_held_when_the_clock_was_read_must_still_hold_under_the_lock(pool: 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_log_names_no_person(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_log_names_no_person() {
+    let town = Town::open().await;
     town.tenants_key(json!({})).await;
     let bodies: Vec<Vec<u8>> =
         sqlx::query_scalar("SELECT body FROM log_entries").fetch_all(&town.admin).await.unwrap();

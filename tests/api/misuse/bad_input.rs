@@ -2,7 +2,6 @@
 //! time, never a 500, and nothing changed.
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::Town;
 
@@ -19,9 +18,9 @@ fn pointers(body: &Value) -> Vec<&str> {
     body["errors"].as_array().unwrap().iter().map(|error| error["pointer"].as_str().unwrap()).collect()
 }
 
-#[sqlx::test]
-async fn every_wrong_field_is_told_at_once(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn every_wrong_field_is_told_at_once() {
+    let town = Town::open().await;
     let before = state(&town).await;
     let lock = json!({"label": "a\u{0}b", "kind": "door", "hand": 7, "standard": "x".repeat(101),
         "escape_route": "yes", "room_class": "Big Room", "colour": "red", "a/b": 1});
@@ -41,9 +40,9 @@ async fn every_wrong_field_is_told_at_once(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_section_is_told_everything_that_its_protection_lacks(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_section_is_told_everything_that_its_protection_lacks() {
+    let town = Town::open().await;
     let body =
         town.supplier.post("/v1/sections", json!({"name": "S", "protection": "patent"})).await.expect(422);
     assert_eq!(pointers(&body), ["/territory", "/filed_on", "/last_expiry_on"]);
@@ -61,9 +60,9 @@ async fn a_section_is_told_everything_that_its_protection_lacks(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_is_no_request_gets_a_problem_and_changes_nothing(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_is_no_request_gets_a_problem_and_changes_nothing() {
+    let town = Town::open().await;
     let before = state(&town).await;
     let path = format!("/v1/registrations/{}/copy-requests", town.registration);
     let json_type = ("content-type", "application/json");
@@ -122,9 +121,9 @@ async fn what_is_no_request_gets_a_problem_and_changes_nothing(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn ids_of_other_registrations_are_not_taken(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn ids_of_other_registrations_are_not_taken() {
+    let town = Town::open().await;
     let (other, differ, locks, keys) = town.premises("7 Mill Lane", "B-1").await;
     let foreign = town
         .ask(

@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use serde_json::json;
-use sqlx::PgPool;
 use time::Duration;
 use tokio::task::JoinSet;
 
@@ -24,9 +23,9 @@ where
 }
 
 /// I2: keys in existence and open authorisations never exceed the cap.
-#[sqlx::test]
-async fn the_last_permitted_copy_is_given_once(pool: PgPool) {
-    let town = Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn the_last_permitted_copy_is_given_once() {
+    let town = Arc::new(Town::open().await);
     for round in 0..ROUNDS {
         let existing = town.count("SELECT count(*) FROM keys").await + i64::try_from(round).unwrap();
         let cap = existing + 1;
@@ -46,9 +45,9 @@ async fn the_last_permitted_copy_is_given_once(pool: PgPool) {
 }
 
 /// I7: an authorisation is spent once.
-#[sqlx::test]
-async fn an_authorisation_for_one_key_cuts_one_key(pool: PgPool) {
-    let town = Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn an_authorisation_for_one_key_cuts_one_key() {
+    let town = Arc::new(Town::open().await);
     town.set_rules(json!({"limits": []})).await;
     for _ in 0..ROUNDS {
         let id = town.authorised(json!({})).await;
@@ -69,9 +68,9 @@ async fn an_authorisation_for_one_key_cuts_one_key(pool: PgPool) {
 }
 
 /// I1: no cut commits after what it relied on was revoked.
-#[sqlx::test]
-async fn a_cut_that_races_a_revocation_never_commits_after_it(pool: PgPool) {
-    let town = Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn a_cut_that_races_a_revocation_never_commits_after_it() {
+    let town = Arc::new(Town::open().await);
     town.set_rules(json!({"limits": [], "at_cut": {"card": true, "pin": false, "document": false}})).await;
     let (mut cuts, mut refusals) = (0, 0);
     for round in 0..4 * ROUNDS {
@@ -177,9 +176,9 @@ async fn restore(town: &Town, round: usize, card: &str, request: &str, revoked: 
 }
 
 /// I8: the same request sent again has one effect and one answer.
-#[sqlx::test]
-async fn the_same_key_twenty_times_at_once_has_one_effect_and_one_answer(pool: PgPool) {
-    let town = Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn the_same_key_twenty_times_at_once_has_one_effect_and_one_answer() {
+    let town = Arc::new(Town::open().await);
     for round in 0..ROUNDS {
         let key = format!("round-{round}");
         let replies = at_once(20, |_| {
@@ -201,9 +200,9 @@ async fn the_same_key_twenty_times_at_once_has_one_effect_and_one_answer(pool: P
 }
 
 /// I4: blanks are never negative, whoever cuts at the same time.
-#[sqlx::test]
-async fn blanks_never_go_negative(pool: PgPool) {
-    let town = Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn blanks_never_go_negative() {
+    let town = Arc::new(Town::open().await);
     let free = json!({"rules": {"limits": [], "approvals": []}});
     town.supplier.change("PUT", "/v1/default-rules", 0, free).await.expect(200);
     // Requests on several registrations, so that the registration's lock does not hide the account's.
@@ -234,9 +233,9 @@ async fn blanks_never_go_negative(pool: PgPool) {
 }
 
 /// Two approvers at once: both count, and the request is authorised once.
-#[sqlx::test]
-async fn approvals_at_the_same_time_all_count(pool: PgPool) {
-    let town = Arc::new(Town::open(pool).await);
+#[tokio::test]
+async fn approvals_at_the_same_time_all_count() {
+    let town = Arc::new(Town::open().await);
     town.set_rules(json!({"limits": [], "approvals": [{"needs": [{"count": 2}]}]})).await;
     for _ in 0..ROUNDS {
         let id = town.ask(&town.tenant, json!({})).await.request_id();
@@ -275,9 +274,9 @@ async fn cut_while_taken_away(town: &Town, id: &str, sql: &'static str, subject:
 }
 
 /// I1, without luck: each of these is revoked while a cut is under way.
-#[sqlx::test]
-async fn a_cut_waits_for_a_revocation_under_way_and_heeds_it(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_cut_waits_for_a_revocation_under_way_and_heeds_it() {
+    let town = Town::open().await;
     town.set_rules(json!({"limits": []})).await;
     let id = town.authorised(json!({})).await;
     let revoke = "UPDATE appointments SET revoked_at = changed_at WHERE id = $1";

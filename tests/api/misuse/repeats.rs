@@ -1,13 +1,12 @@
 //! Conventions of the API: idempotent changes, versions, pages, problem details.
 
 use serde_json::json;
-use sqlx::PgPool;
 
 use crate::harness::Town;
 
-#[sqlx::test]
-async fn the_same_key_with_another_body_is_refused(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_same_key_with_another_body_is_refused() {
+    let town = Town::open().await;
     let path = format!("/v1/registrations/{}/copy-requests", town.registration);
     let first = town.tenant.post_keyed(&path, "k1", town.ask_body()).await;
     let again = town.tenant.post_keyed(&path, "k1", town.ask_body()).await;
@@ -23,9 +22,9 @@ async fn the_same_key_with_another_body_is_refused(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_secret_is_shown_with_the_first_answer_and_kept_nowhere(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_secret_is_shown_with_the_first_answer_and_kept_nowhere() {
+    let town = Town::open().await;
     let path = format!("/v1/organisations/{}/client-programs", town.dealer);
     let first = town.supplier.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
     let secret = first["client_secret"].as_str().unwrap().to_owned();
@@ -40,9 +39,9 @@ async fn a_secret_is_shown_with_the_first_answer_and_kept_nowhere(pool: PgPool) 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_change_is_of_a_version(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_change_is_of_a_version() {
+    let town = Town::open().await;
     let path = format!("/v1/registrations/{}", town.registration);
     let read = town.owner.get(&path).await;
     let version = read.body["version"].as_i64().unwrap();
@@ -60,9 +59,9 @@ async fn a_change_is_of_a_version(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn lists_are_read_page_by_page(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn lists_are_read_page_by_page() {
+    let town = Town::open().await;
     let mut path = format!("/v1/registrations/{}/keys?limit=1&state=in_store", town.registration);
     let mut seen = vec![];
     loop {
@@ -82,9 +81,9 @@ async fn lists_are_read_page_by_page(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn problems_carry_their_request_id_and_lead_somewhere(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn problems_carry_their_request_id_and_lead_somewhere() {
+    let town = Town::open().await;
     let gone = town.tenant.get("/v1/nothing/here").await;
     assert_eq!(gone.headers["content-type"], "application/problem+json");
     assert_eq!(gone.body["request_id"], gone.headers["x-request-id"].to_str().unwrap());
@@ -103,11 +102,11 @@ async fn problems_carry_their_request_id_and_lead_somewhere(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn an_address_that_calls_too_often_is_turned_away_for_a_while(pool: PgPool) {
+#[tokio::test]
+async fn an_address_that_calls_too_often_is_turned_away_for_a_while() {
     use std::num::NonZeroU32;
     use web::limits::Limits;
-    let town = Town::open(pool).await;
+    let town = Town::open().await;
     let few = |number| NonZeroU32::new(number).unwrap();
     let router = web::router(town.app.clone(), Limits::new(few(1000), few(2), 1));
     let anon = crate::harness::Actor { router, ..town.anon.clone() };

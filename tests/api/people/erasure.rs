@@ -1,7 +1,6 @@
 //! Erasing a person (I12).
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::Town;
 use crate::log::asked;
@@ -9,9 +8,9 @@ use crate::sites;
 use domain::entry;
 use evidence_log::receipt::Receipt;
 
-#[sqlx::test]
-async fn erasing_a_person_leaves_the_log_verifiable_and_says_so(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn erasing_a_person_leaves_the_log_verifiable_and_says_so() {
+    let town = Town::open().await;
     let entry = asked(&town).await;
     town.sequencer.round().await.unwrap();
     let path = format!("/v1/people/{}/erasure", town.tenant.id);
@@ -81,9 +80,9 @@ async fn check_commitments(town: &Town) {
 }
 
 /// A buyer who signed for a plot and stands in statements is erased from both.
-#[sqlx::test]
-async fn what_a_buyer_signed_goes_with_the_buyer(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_a_buyer_signed_goes_with_the_buyer() {
+    let town = Town::open().await;
     let site = sites::site(&town).await;
     sites::add_plots(&town, &site, sites::TEN_PLOTS).await.expect(201);
     let plot = sites::first_plot(&town, &site).await;

@@ -2,7 +2,6 @@
 
 use base64::Engine;
 use serde_json::{Value, json};
-use sqlx::PgPool;
 use time::Duration;
 
 use crate::harness::{Actor, Town};
@@ -34,9 +33,9 @@ fn with(actor: &Actor, tokens: &Value) -> Actor {
     Actor { token: tokens["access_token"].as_str().unwrap().to_owned(), ..actor.clone() }
 }
 
-#[sqlx::test]
-async fn a_person_signs_in_refreshes_and_signs_out(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_person_signs_in_refreshes_and_signs_out() {
+    let town = Town::open().await;
     let (anon, email) = enrolled(&town, "Ada", None).await;
     let tokens = sign_in(&town, &email, PASSWORD, None).await.expect(201);
     let ada = with(&anon, &tokens);
@@ -54,9 +53,9 @@ async fn a_person_signs_in_refreshes_and_signs_out(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_refresh_token_that_is_used_twice_ends_the_session(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_refresh_token_that_is_used_twice_ends_the_session() {
+    let town = Town::open().await;
     let (anon, email) = enrolled(&town, "Ada", None).await;
     let tokens = sign_in(&town, &email, PASSWORD, None).await.expect(201);
     let refresh = json!({"refresh_token": tokens["refresh_token"]});
@@ -67,9 +66,9 @@ async fn a_refresh_token_that_is_used_twice_ends_the_session(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn wrong_attempts_block_the_account_for_longer_each_time(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn wrong_attempts_block_the_account_for_longer_each_time() {
+    let town = Town::open().await;
     let (_, email) = enrolled(&town, "Ada", None).await;
     for _ in 0..5 {
         sign_in(&town, &email, "not the password", None).await.expect(401);
@@ -95,10 +94,10 @@ fn code(secret: &str, at: i64) -> String {
     totp.generate(u64::try_from(at).unwrap())
 }
 
-#[sqlx::test]
-async fn staff_has_no_rights_until_a_second_factor_is_set_up(pool: PgPool) {
+#[tokio::test]
+async fn staff_has_no_rights_until_a_second_factor_is_set_up() {
     use application::outside::Clock;
-    let town = Town::open(pool).await;
+    let town = Town::open().await;
     let agent = town.agent.clone();
     let (anon, email) = enrolled(&town, "Sunniva", Some(&agent)).await;
     let first = with(&anon, &sign_in(&town, &email, PASSWORD, None).await.expect(201));
@@ -131,9 +130,9 @@ async fn staff_has_no_rights_until_a_second_factor_is_set_up(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_client_program_acts_for_its_organisation_until_it_is_shut_out(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_client_program_acts_for_its_organisation_until_it_is_shut_out() {
+    let town = Town::open().await;
     let path = format!("/v1/organisations/{}/client-programs", town.dealer);
     let program = town.counter_staff.post(&path, json!({"name": "till"})).await.expect(201);
     let (id, secret) = (program["id"].as_str().unwrap(), program["client_secret"].as_str().unwrap());
@@ -169,9 +168,9 @@ async fn a_client_program_acts_for_its_organisation_until_it_is_shut_out(pool: P
     town.close().await;
 }
 
-#[sqlx::test]
-async fn a_password_is_changed_against_the_old_one_and_every_session_ends(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn a_password_is_changed_against_the_old_one_and_every_session_ends() {
+    let town = Town::open().await;
     let (anon, email) = enrolled(&town, "Ada", None).await;
     let ada = with(&anon, &sign_in(&town, &email, PASSWORD, None).await.expect(201));
     let change = |old: &str| json!({"old_password": old, "new_password": "another twelve letters"});
@@ -185,9 +184,9 @@ async fn a_password_is_changed_against_the_old_one_and_every_session_ends(pool: 
     town.close().await;
 }
 
-#[sqlx::test]
-async fn the_key_set_verifies_and_tokens_of_others_do_not(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn the_key_set_verifies_and_tokens_of_others_do_not() {
+    let town = Town::open().await;
     let keys = town.anon.get("/.well-known/jwks.json").await.expect(200);
     assert_eq!(
         (keys["keys"][0]["crv"].as_str(), keys["keys"][0]["kty"].as_str()),

@@ -2,9 +2,9 @@
 
 use crate::processes::*;
 
-#[sqlx::test]
-async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline() {
+    let machine = Machine::new().await;
     let town = &machine.town;
     let entry = town.ask(&town.tenant, json!({})).await.body["entry_id"].as_str().unwrap().to_owned();
     let server = machine.serve();
@@ -78,9 +78,9 @@ async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline(pool: Pg
     assert_eq!(machine.audit(&gone, "mirror", &[]).await.status.code(), Some(2));
 }
 
-#[sqlx::test]
-async fn a_flipped_byte_is_found_by_the_auditor_and_named(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn a_flipped_byte_is_found_by_the_auditor_and_named() {
+    let machine = Machine::new().await;
     // More than one full tile, so that there is a tile of level 1.
     for _ in 0..300 {
         machine.town.supplier.post("/v1/people", json!({"name": "Somebody"})).await.expect(201);

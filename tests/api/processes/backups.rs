@@ -1,5 +1,6 @@
 //! A backup that was restored under a running archive.
 
+use crate::harness::databases;
 use crate::processes::*;
 
 /// A dump of the database, as a backup is made.
@@ -16,12 +17,9 @@ fn dump(machine: &Machine) {
 /// The backup, restored into a database of its own.
 async fn restored(machine: &Machine) -> (String, PgPool) {
     let options = machine.town.admin.connect_options();
-    // PostgreSQL cuts names after 63 bytes.
-    let name = format!("restored_{}", &options.get_database().unwrap()[10..]);
-    // A test that failed before leaves its own behind.
-    for sql in [format!("DROP DATABASE IF EXISTS \"{name}\""), format!("CREATE DATABASE \"{name}\"")] {
-        sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
-    }
+    let name = format!("{}_restored", options.get_database().unwrap());
+    let sql = format!("CREATE DATABASE {name}");
+    sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
     let options = (*options).clone().database(&name);
     let url = address(&options);
     let done =
@@ -30,9 +28,9 @@ async fn restored(machine: &Machine) -> (String, PgPool) {
     (url, PgPool::connect_with(options).await.unwrap())
 }
 
-#[sqlx::test]
-async fn an_old_backup_is_noticed_and_mended_from_a_mirror(pool: PgPool) {
-    let mut machine = Machine::new(pool).await;
+#[tokio::test]
+async fn an_old_backup_is_noticed_and_mended_from_a_mirror() {
+    let mut machine = Machine::new().await;
     dump(&machine);
     for _ in 0..3 {
         machine.town.ask(&machine.town.tenant, json!({})).await.expect(201);
@@ -88,12 +86,12 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror(pool: PgPool) {
     drop(server);
     let again = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
     assert!(said(&again).contains("nothing to recover"), "{}", said(&again));
-    drop_restored(&machine, pool).await;
+    databases::drop(pool).await;
 }
 
-#[sqlx::test]
-async fn without_a_mirror_another_log_says_which_one_it_continues(pool: PgPool) {
-    let mut machine = Machine::new(pool).await;
+#[tokio::test]
+async fn without_a_mirror_another_log_says_which_one_it_continues() {
+    let mut machine = Machine::new().await;
     dump(&machine);
     let entry = machine.town.ask(&machine.town.tenant, json!({})).await.body["entry_id"].clone();
     while machine.town.sequencer.round().await.unwrap() > 0 {}
@@ -151,12 +149,5 @@ async fn without_a_mirror_another_log_says_which_one_it_continues(pool: PgPool) 
     drop(server);
     // The old keys go no further.
     assert!(machine.town.sequencer.round().await.unwrap_err().to_string().contains("another log's"));
-    drop_restored(&machine, pool).await;
-}
-
-async fn drop_restored(machine: &Machine, pool: PgPool) {
-    let name = pool.connect_options().get_database().unwrap().to_owned();
-    pool.close().await;
-    let sql = format!("DROP DATABASE \"{name}\" WITH (FORCE)");
-    sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
+    databases::drop(pool).await;
 }

@@ -24,10 +24,10 @@ fn alone(machine: &Machine, arguments: &[&str]) -> Command {
     command
 }
 
-#[sqlx::test]
-async fn one_command_sets_a_register_up_and_the_others_read_what_it_wrote(pool: PgPool) {
+#[tokio::test]
+async fn one_command_sets_a_register_up_and_the_others_read_what_it_wrote() {
     use std::os::unix::fs::PermissionsExt;
-    let machine = Machine::new(pool).await;
+    let machine = Machine::new().await;
     forget_log(&machine).await;
     let (database, login) = login(&machine).await;
     let rights = "SELECT rolsuper OR rolcreatedb OR rolcreaterole
@@ -81,9 +81,9 @@ async fn one_command_sets_a_register_up_and_the_others_read_what_it_wrote(pool: 
     assert!(said(&slip).contains("there is no setting log_orgin"), "{}", said(&slip));
 }
 
-#[sqlx::test]
-async fn a_login_that_cannot_see_the_migrations_is_told_so(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn a_login_that_cannot_see_the_migrations_is_told_so() {
+    let machine = Machine::new().await;
     let (database, _) = login(&machine).await;
     sqlx::raw_sql("REVOKE SELECT ON _sqlx_migrations FROM wardbook_service")
         .execute(&machine.town.admin)

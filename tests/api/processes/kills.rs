@@ -2,9 +2,9 @@
 
 use crate::processes::*;
 
-#[sqlx::test]
-async fn without_a_log_nothing_is_served_and_it_is_opened_by_a_command(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn without_a_log_nothing_is_served_and_it_is_opened_by_a_command() {
+    let machine = Machine::new().await;
     let again = machine.command(&["log", "init"]).output().unwrap();
     assert!(!again.status.success() && said(&again).contains("there is a log already"), "{}", said(&again));
     forget_log(&machine).await;
@@ -30,9 +30,9 @@ async fn without_a_log_nothing_is_served_and_it_is_opened_by_a_command(pool: PgP
 }
 
 /// Again and again the process that sequences at this moment is killed, and another is started.
-#[sqlx::test]
-async fn servers_that_are_killed_lose_nothing_and_write_nothing_twice(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn servers_that_are_killed_lose_nothing_and_write_nothing_twice() {
+    let machine = Machine::new().await;
     let mut servers: Vec<Server> = (0..3).map(|_| machine.serve()).collect();
     let addresses = std::sync::Arc::new(std::sync::Mutex::new(
         servers.iter().map(|server| server.address.clone()).collect::<Vec<_>>(),
@@ -135,9 +135,9 @@ async fn every_two_are_consistent(machine: &Machine) {
     }
 }
 
-#[sqlx::test]
-async fn figures_tell_how_the_log_stands(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn figures_tell_how_the_log_stands() {
+    let machine = Machine::new().await;
     machine.town.ask(&machine.town.tenant, json!({})).await.expect(201);
     let server = machine.serve();
     let size: i64 =

@@ -68,8 +68,8 @@ impl Drop for Server {
 }
 
 impl Machine {
-    pub async fn new(pool: PgPool) -> Self {
-        let town = Town::open(pool).await;
+    pub async fn new() -> Self {
+        let town = Town::open().await;
         // Rows that are made at the time of the test's clock would look old to a server.
         let organisation = json!({"kind": "auditor", "name": "Fennick"});
         let auditor = town.supplier.post("/v1/organisations", organisation).await.id();

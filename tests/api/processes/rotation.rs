@@ -9,9 +9,9 @@ fn wait(command: &mut Command) -> (bool, String) {
     (output.status.success(), said(&output))
 }
 
-#[sqlx::test]
-async fn printed_cards_outlive_the_key_that_signed_them_and_a_missing_key_stops_the_start(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn printed_cards_outlive_the_key_that_signed_them_and_a_missing_key_stops_the_start() {
+    let machine = Machine::new().await;
     let town = &machine.town;
     town.pass(Outside::system().clock.now() - town.clock_now());
     let card = town.supplier.post(format!("/v1/cards/{}/replacement", town.card.0), json!({})).await.id();
@@ -51,9 +51,9 @@ async fn printed_cards_outlive_the_key_that_signed_them_and_a_missing_key_stops_
     assert!(!ran && text.contains("still good need the card keys"), "{text}");
 }
 
-#[sqlx::test]
-async fn secrets_are_rotated_by_a_command_and_need_their_master_key(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn secrets_are_rotated_by_a_command_and_need_their_master_key() {
+    let machine = Machine::new().await;
     let town = &machine.town;
     let bitting = json!({"heights": [4, 8, 15, 16, 23]});
     town.supplier.post(format!("/v1/differs/{}/bitting", town.differ), bitting).await.expect(201);

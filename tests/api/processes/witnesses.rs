@@ -27,9 +27,9 @@ fn ask_witness(address: &str, question: &str) -> (u16, String) {
     (answer.status().as_u16(), answer.body_mut().read_to_string().unwrap())
 }
 
-#[sqlx::test]
-async fn a_witness_signs_what_leads_on_and_nothing_else(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn a_witness_signs_what_leads_on_and_nothing_else() {
+    let machine = Machine::new().await;
     let town = &machine.town;
     let (mut running, vkey) = witness(&machine, "w1", "witness");
     let first = town.anon.get("/log/checkpoint").await.text;
@@ -82,9 +82,9 @@ async fn a_witness_signs_what_leads_on_and_nothing_else(pool: PgPool) {
     machine.town.close().await;
 }
 
-#[sqlx::test]
-async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_alarm(pool: PgPool) {
-    let machine = Machine::new(pool).await;
+#[tokio::test]
+async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_alarm() {
+    let machine = Machine::new().await;
     let town = &machine.town;
     let (witness, vkey) = witness(&machine, "w1", "witness");
     let log = town.sequencer.verifiers().next().unwrap().to_string();

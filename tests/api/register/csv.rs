@@ -1,7 +1,5 @@
 //! A register in and out as CSV.
 
-use sqlx::PgPool;
-
 use crate::harness::{Actor, Reply, Town};
 
 const HEADER: &str = "record,registration,section,owner,premises,label,kind,hand,standard,escape_route,room_class,\
@@ -118,9 +116,9 @@ fn house() -> String {
     HEADER.to_owned() + &lines.concat()
 }
 
-#[sqlx::test]
-async fn what_comes_in_goes_out_as_the_same_file(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_comes_in_goes_out_as_the_same_file() {
+    let town = Town::open().await;
     let file = house();
     let report = import(&town.supplier, "i1", &file).await.expect(201);
     assert_eq!(report["imported"], true);
@@ -136,9 +134,9 @@ async fn what_comes_in_goes_out_as_the_same_file(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn one_wrong_line_keeps_everything_out_and_the_report_says_why(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn one_wrong_line_keeps_everything_out_and_the_report_says_why() {
+    let town = Town::open().await;
     let before = town.count("SELECT count(*) FROM log_entries").await;
     let at = ("registration", "new-1");
     let lines = [
@@ -204,9 +202,9 @@ async fn one_wrong_line_keeps_everything_out_and_the_report_says_why(pool: PgPoo
     town.close().await;
 }
 
-#[sqlx::test]
-async fn what_is_not_such_a_file_is_refused(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn what_is_not_such_a_file_is_refused() {
+    let town = Town::open().await;
     import(&town.supplier, "a", "a,b\r\n1,2\r\n").await.expect(422);
     import(&town.owner, "b", &house()).await.expect(403);
     let headers = [("content-type", "application/json"), ("idempotency-key", "c")];

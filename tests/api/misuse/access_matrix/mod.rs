@@ -10,7 +10,6 @@ mod lines;
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::{Value, json};
-use sqlx::PgPool;
 
 use crate::harness::{Actor, Town};
 use crate::misuse::access_matrix::lines::Else::*;
@@ -140,9 +139,9 @@ async fn till(town: &Town) -> (String, Actor) {
     (id, Actor { token, ..town.anon.clone() })
 }
 
-#[sqlx::test]
-async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn who_may_do_what_and_who_sees_nothing() {
+    let town = Town::open().await;
     let (other_owner, other_agent) = neighbours(&town).await;
     let (program, till) = till(&town).await;
     let site = crate::sites::site(&town).await;
@@ -207,9 +206,9 @@ async fn who_may_do_what_and_who_sees_nothing(pool: PgPool) {
     town.close().await;
 }
 
-#[sqlx::test]
-async fn each_change_asks_for_a_key_where_the_document_says_so(pool: PgPool) {
-    let town = Town::open(pool).await;
+#[tokio::test]
+async fn each_change_asks_for_a_key_where_the_document_says_so() {
+    let town = Town::open().await;
     let (program, _) = till(&town).await;
     let site = crate::sites::site(&town).await;
     crate::sites::add_plots(&town, &site, crate::sites::TEN_PLOTS).await.expect(201);
