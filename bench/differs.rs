@@ -24,7 +24,7 @@ use application::log::{Backpressure, LogView};
 use application::outside::Outside;
 use application::register::sections::SectionContent;
 use application::register::{registrations, sections};
-use application::{Act, App, differs, people, secrets};
+use application::{Act, ActError, App, differs, people, secrets};
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
 use crypto::tokens::card::CardKeys;
@@ -62,21 +62,24 @@ fn app(pool: PgPool) -> App {
 
 /// A section with the geometry, and a registration in it.
 async fn register(app: &App, caller: &Caller, geometry: &Geometry) -> (SectionId, RegistrationId) {
-    let mut act = Act::begin_unclaimed(app, caller).await.unwrap();
-    let content = SectionContent {
-        name: Name::parse("BN40").unwrap(),
-        protection: Protection::Agreement,
-        territory: None,
-        filed_on: None,
-        next_renewal_on: None,
-        last_expiry_on: None,
-    };
-    let section = sections::add(&mut act, content).await.unwrap().id;
-    differs::set_geometry(&mut act, section, 1, geometry).await.unwrap();
-    let owner = caller.organisation_of(&[OrganisationKind::Supplier]).unwrap();
-    let premises = Premises::parse("1 Bench Row").unwrap();
-    let registration = registrations::add(&mut act, section, owner, premises).await.unwrap().id;
-    act.commit().await.unwrap();
+    let (section, registration) = Act::done(app, caller, async |act| {
+        let content = SectionContent {
+            name: Name::parse("BN40").unwrap(),
+            protection: Protection::Agreement,
+            territory: None,
+            filed_on: None,
+            next_renewal_on: None,
+            last_expiry_on: None,
+        };
+        let section = sections::add(act, content).await.unwrap().id;
+        differs::set_geometry(act, section, 1, geometry).await.unwrap();
+        let owner = caller.organisation_of(&[OrganisationKind::Supplier]).unwrap();
+        let premises = Premises::parse("1 Bench Row").unwrap();
+        let registration = registrations::add(act, section, owner, premises).await.unwrap().id;
+        Ok::<_, ActError>((section, registration))
+    })
+    .await
+    .unwrap();
     (section, registration)
 }
 
@@ -161,15 +164,22 @@ async fn measure(url: String, allotments: u64, positions: u8) {
         let mut waits = vec![];
         for _ in 0..allotments {
             // A house of its own each time: what is apart on one site is another matter.
-            let mut act = Act::begin_unclaimed(&app, &caller).await.unwrap();
-            let house = Premises::parse("2 Bench Row").unwrap();
-            let house = registrations::add(&mut act, section, supplier, house).await.unwrap().id;
-            act.commit().await.unwrap();
+            let house = Act::done(&app, &caller, async |act| {
+                let house = Premises::parse("2 Bench Row").unwrap();
+                let house = registrations::add(act, section, supplier, house).await.unwrap().id;
+                Ok::<_, ActError>(house)
+            })
+            .await
+            .unwrap();
             let asked = Instant::now();
-            let mut act = Act::begin_unclaimed(&app, &caller).await.unwrap();
-            let allotment = Allotment { level: Level::Lock, count: 1, reserve: false, apart_from: vec![] };
-            differs::allot(&mut act, house, allotment).await.unwrap();
-            act.commit().await.unwrap();
+            Act::done(&app, &caller, async |act| {
+                let allotment =
+                    Allotment { level: Level::Lock, count: 1, reserve: false, apart_from: vec![] };
+                differs::allot(act, house, allotment).await.unwrap();
+                Ok::<_, ActError>(())
+            })
+            .await
+            .unwrap();
             waits.push(asked.elapsed());
         }
         report(share, taken, &mut waits, &mut first);

@@ -39,11 +39,42 @@ pub struct Act<'a> {
 pub type ActResult<'a> = Result<Act<'a>, ActError>;
 
 impl<'a> Act<'a> {
+    /// Does an act once for a key: its reply is kept with the key, and all of it is committed. When it fails,
+    /// nothing has happened.
+    ///
+    /// # Errors
+    /// [`ActError::Replayed`] when the same request was answered before.
+    pub async fn once<F>(app: &App, caller: &Caller, key: &Idempotency, act: F) -> Result<Reply, ActError>
+    where
+        F: for<'b> AsyncFnOnce(&mut Act<'b>) -> Result<Reply, ActError>,
+    {
+        let mut begun = Act::begin(app, caller, key).await?;
+        let reply = act(&mut begun).await?;
+        begun.finish(reply).await
+    }
+
+    /// Does an act for which there is no key, since doing it twice does no more than doing it once, and
+    /// commits it. When it fails, nothing has happened.
+    ///
+    /// # Errors
+    /// When it did not happen.
+    pub async fn done<T, E, F>(app: &App, caller: &Caller, act: F) -> Result<T, E>
+    where
+        E: From<ActError>,
+        F: for<'b> AsyncFnOnce(&mut Act<'b>) -> Result<T, E>,
+    {
+        let mut begun = Act::open(app, caller).await?;
+        app.log.require_room(begun.now)?;
+        let done = act(&mut begun).await?;
+        begun.commit().await?;
+        Ok(done)
+    }
+
     /// Opens the transaction and claims the key.
     ///
     /// # Errors
     /// [`ActError::Replayed`] when the same request was answered before.
-    pub async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> ActResult<'a> {
+    pub(crate) async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> ActResult<'a> {
         let mut act = Self::open(app, caller).await?;
         let now = act.now;
         match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
@@ -61,19 +92,9 @@ impl<'a> Act<'a> {
     ///
     /// # Errors
     /// [`ActError::Replayed`] with the reply.
-    pub async fn replay(app: &App, caller: &Caller, key: &Idempotency) -> Result<(), ActError> {
+    pub(crate) async fn replay(app: &App, caller: &Caller, key: &Idempotency) -> Result<(), ActError> {
         let used = idempotency::used(&mut *app.pool.acquire().await?, caller.actor(), &key.key).await?;
         used.map_or(Ok(()), |(hash, reply)| Err(earlier(&hash, reply, key)))
-    }
-
-    /// Opens the transaction of a change that is the same when it is made twice.
-    ///
-    /// # Errors
-    /// When the database cannot be reached.
-    pub async fn begin_unclaimed(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
-        let act = Self::open(app, caller).await?;
-        app.log.require_room(act.now)?;
-        Ok(act)
     }
 
     async fn open(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
@@ -85,7 +106,7 @@ impl<'a> Act<'a> {
     ///
     /// # Errors
     /// When the database says no: then nothing has happened.
-    pub async fn finish(mut self, reply: Reply) -> Result<Reply, ActError> {
+    pub(crate) async fn finish(mut self, reply: Reply) -> Result<Reply, ActError> {
         if let Some(key) = self.key {
             let kept = serde_json::to_value(&reply).map_err(|error| ActError::Internal(error.to_string()))?;
             idempotency::keep_reply(&mut self.tx, self.caller.actor(), &key.key, &kept).await?;
@@ -99,7 +120,7 @@ impl<'a> Act<'a> {
     ///
     /// # Errors
     /// When the database says no: then nothing has happened.
-    pub async fn commit(self) -> Result<(), ActError> {
+    async fn commit(self) -> Result<(), ActError> {
         self.tx.commit().await?;
         if self.wrote_entries {
             self.app.log.wake();

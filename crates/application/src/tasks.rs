@@ -7,10 +7,11 @@ use serde_json::json;
 use time::Duration as Days;
 
 use crate::caller::Caller;
+use crate::keys::audits;
 use crate::{Act, ActError, App, copies};
 use domain::ids::{KeyId, RegistrationId};
 use domain::keys::{KeyState, is_overdue};
-use storage::keys::audits;
+use storage::keys::audits as stored_audits;
 use storage::people::sessions;
 use storage::register::registrations;
 use storage::{cards, copies as stored, idempotency, keys};
@@ -45,33 +46,27 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
     let caller = Caller::system();
     let due = stored::to_lapse(&mut *app.pool.acquire().await?, now, BATCH).await?;
     for (request, registration) in due {
-        let mut act = Act::begin_unclaimed(app, &caller).await?;
-        let lapsed = copies::lapse(&mut act, request, registration).await?;
-        act.commit().await?;
+        let lapsed =
+            Act::done(app, &caller, async |act| copies::lapse(act, request, registration).await).await?;
         // Died here: it lapsed and says so; the others are found again in the next round.
         done.lapsed += u32::from(lapsed);
     }
     let due = keys::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
     for (key, registration) in due {
-        let mut act = Act::begin_unclaimed(app, &caller).await?;
-        let marked = mark_overdue(&mut act, key, registration).await?;
-        act.commit().await?;
+        let marked = Act::done(app, &caller, async |act| mark_overdue(act, key, registration).await).await?;
         // Died here: the key is marked and says so; the others are found again.
         done.overdue += u32::from(marked);
     }
-    let due = audits::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    let due = stored_audits::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
     for registration in due {
-        let mut act = Act::begin_unclaimed(app, &caller).await?;
-        let opened = crate::keys::audits::open_due(&mut act, registration).await?;
-        act.commit().await?;
+        let opened = Act::done(app, &caller, async |act| audits::open_due(act, registration).await).await?;
         // Died here: the audit is open and the next one planned; the others are found again.
         done.audits_opened += u32::from(opened);
     }
-    let over = audits::to_close(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    let over = stored_audits::to_close(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
     for (audit, registration) in over {
-        let mut act = Act::begin_unclaimed(app, &caller).await?;
-        let closed = crate::keys::audits::close_due(&mut act, audit, registration).await?;
-        act.commit().await?;
+        let closed =
+            Act::done(app, &caller, async |act| audits::close_due(act, audit, registration).await).await?;
         // Died here: the audit is closed and says so; the others are found again.
         done.audits_closed += u32::from(closed);
     }

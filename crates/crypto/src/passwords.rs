@@ -48,6 +48,9 @@ pub struct Passwords {
     nobody: Arc<str>,
 }
 
+/// How many characters a password has.
+pub const PASSWORD_LENGTHS: std::ops::RangeInclusive<usize> = 12..=200;
+
 impl Passwords {
     /// OWASP Password Storage Cheat Sheet: Argon2id, m = 19 MiB, t = 2, p = 1; on so many threads.
     ///

@@ -1,4 +1,6 @@
-//! Owner's cards.
+//! Owner's cards, and what may be a PIN.
+
+use std::ops::RangeInclusive;
 
 use time::Date;
 
@@ -40,5 +42,32 @@ record! {
         status_index: i32,
         /// The card that it replaced.
         replaces_id: Option<CardId>,
+    }
+}
+
+/// How many digits a PIN has.
+pub const PIN_DIGITS: RangeInclusive<usize> = 4..=8;
+
+/// Whether this may be a PIN: four to eight digits, not all the same.
+#[must_use]
+pub fn is_pin(text: &str) -> bool {
+    let digits = text.as_bytes();
+    PIN_DIGITS.contains(&digits.len())
+        && digits.iter().all(u8::is_ascii_digit)
+        && digits.iter().any(|digit| Some(digit) != digits.first())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pin_is_four_to_eight_digits_that_are_not_all_the_same() {
+        for good in ["4071", "40718", "11112", "21111", "12345678"] {
+            assert!(is_pin(good), "{good}");
+        }
+        for bad in ["", "407", "123456789", "1111", "88888888", "407a", "40 71", "٤٠٧١"] {
+            assert!(!is_pin(bad), "{bad}");
+        }
     }
 }

@@ -46,9 +46,7 @@ impl Call {
     where
         F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<Reply, ActError>,
     {
-        let mut begun = Act::begin(&self.app, &self.caller, key).await?;
-        let reply = act(&mut begun).await?;
-        Ok(response(begun.finish(reply).await?))
+        Ok(response(Act::once(&self.app, &self.caller, key, act).await?))
     }
 
     /// Does an act that is the same when it is done twice, in a transaction of its own.
@@ -59,9 +57,7 @@ impl Call {
     where
         F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<Reply, ActError>,
     {
-        let mut begun = Act::begin_unclaimed(&self.app, &self.caller).await?;
-        let reply = act(&mut begun).await?;
-        Ok(response(begun.finish(reply).await?))
+        Ok(response(Act::done(&self.app, &self.caller, act).await?))
     }
 }
 
@@ -331,17 +327,17 @@ impl<'de> serde::Deserialize<'de> for Heights {
 }
 
 impl Secret {
-    /// The secret, if it has from `least` to `most` characters.
+    /// The secret, if it is not empty and has at most so many characters: more is not worth a hash.
     ///
     /// # Errors
     /// When it has not; the problem does not repeat it.
-    pub fn checked(self, pointer: &str, least: usize, most: usize) -> Result<SecretString, Problem> {
+    pub fn bounded(self, pointer: &str, most: usize) -> Result<SecretString, Problem> {
         use secrecy::ExposeSecret;
         let length = self.0.expose_secret().chars().count();
-        if (least..=most).contains(&length) {
+        if (1..=most).contains(&length) {
             Ok(self.0)
         } else {
-            let problem = format!("must have from {least} to {most} characters");
+            let problem = format!("must have from 1 to {most} characters");
             Err(Problem::fields(vec![FieldProblem::new(pointer, problem)]))
         }
     }

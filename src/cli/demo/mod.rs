@@ -29,7 +29,7 @@ use application::register::{locks, registrations, sections};
 use application::rights::authorities;
 use application::rights::authorities::Grant;
 use application::secrets::Context;
-use application::{Act, App, cards, counters, differs, keys, people, secrets};
+use application::{Act, App, Idempotency, cards, counters, differs, keys, people, secrets};
 use domain::calendar::{Period, add_years};
 use domain::counters::blanks::MovementKind;
 use domain::differs::Level;
@@ -185,27 +185,27 @@ struct Loader<'a> {
 }
 
 impl Loader<'_> {
-    async fn act(&self) -> Result<Act<'_>, Box<dyn Error>> {
-        Ok(Act::begin_unclaimed(self.app, &self.supplier).await?)
-    }
-
     async fn organisation(
         &self,
         kind: OrganisationKind,
         name: &str,
     ) -> Result<OrganisationId, Box<dyn Error>> {
-        let mut act = self.act().await?;
-        let added = people::add_organisation(&mut act, kind, Name::parse(name)?).await?;
-        act.commit().await?;
+        let added = Act::done(self.app, &self.supplier, async |act| {
+            let added = people::add_organisation(act, kind, Name::parse(name)?).await?;
+            Ok::<_, Box<dyn Error>>(added)
+        })
+        .await?;
         Ok(added.id)
     }
 
     /// An auditor's client program, and its secret.
     async fn auditor(&self, name: &str) -> Result<(ClientProgramId, String), Box<dyn Error>> {
         let auditor = self.organisation(OrganisationKind::Auditor, name).await?;
-        let mut act = self.act().await?;
-        let (program, secret) = people::add_program(&mut act, auditor, Name::parse("Mirror")?).await?;
-        act.commit().await?;
+        let (program, secret) = Act::done(self.app, &self.supplier, async |act| {
+            let (program, secret) = people::add_program(act, auditor, Name::parse("Mirror")?).await?;
+            Ok::<_, Box<dyn Error>>((program, secret))
+        })
+        .await?;
         Ok((program.id, secret.expose_secret().to_owned()))
     }
 
@@ -216,14 +216,15 @@ impl Loader<'_> {
         email: &'static str,
         seat: Option<OrganisationId>,
     ) -> Result<Somebody, Box<dyn Error>> {
-        let mut act = self.act().await?;
-        let today = act.today();
-        let (person, _) =
-            people::add_person(&mut act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
-        if let Some(organisation) = seat {
-            people::add_member(&mut act, organisation, person.id, Post::Head, (today, None)).await?;
-        }
-        act.commit().await?;
+        let person = Act::done(self.app, &self.supplier, async |act| {
+            let today = act.today();
+            let (person, _) = people::add_person(act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
+            if let Some(organisation) = seat {
+                people::add_member(act, organisation, person.id, Post::Head, (today, None)).await?;
+            }
+            Ok::<_, Box<dyn Error>>(person)
+        })
+        .await?;
         self.account(who, person.id, email, seat.is_some()).await
     }
 
@@ -271,27 +272,32 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let landlord = loader.person("owner", "Tobiah Ostrey", "tobiah@ostrey.example", None).await?;
     let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None).await?;
 
-    let mut act = loader.act().await?;
-    let (section, counter, parcel) = trade(&mut act, dealer).await?;
-    let (registration, differ, pack_keys) = house(&mut act, section, owner).await?;
-    differs::record_bitting(&mut act, differ, &Bitting::new(HEIGHTS.to_vec())?).await?;
-    let rights = [
-        grant(&act, AuthorityClass::Owner, Some(landlord.id), None),
-        grant(&act, AuthorityClass::Agent, None, Some(agent)),
-        Grant { occupier: true, ..grant(&act, AuthorityClass::Keyholder, Some(tenant.id), None) },
-    ];
-    for right in rights {
-        authorities::grant(&mut act, registration, right).await?;
-    }
-    if let Some(key) = pack_keys.first() {
-        keys::issue(&mut act, key.id, tenant.id, None, None).await?;
-    }
-    let card = cards::issue(&mut act, registration, tenant.id, None).await?;
-    act.commit().await?;
+    let (section, counter, parcel, registration, differ, card) =
+        Act::done(loader.app, &loader.supplier, async |act| {
+            let (section, counter, parcel) = trade(act, dealer).await?;
+            let (registration, differ, pack_keys) = house(act, section, owner).await?;
+            differs::record_bitting(act, differ, &Bitting::new(HEIGHTS.to_vec())?).await?;
+            let rights = [
+                grant(act, AuthorityClass::Owner, Some(landlord.id), None),
+                grant(act, AuthorityClass::Agent, None, Some(agent)),
+                Grant { occupier: true, ..grant(act, AuthorityClass::Keyholder, Some(tenant.id), None) },
+            ];
+            for right in rights {
+                authorities::grant(act, registration, right).await?;
+            }
+            if let Some(key) = pack_keys.first() {
+                keys::issue(act, key.id, tenant.id, None, None).await?;
+            }
+            let card = cards::issue(act, registration, tenant.id, None).await?;
+            Ok::<_, Box<dyn Error>>((section, counter, parcel, registration, differ, card))
+        })
+        .await?;
     let at_counter = caller_of(app, staff.id).await?;
-    let mut act = Act::begin_unclaimed(app, &at_counter).await?;
-    blanks::confirm(&mut act, parcel, None).await?;
-    act.commit().await?;
+    Act::done(app, &at_counter, async |act| {
+        blanks::confirm(act, parcel, None).await?;
+        Ok::<_, Box<dyn Error>>(())
+    })
+    .await?;
     let pin = "4071";
     set_pin(app, tenant.id, card.id, pin).await?;
 
@@ -406,10 +412,8 @@ fn grant(
 }
 
 async fn set_pin(app: &App, person: PersonId, card: CardId, pin: &str) -> Done {
-    let hash = app.passwords.hash(SecretString::from(pin.to_owned()), app.outside.bytes()).await?;
     let caller = Caller::new(person.into(), Some(person), vec![]);
-    let mut act = Act::begin_unclaimed(app, &caller).await?;
-    cards::set_pin(&mut act, card, &hash, cards::Proof::NotGiven).await?;
-    act.commit().await?;
+    let key = Idempotency { key: "first PIN".to_owned(), request_hash: [0; 32] };
+    cards::set_pin(app, &caller, &key, card, (SecretString::from(pin.to_owned()), None)).await?;
     Ok(())
 }

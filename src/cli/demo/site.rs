@@ -6,7 +6,7 @@ use crate::cli::demo::{Loader, caller_of};
 use application::caller::Caller;
 use application::rekeys::prices;
 use application::sites::{NewHandOver, NewSite, Trial};
-use application::{Act, App, differs, people, sites};
+use application::{Act, differs, people, sites};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
 use domain::differs::geometry::{Claim, Geometry, Separation};
@@ -71,21 +71,23 @@ pub async fn load(
     section: SectionId,
     (builder, manager): (OrganisationId, PersonId),
 ) -> Result<Site, Box<dyn Error>> {
-    let mut act = loader.act().await?;
-    differs::set_geometry(&mut act, section, 1, &geometry()).await?;
-    prices::set_prices(&mut act, section, 0, &price_list()?).await?;
-    let new = NewSite {
-        section,
-        builder,
-        name: Name::parse("Larkrise")?,
-        premises: Premises::parse("Larkrise, Tannery Lane, Tolverne")?,
-    };
-    let site = sites::begin(&mut act, new).await?;
-    let report = sites::add_plots(&mut act, site.id, PLOTS.as_bytes()).await?;
-    if !report.imported {
-        return Err("the plots of the scenario did not come in".into());
-    }
-    act.commit().await?;
+    let site = Act::done(loader.app, &loader.supplier, async |act| {
+        differs::set_geometry(act, section, 1, &geometry()).await?;
+        prices::set_prices(act, section, 0, &price_list()?).await?;
+        let new = NewSite {
+            section,
+            builder,
+            name: Name::parse("Larkrise")?,
+            premises: Premises::parse("Larkrise, Tannery Lane, Tolverne")?,
+        };
+        let site = sites::begin(act, new).await?;
+        let report = sites::add_plots(act, site.id, PLOTS.as_bytes()).await?;
+        if !report.imported {
+            return Err("the plots of the scenario did not come in".into());
+        }
+        Ok::<_, Box<dyn Error>>(site)
+    })
+    .await?;
     let builders = caller_of(loader.app, manager).await?;
     let order = sites::order_list(loader.app, &builders, site.id).await?;
     let progress = sites::progress(loader.app, &builders, site.id).await?;
@@ -100,10 +102,6 @@ pub async fn load(
     Ok(Site { id: site.id, figures })
 }
 
-async fn begin<'a>(app: &'a App, caller: &'a Caller) -> Result<Act<'a>, Box<dyn Error>> {
-    Ok(Act::begin_unclaimed(app, caller).await?)
-}
-
 /// Fits and tries every lock of a plot, and hands it over.
 async fn hand_over(
     loader: &Loader<'_>,
@@ -114,27 +112,33 @@ async fn hand_over(
     let (app, fitter) = (loader.app, builders.require_person()?);
     let (plot, locks) = sites::plot(app, builders, id).await?;
     for (door, lock) in (1..).zip(&locks) {
-        let mut act = begin(app, builders).await?;
-        let number = plot.label.to_uppercase().replace(' ', "-");
-        let pack = PackNumber::parse(&format!("{number}-{door}"))?;
-        sites::fit(&mut act, id, lock.lock_id, pack, fitter).await?;
-        let trial = Trial { lock: lock.lock_id, by: fitter, final_key_works: true, site_key_dead: true };
-        sites::record_trial(&mut act, id, trial).await?;
-        act.commit().await?;
+        Act::done(app, builders, async |act| {
+            let number = plot.label.to_uppercase().replace(' ', "-");
+            let pack = PackNumber::parse(&format!("{number}-{door}"))?;
+            sites::fit(act, id, lock.lock_id, pack, fitter).await?;
+            let trial = Trial { lock: lock.lock_id, by: fitter, final_key_works: true, site_key_dead: true };
+            sites::record_trial(act, id, trial).await?;
+            Ok::<_, Box<dyn Error>>(())
+        })
+        .await?;
     }
     let owner = loader.organisation(OrganisationKind::Owner, &format!("{buyer}, {}", plot.label)).await?;
-    let mut act = loader.act().await?;
-    let (person, _) = people::add_person(&mut act, Name::parse(buyer)?, None).await?;
-    act.commit().await?;
-    let mut act = begin(app, builders).await?;
-    let new = NewHandOver {
-        buyer: owner,
-        collected_by: person.id,
-        document: DocumentKind::Passport,
-        signature: signature(app.outside.bytes())?,
-    };
-    sites::hand_over(&mut act, id, new).await?;
-    act.commit().await?;
+    let person = Act::done(loader.app, &loader.supplier, async |act| {
+        let (person, _) = people::add_person(act, Name::parse(buyer)?, None).await?;
+        Ok::<_, Box<dyn Error>>(person)
+    })
+    .await?;
+    Act::done(app, builders, async |act| {
+        let new = NewHandOver {
+            buyer: owner,
+            collected_by: person.id,
+            document: DocumentKind::Passport,
+            signature: signature(app.outside.bytes())?,
+        };
+        sites::hand_over(act, id, new).await?;
+        Ok::<_, Box<dyn Error>>(())
+    })
+    .await?;
     Ok(())
 }
 

@@ -3,14 +3,15 @@
 pub mod checks;
 pub mod status_lists;
 
-use secrecy::SecretString;
+use secrecy::{ExposeSecret, SecretString};
 use serde_json::json;
 use time::{Date, Duration};
 
 use crate::access::Access;
 use crate::caller::Caller;
-use crate::{Act, ActError, App, access};
-use domain::cards::{Card, CardState};
+use crate::{Act, ActError, App, Idempotency, Reply, access};
+use domain::cards::{Card, CardState, is_pin};
+use domain::copies::DocumentKind;
 use domain::copies::decision::facts::PinOutcome;
 use domain::ids::{CardId, PersonId, RegistrationId};
 use domain::numbers::TypedNumber;
@@ -227,7 +228,7 @@ pub async fn set_state(act: &mut Act<'_>, id: CardId, state: CardState) -> Resul
 }
 
 /// Whether the caller's own card has a PIN that was proved now: looked at before the transaction.
-pub enum Proof {
+enum Proof {
     /// The present PIN was right; its hash.
     Right(String),
     /// It was not given.
@@ -235,7 +236,7 @@ pub enum Proof {
 }
 
 /// Looks at the present PIN of the caller's own card, before it is changed. The attempt counts.
-pub async fn prove_pin(
+async fn prove_pin(
     app: &App,
     caller: &Caller,
     id: CardId,
@@ -253,9 +254,27 @@ pub async fn prove_pin(
     }
 }
 
-/// Sets the PIN of the caller's own card; the hash was made before. The first one freely; another
-/// against the present one. A forgotten PIN is reset by somebody who governs the registration.
-pub async fn set_pin(act: &mut Act<'_>, id: CardId, hash: &str, proof: Proof) -> Result<Card, ActError> {
+/// Sets the PIN of the caller's own card. The first one freely; another against the present one. A
+/// forgotten PIN is reset by somebody who governs the registration.
+///
+/// Both PINs are hashed before the transaction, never in it: a hash takes tens of milliseconds.
+pub async fn set_pin(
+    app: &App,
+    caller: &Caller,
+    key: &Idempotency,
+    id: CardId,
+    (new, present): (SecretString, Option<SecretString>),
+) -> Result<Reply, ActError> {
+    if !is_pin(new.expose_secret()) {
+        return Err(ActError::invalid("/pin", "must be four to eight digits, not all the same"));
+    }
+    Act::replay(app, caller, key).await?;
+    let proof = prove_pin(app, caller, id, present).await?;
+    let hash = app.passwords.hash(new, app.outside.bytes()).await?;
+    Act::once(app, caller, key, async |act| Reply::ok(&keep_pin(act, id, &hash, proof).await?)).await
+}
+
+async fn keep_pin(act: &mut Act<'_>, id: CardId, hash: &str, proof: Proof) -> Result<Card, ActError> {
     let person = act.caller.require_person()?;
     let (found, _) = card_for_update(act, id).await?;
     if found.person_id != person {
@@ -299,28 +318,38 @@ pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> 
     Ok(Card { pin_set: false, ..found })
 }
 
+/// What is shown at a counter.
+pub struct Presented {
+    /// The number of an owner's card.
+    pub card: Option<TypedNumber>,
+    /// The PIN that its holder entered.
+    pub pin: Option<SecretString>,
+    /// The identity document that was seen.
+    pub document: Option<DocumentKind>,
+}
+
 /// What was shown at a counter: looked at before the transaction of the act.
-pub struct ShownAtCounter {
+pub(crate) struct ShownAtCounter {
     /// The card, if its number is known.
     pub card: Option<ShownCard>,
     /// A number was given.
     pub number_given: bool,
     /// What came of the PIN.
     pub pin: PinOutcome,
+    /// The identity document that was seen.
+    pub document: Option<DocumentKind>,
 }
 
 /// Looks at a card and checks its PIN.
-pub async fn look_at(
-    app: &App,
-    number: Option<&TypedNumber>,
-    pin: Option<SecretString>,
-) -> Result<ShownAtCounter, ActError> {
+pub(crate) async fn look_at(app: &App, presented: Presented) -> Result<ShownAtCounter, ActError> {
+    let Presented { card: number, pin, document } = presented;
     let Some(number) = number else {
-        return Ok(ShownAtCounter { card: None, number_given: false, pin: PinOutcome::NotGiven });
+        let pin = PinOutcome::NotGiven;
+        return Ok(ShownAtCounter { card: None, number_given: false, pin, document });
     };
-    let card = cards::shown_by_number(&mut *app.pool.acquire().await?, number).await?;
+    let card = cards::shown_by_number(&mut *app.pool.acquire().await?, &number).await?;
     let pin = pin_outcome(app, card.as_ref(), pin).await?;
-    Ok(ShownAtCounter { card, number_given: true, pin })
+    Ok(ShownAtCounter { card, number_given: true, pin, document })
 }
 
 /// What comes of a PIN that was entered, or was not.

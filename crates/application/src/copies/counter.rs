@@ -3,19 +3,19 @@
 use serde_json::json;
 
 use crate::caller::Caller;
-use crate::cards::ShownAtCounter;
+use crate::cards::{Presented, ShownAtCounter, look_at};
 use crate::copies::check::collector_of;
 use crate::copies::gather::{StepContext, StepInput, gather};
 use crate::copies::{DecidedRequest, enter_step, store};
 use crate::counters::blanks::{Origin, add_difference};
 use crate::keys::{add_keys, move_key};
 use crate::register::rules;
-use crate::{Act, ActError, App};
+use crate::{Act, ActError, App, Idempotency, Reply};
 use domain::cards::CardState;
 use domain::copies::decision::decide;
 use domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
 use domain::copies::signature::{Signature, hash_of};
-use domain::copies::{CopyRequest, DocumentKind, Purpose};
+use domain::copies::{CopyRequest, Purpose};
 use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
@@ -23,11 +23,24 @@ use storage::counters::blanks;
 use storage::register::registrations;
 use storage::{StorageError, cards, copies, keys, people};
 
-/// Whether the request is at a counter of the caller's dealer: before a PIN is looked at.
-pub async fn require_at_counter(app: &App, caller: &Caller, id: CopyRequestId) -> Result<(), ActError> {
+/// What goes before an act at a counter, in this order: a reply that was kept leaves here; so does somebody at
+/// another counter; then the card and its PIN are looked at, which counts as an attempt and takes a hash, and
+/// therefore is never done in the transaction.
+async fn before_the_act(
+    app: &App,
+    caller: &Caller,
+    key: &Idempotency,
+    id: CopyRequestId,
+    presented: Presented,
+) -> Result<ShownAtCounter, ActError> {
+    Act::replay(app, caller, key).await?;
     let mut db = app.pool.acquire().await?;
     let found = copies::request(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    if caller.works_at(&mut db, found.counter_id).await? { Ok(()) } else { Err(ActError::NotFound) }
+    if !caller.works_at(&mut db, found.counter_id).await? {
+        return Err(ActError::NotFound);
+    }
+    drop(db);
+    look_at(app, presented).await
 }
 
 /// The request at a counter of the caller's dealer, with its registration taken for update.
@@ -65,7 +78,6 @@ async fn shown_facts(
     registration: &Registration,
     shown: &ShownAtCounter,
     (person, collector): (PersonId, Collector),
-    document: Option<DocumentKind>,
     signature: bool,
 ) -> Result<ShownFacts, ActError> {
     let now_card = match &shown.card {
@@ -96,6 +108,7 @@ async fn shown_facts(
         PinOutcome::Right if !same_pin => PinOutcome::Wrong,
         outcome => outcome,
     };
+    let document = shown.document;
     Ok(ShownFacts { card, pin, document, signature, collector, collected_by: Some(person) })
 }
 
@@ -103,37 +116,44 @@ async fn shown_facts(
 pub struct CutStep {
     /// How many keys now.
     pub quantity: u16,
-    /// What was shown.
-    pub shown: ShownAtCounter,
-    /// The identity document that was seen.
-    pub document: Option<DocumentKind>,
+    /// What is shown.
+    pub presented: Presented,
     /// The worn key was handed in.
-    pub surrendered: bool,
+    pub handed_in: bool,
 }
 
 /// Cuts keys for a request, all or some. The blanks are taken from the counter's account.
 pub async fn cut(
+    app: &App,
+    caller: &Caller,
+    key: &Idempotency,
+    (id, step): (CopyRequestId, CutStep),
+    reply: impl FnOnce(DecidedRequest, Vec<Key>) -> Result<Reply, ActError>,
+) -> Result<Reply, ActError> {
+    let CutStep { quantity, presented, handed_in } = step;
+    let shown = before_the_act(app, caller, key, id, presented).await?;
+    Act::once(app, caller, key, async |act| {
+        let (decided, keys) = cut_shown(act, id, &shown, quantity, handed_in).await?;
+        reply(decided, keys)
+    })
+    .await
+}
+
+async fn cut_shown(
     act: &mut Act<'_>,
     id: CopyRequestId,
-    step: CutStep,
+    shown: &ShownAtCounter,
+    quantity: u16,
+    handed_in: bool,
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
     let (registration, mut request) = at_counter(act, id).await?;
     request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
-    let person = step.shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
+    let person = shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
     let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
-    let shown = shown_facts(
-        act,
-        &registration,
-        &step.shown,
-        (stands_there, Collector::Recipient),
-        step.document,
-        false,
-    )
-    .await?;
-    let quantity = u32::from(step.quantity);
-    let input = StepInput { shown, surrendered: step.surrendered, quantity, approver: None };
+    let shown = shown_facts(act, &registration, shown, (stands_there, Collector::Recipient), false).await?;
+    let input = StepInput { shown, handed_in, quantity: u32::from(quantity), approver: None };
     let context = StepContext { step: Step::Cut, takes_rows: true, now, caller: act.caller };
     let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
@@ -141,8 +161,7 @@ pub async fn cut(
     let recorded = enter_step(act, &registration, &request, "cut", "copy.cut", Some(&decision), more).await?;
     let mut made = Vec::new();
     if decision.is_permitted() {
-        let (quantity, surrendered) = (step.quantity, step.surrendered);
-        let making = KeysToMake { quantity, surrendered, decision: recorded.decision, dead: false };
+        let making = KeysToMake { quantity, handed_in, decision: recorded.decision, dead: false };
         (_, _, made) = make_keys(act, &registration, &mut request, &making, false).await?;
     }
     Ok((DecidedRequest { request, decision, recorded }, made))
@@ -151,7 +170,7 @@ pub async fn cut(
 /// Keys that are made under a decision.
 pub(super) struct KeysToMake {
     pub(super) quantity: u16,
-    pub(super) surrendered: bool,
+    pub(super) handed_in: bool,
     pub(super) decision: DecisionId,
     /// No lock answers to the differ any more.
     pub(super) dead: bool,
@@ -182,7 +201,7 @@ pub(super) async fn make_keys(
         if as_fact { account.cut_as_fact(quantity)? } else { (account.cut(quantity)?, 0) };
     blanks::save(act.db(), &account).await?;
     add_difference(act, &account, unknown, Origin::Cut(cut.id)).await?;
-    if request.purpose == Purpose::ReplaceWorn && making.surrendered {
+    if request.purpose == Purpose::ReplaceWorn && making.handed_in {
         surrender(act, request).await?;
     }
     let origin = keys::Origin::Cut(cut.id);
@@ -217,10 +236,8 @@ async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActEr
 pub struct HandOverStep {
     /// How many keys now.
     pub quantity: u16,
-    /// What was shown.
-    pub shown: ShownAtCounter,
-    /// The identity document that was seen.
-    pub document: Option<DocumentKind>,
+    /// What is shown.
+    pub presented: Presented,
     /// Who stands there; the recipient, when absent.
     pub collector: Option<PersonId>,
     /// The signature that was drawn.
@@ -229,37 +246,54 @@ pub struct HandOverStep {
 
 /// Hands keys over: they are with the recipient afterwards, whoever collects.
 pub async fn hand_over(
+    app: &App,
+    caller: &Caller,
+    key: &Idempotency,
+    (id, step): (CopyRequestId, HandOverStep),
+    reply: impl FnOnce(DecidedRequest, Vec<Key>) -> Result<Reply, ActError>,
+) -> Result<Reply, ActError> {
+    let HandOverStep { quantity, presented, collector, signature } = step;
+    let shown = before_the_act(app, caller, key, id, presented).await?;
+    let collected = Collected { shown, collector, signature };
+    Act::once(app, caller, key, async |act| {
+        let (decided, keys) = hand_over_shown(act, id, &collected, quantity).await?;
+        reply(decided, keys)
+    })
+    .await
+}
+
+/// What a counter has seen when keys are collected.
+struct Collected {
+    shown: ShownAtCounter,
+    collector: Option<PersonId>,
+    signature: Option<Signature>,
+}
+
+async fn hand_over_shown(
     act: &mut Act<'_>,
     id: CopyRequestId,
-    step: HandOverStep,
+    collected: &Collected,
+    quantity: u16,
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
     let (registration, mut request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_hand_over()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let (now, today) = (act.now, act.today());
-    let person = step.collector.unwrap_or(request.recipient_id);
+    let person = collected.collector.unwrap_or(request.recipient_id);
     if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/collected_by_id", "is not known"));
     }
     let collector = collector_of(act.db(), &request, person, today).await?;
-    let shown = shown_facts(
-        act,
-        &registration,
-        &step.shown,
-        (person, collector),
-        step.document,
-        step.signature.is_some(),
-    )
-    .await?;
-    let quantity = u32::from(step.quantity);
-    let input = StepInput { shown, quantity, ..StepInput::default() };
+    let signed = collected.signature.is_some();
+    let shown = shown_facts(act, &registration, &collected.shown, (person, collector), signed).await?;
+    let input = StepInput { shown, quantity: u32::from(quantity), ..StepInput::default() };
     let context = StepContext { step: Step::HandOver, takes_rows: true, now, caller: act.caller };
     let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
-    let signature = step.signature.as_ref().map(Signature::json);
+    let signature = collected.signature.as_ref().map(Signature::json);
     let more = vec![
         ("collector", json!(person)),
-        ("document", json!(step.document)),
+        ("document", json!(collected.shown.document)),
         ("signature", json!(signature.as_deref().map(hash_of))),
     ];
     let recorded =
@@ -267,14 +301,14 @@ pub async fn hand_over(
             .await?;
     let mut handed = Vec::new();
     if decision.is_permitted() {
-        handed = keys_out(act, &request, step.quantity).await?;
+        handed = keys_out(act, &request, quantity).await?;
         let ids: Vec<KeyId> = handed.iter().map(|key| key.id).collect();
         let hand_over = copies::NewHandOver {
             id: act.id(),
             request: id,
             collected_by: person,
-            card: step.shown.card.as_ref().map(|card| card.id),
-            document: step.document,
+            card: collected.shown.card.as_ref().map(|card| card.id),
+            document: collected.shown.document,
             decision: recorded.decision,
             keys: &ids,
         };
@@ -283,7 +317,7 @@ pub async fn hand_over(
             let added = copies::add_signature(act.db(), hand_over.id, strokes, &hash_of(strokes)).await;
             added.map_err(signature_error)?;
         }
-        store(act, &mut request, progress.handed_over(quantity)?).await?;
+        store(act, &mut request, progress.handed_over(u32::from(quantity))?).await?;
     }
     Ok((DecidedRequest { request, decision, recorded }, handed))
 }

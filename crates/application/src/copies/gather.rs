@@ -27,7 +27,7 @@ use storage::{copies, counters, differs, keys, people};
 pub(super) struct StepInput {
     pub(super) approver: Option<(PersonId, bool)>,
     pub(super) shown: ShownFacts,
-    pub(super) surrendered: bool,
+    pub(super) handed_in: bool,
     pub(super) quantity: u32,
 }
 
@@ -97,7 +97,7 @@ pub(super) async fn gather(
         )
         .await?,
         differ,
-        request: request_facts(db, request, input.surrendered).await?,
+        request: request_facts(db, request, input.handed_in).await?,
         asker: of(request.asked_by),
         recipient: of(request.recipient_id),
         approvals: approved.into_iter().map(approval).collect(),
@@ -117,14 +117,14 @@ pub(super) async fn gather(
 async fn request_facts(
     db: &mut PgConnection,
     request: &CopyRequest,
-    surrendered: bool,
+    handed_in: bool,
 ) -> Result<RequestFacts, ActError> {
     let extensions = match request.extends_request_id {
         Some(extended) => copies::extensions_of(db, extended).await?.saturating_add(1),
         None => 0,
     };
     let replaced = match request.replaces_key_id {
-        Some(key) => Some(replaced_key(db, request, key, surrendered).await?),
+        Some(key) => Some(replaced_key(db, request, key, handed_in).await?),
         None => None,
     };
     Ok(RequestFacts {
@@ -144,7 +144,7 @@ async fn replaced_key(
     db: &mut PgConnection,
     request: &CopyRequest,
     id: KeyId,
-    surrendered: bool,
+    handed_in: bool,
 ) -> Result<ReplacedKey, ActError> {
     let key = keys::key(db, id).await?;
     let theirs =
@@ -154,7 +154,7 @@ async fn replaced_key(
     Ok(ReplacedKey {
         with_recipient: key.state == KeyState::WithPerson,
         missing: key.state.is_missing(),
-        surrendered,
+        handed_in,
         replaced_before: keys::is_replaced(db, id, request.id).await?,
         charge: loss.as_ref().map_or(ChargeState::None, |loss| loss.charge),
         waived_by: loss.and_then(|loss| Slug::parse(loss.waived_by_post.as_deref()?).ok()),

@@ -12,7 +12,7 @@ pub mod offline;
 pub mod uncollected;
 
 pub(super) use crate::copies::counter::signature_error;
-pub use crate::copies::counter::{CutStep, HandOverStep, cut, hand_over, require_at_counter};
+pub use crate::copies::counter::{CutStep, HandOverStep, cut, hand_over};
 pub use crate::copies::sheet::{CuttingSheet, look};
 
 use serde_json::{Value, json};

@@ -60,7 +60,7 @@ async fn may_be_cut_now(
     let rules = rules::in_force(db, &registration).await?;
     let context = StepContext { step: Step::Cut, takes_rows: false, now, caller };
     // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
-    let brought = StepInput { surrendered: true, quantity: 1, ..StepInput::default() };
+    let brought = StepInput { handed_in: true, quantity: 1, ..StepInput::default() };
     let facts = gather(db, &registration, &rules, request, context, brought).await?;
     Ok(decide(&facts, &rules).is_permitted())
 }
@@ -97,7 +97,7 @@ pub struct OfflineCut {
     /// When, by the counter's clock.
     pub made_at: OffsetDateTime,
     /// The worn key was handed in.
-    pub surrendered: bool,
+    pub handed_in: bool,
 }
 
 /// What became of a cut that was brought in.
@@ -127,7 +127,7 @@ pub async fn bring_in(
     let (now, caller) = (act.now, act.caller);
     let quantity = u32::from(made.quantity);
     let context = StepContext { step: Step::Cut, takes_rows: true, now, caller };
-    let brought = StepInput { surrendered: made.surrendered, quantity, ..StepInput::default() };
+    let brought = StepInput { handed_in: made.handed_in, quantity, ..StepInput::default() };
     let mut facts = gather(act.db(), &registration, &rules, &request, context, brought).await?;
     // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
     // not; what lapsed says so by itself.
@@ -148,7 +148,7 @@ pub async fn bring_in(
             .await?;
     let making = KeysToMake {
         quantity: made.quantity,
-        surrendered: made.surrendered && request.authorised_at.is_some(),
+        handed_in: made.handed_in && request.authorised_at.is_some(),
         decision: recorded.decision,
         dead: !facts.differ.in_service,
     };

@@ -256,32 +256,32 @@ pub async fn begin_register(
     email: &Email,
 ) -> Result<SecretString, ActError> {
     let caller = Caller::system();
-    let mut act = Act::begin_unclaimed(app, &caller).await?;
-    let (now, today) = (act.now, act.today());
-    let organisation =
-        Organisation { id: act.id(), kind: OrganisationKind::Supplier, name: supplier.to_string() };
-    if let Err(error) = people::add_organisation(act.db(), &organisation, now).await {
-        return Err(supplier_error(error));
-    }
-    act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
-    let person = Person { id: act.id(), name: person.to_string(), email: Some(email.to_string()) };
-    people::add_person(act.db(), &person, Some(organisation.id), now).await?;
-    act.enter_person("person.added", person.id).await?;
-    let membership = Membership {
-        id: act.id(),
-        person_id: person.id,
-        organisation_id: organisation.id,
-        post: Post::Head,
-        first_day: today,
-        last_day: None,
-    };
-    people::add_membership(act.db(), &membership, now).await?;
-    let who = vec![("person", serde_json::json!(person.id))];
-    act.enter_change("membership.added", None, membership.id.0, who).await?;
-    let outside: &Outside = act.outside();
-    let token = invite(outside, act.db(), person.id, now).await?;
-    act.commit().await?;
-    Ok(token)
+    Act::done(app, &caller, async |act| {
+        let (now, today) = (act.now, act.today());
+        let organisation =
+            Organisation { id: act.id(), kind: OrganisationKind::Supplier, name: supplier.to_string() };
+        if let Err(error) = people::add_organisation(act.db(), &organisation, now).await {
+            return Err(supplier_error(error));
+        }
+        act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
+        let person = Person { id: act.id(), name: person.to_string(), email: Some(email.to_string()) };
+        people::add_person(act.db(), &person, Some(organisation.id), now).await?;
+        act.enter_person("person.added", person.id).await?;
+        let membership = Membership {
+            id: act.id(),
+            person_id: person.id,
+            organisation_id: organisation.id,
+            post: Post::Head,
+            first_day: today,
+            last_day: None,
+        };
+        people::add_membership(act.db(), &membership, now).await?;
+        let who = vec![("person", serde_json::json!(person.id))];
+        act.enter_change("membership.added", None, membership.id.0, who).await?;
+        let outside: &Outside = act.outside();
+        invite(outside, act.db(), person.id, now).await
+    })
+    .await
 }
 
 fn supplier_error(error: StorageError) -> ActError {

@@ -8,7 +8,7 @@ use totp_rs::{Algorithm, TOTP};
 use crate::caller::{Caller, needs_second_factor};
 use crate::secrets::Context;
 use crate::{ActError, App, secrets};
-use crypto::passwords::HashingError;
+use crypto::passwords::{HashingError, PASSWORD_LENGTHS};
 use crypto::tokens::keys::KeyError;
 use domain::ids::{ActorId, ClientProgramId, PersonId, SessionId};
 use storage::people;
@@ -228,6 +228,7 @@ pub async fn client_credentials(app: &App, id: &str, secret: &str) -> Result<Str
 /// # Errors
 /// [`ActError::NotFound`] when the invitation is unknown, used or too old.
 pub async fn accept_invitation(app: &App, token: &str, password: SecretString) -> Result<(), ActError> {
+    require_password("/password", &password)?;
     let hash = app.passwords.hash(password, app.outside.bytes()).await?;
     let now = app.outside.clock.now();
     let mut tx = app.pool.begin().await?;
@@ -250,6 +251,7 @@ pub async fn change_password(
     new: SecretString,
 ) -> Result<(), ActError> {
     let person = caller.require_person()?;
+    require_password("/new_password", &new)?;
     let now = app.outside.clock.now();
     let account = counted_account(app, person, now).await?;
     if !app.passwords.is_right(old, Some(account.password_hash.clone())).await? {
@@ -264,6 +266,15 @@ pub async fn change_password(
     sessions::end_all(&mut tx, person, now).await?;
     tx.commit().await?;
     Ok(())
+}
+
+/// Whether this may be a password.
+fn require_password(pointer: &str, new: &SecretString) -> Result<(), ActError> {
+    if PASSWORD_LENGTHS.contains(&new.expose_secret().chars().count()) {
+        return Ok(());
+    }
+    let (least, most) = (PASSWORD_LENGTHS.start(), PASSWORD_LENGTHS.end());
+    Err(ActError::invalid(pointer, format!("must have from {least} to {most} characters")))
 }
 
 async fn counted_account(

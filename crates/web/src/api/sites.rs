@@ -8,6 +8,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Call, Csv, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
+use application::register::csv;
 use application::register::csv::ImportReport;
 use application::sites::{NewHandOver, NewSite, OrderList, Progress, Trial};
 use application::{Act, App, Reply, sites};
@@ -121,14 +122,8 @@ async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
 async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> HandlerResult {
-    let mut act = Act::begin(&call.app, &call.caller, &key).await?;
-    let report = sites::add_plots(&mut act, id, &bytes).await?;
-    if !report.imported {
-        // Dropping the act rolls all of it back; the same key may be used for the mended file.
-        return ok(&report);
-    }
-    let reply = Reply::new(201, &report)?;
-    Ok(response(act.finish(reply).await?))
+    let import = async |act: &mut Act<'_>| sites::add_plots(act, id, &bytes).await;
+    Ok(response(csv::once(&call.app, &call.caller, &key, import).await?))
 }
 
 /// How a site stands, plot by plot (builder, supplier).

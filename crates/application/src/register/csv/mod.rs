@@ -20,6 +20,9 @@ pub mod export;
 pub mod import;
 pub(crate) mod report;
 
+use crate::caller::Caller;
+use crate::{Act, ActError, App, Idempotency, Reply};
+
 pub use crate::register::csv::export::{export, written};
 pub use crate::register::csv::import::import;
 pub use crate::register::csv::report::{ColumnProblem, ImportReport, LineReport};
@@ -65,4 +68,15 @@ struct Line {
     pack: String,
     copy_number: String,
     state: String,
+}
+
+/// Brings a file in once for a key: all of it, or nothing of it and a report that says why. Then the same
+/// key may be used for the mended file.
+pub async fn once<F>(app: &App, caller: &Caller, key: &Idempotency, import: F) -> Result<Reply, ActError>
+where
+    F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<ImportReport, ActError>,
+{
+    let mut begun = Act::begin(app, caller, key).await?;
+    let report = import(&mut begun).await?;
+    if report.imported { begun.finish(Reply::new(201, &report)?).await } else { Reply::ok(&report) }
 }

@@ -123,7 +123,7 @@ pub(crate) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: 
                     "Name the key that the person holds.",
                 ));
             }
-            if facts.act == Step::Cut && !replaced.surrendered {
+            if facts.act == Step::Cut && !replaced.handed_in {
                 reasons.push(Reason::refuses(
                     Code::WornKeyNotSurrendered,
                     "A worn key is replaced against the old one, and the old one was not handed in.",

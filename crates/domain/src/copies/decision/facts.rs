@@ -160,7 +160,7 @@ pub struct ReplacedKey {
     /// It was reported lost or stolen by the recipient or as theirs.
     pub missing: bool,
     /// It is handed in with this act, or was before.
-    pub surrendered: bool,
+    pub handed_in: bool,
     /// Another request that was authorised replaces it.
     pub replaced_before: bool,
     /// What became of the charge for its loss.
@@ -174,7 +174,7 @@ impl Default for ReplacedKey {
         Self {
             with_recipient: false,
             missing: false,
-            surrendered: false,
+            handed_in: false,
             replaced_before: false,
             charge: ChargeState::None,
             waived_by: None,

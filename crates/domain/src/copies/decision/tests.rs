@@ -190,7 +190,7 @@ fn a_worn_key_is_replaced_against_the_old_one() {
     facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
     assert_eq!(codes(&facts, &Rules::default()), [Code::WornKeyNotSurrendered]);
     facts.request.replaced =
-        Some(ReplacedKey { with_recipient: true, surrendered: true, ..ReplacedKey::default() });
+        Some(ReplacedKey { with_recipient: true, handed_in: true, ..ReplacedKey::default() });
     assert_eq!(codes(&facts, &Rules::default()), []);
 }
 

@@ -12,7 +12,7 @@ use application::cards::checks;
 use application::cards::checks::{CardCheck, PresentedCard};
 use application::copies::check::{MayOrder, WaitingRequest};
 use application::{ActError, App};
-use domain::cards::CardState;
+use domain::cards::{CardState, PIN_DIGITS};
 use domain::copies::decision::Decision;
 use domain::copies::decision::facts::{PinOutcome, Step};
 use domain::copies::decision::reason::Code;
@@ -217,8 +217,8 @@ impl From<CardCheck> for CardCheckView {
     params(("counter_id" = CounterId, Path)), request_body = NewCardCheck,
     responses((status = 200, body = CardCheckView)))]
 async fn check_card(call: Call, Id(id): Id<CounterId>, Body(body): Body<NewCardCheck>) -> HandlerResult {
-    let token = body.token.map(|token| token.checked("/token", 1, 1000)).transpose()?;
-    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
+    let token = body.token.map(|token| token.bounded("/token", 1000)).transpose()?;
+    let pin = body.pin.map(|pin| pin.bounded("/pin", *PIN_DIGITS.end())).transpose()?;
     if token.is_some() == body.card_number.is_some() {
         return Err(ActError::invalid("/token", "give either a token or a card_number").into());
     }

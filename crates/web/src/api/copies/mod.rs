@@ -13,10 +13,13 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, Listing, Secret};
-use crate::reply::{HandlerResult, List, ok, versioned};
+use crate::problem::Problem;
+use crate::reply::{HandlerResult, List, ok, response, versioned};
+use application::cards::Presented;
 use application::copies::{Ask, CutStep, DecidedRequest, HandOverStep};
-use application::{Act, App, Reply, cards, copies};
+use application::{App, Reply, copies};
 use domain::calendar::{Day, Moment};
+use domain::cards::PIN_DIGITS;
 use domain::copies::decision::{Decision, Reason};
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, DocumentKind, Purpose, RequestState};
@@ -306,21 +309,13 @@ async fn cut(
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewCut>,
 ) -> HandlerResult {
-    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
-    Act::replay(&call.app, &call.caller, &key).await?;
-    copies::require_at_counter(&call.app, &call.caller, id).await?;
-    let shown = cards::look_at(&call.app, body.card_number.as_ref(), pin).await?;
     let step = CutStep {
         quantity: small(body.quantity),
-        shown,
-        document: body.document_seen,
-        surrendered: body.old_key_handed_in.unwrap_or(false),
+        presented: presented(body.card_number, body.pin, body.document_seen)?,
+        handed_in: body.old_key_handed_in.unwrap_or(false),
     };
-    call.act(&key, async |act| {
-        let (decided, keys) = copies::cut(act, id, step).await?;
-        Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))
-    })
-    .await
+    let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
+    Ok(response(copies::cut(&call.app, &call.caller, &key, (id, step), reply).await?))
 }
 
 /// Hand keys over (staff of the counter): all that were cut, or some.
@@ -332,22 +327,23 @@ async fn hand_over(
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewHandOver>,
 ) -> HandlerResult {
-    let pin = body.pin.map(|pin| pin.checked("/pin", 1, 8)).transpose()?;
-    Act::replay(&call.app, &call.caller, &key).await?;
-    copies::require_at_counter(&call.app, &call.caller, id).await?;
-    let shown = cards::look_at(&call.app, body.card_number.as_ref(), pin).await?;
     let step = HandOverStep {
         quantity: small(body.quantity),
-        shown,
-        document: body.document_seen,
+        presented: presented(body.card_number, body.pin, body.document_seen)?,
         collector: body.collected_by_id,
         signature: body.signature,
     };
-    call.act(&key, async |act| {
-        let (decided, keys) = copies::hand_over(act, id, step).await?;
-        Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"))
-    })
-    .await
+    let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
+    Ok(response(copies::hand_over(&call.app, &call.caller, &key, (id, step), reply).await?))
+}
+
+fn presented(
+    card: Option<TypedNumber>,
+    pin: Option<Secret>,
+    document: Option<DocumentKind>,
+) -> Result<Presented, Problem> {
+    let pin = pin.map(|pin| pin.bounded("/pin", *PIN_DIGITS.end())).transpose()?;
+    Ok(Presented { card, pin, document })
 }
 
 /// A signature that was drawn at a hand-over.

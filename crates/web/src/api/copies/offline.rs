@@ -79,7 +79,7 @@ async fn bring_in_cut(
             request: body.copy_request_id,
             quantity: small(body.quantity),
             made_at: body.cut_at.0,
-            surrendered: body.old_key_handed_in.unwrap_or(false),
+            handed_in: body.old_key_handed_in.unwrap_or(false),
         };
         let location = format!("/v1/copy-requests/{}", cut.request);
         let brought = offline::bring_in(act, id, cut).await?;

@@ -4,11 +4,10 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::api::{ListQuery, list_query};
 use crate::extract::{Call, Id, Idempotent, Listing};
-use crate::reply::{HandlerResult, List, ok, response};
-use application::caller::Caller;
+use crate::reply::{HandlerResult, List, ok};
 use application::counters::blanks;
 use application::counters::blanks::NewMovement;
-use application::{Act, App, Idempotency, Reply};
+use application::{App, Idempotency, Reply};
 use domain::count::{BlankCount, BlanksCounted};
 use domain::counters::blanks::{BlankAccount, BlankDifference, BlankMovement, Explanation, MovementKind};
 use domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, SectionId};
@@ -100,16 +99,16 @@ async fn read_blanks(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
 }
 
 async fn record(
-    app: &App,
-    caller: &Caller,
+    call: &Call,
     key: &Idempotency,
     (counter, kind): (CounterId, MovementKind),
     new: NewMovement,
 ) -> HandlerResult {
-    let mut act = Act::begin(app, caller, key).await?;
-    let movement = blanks::record(&mut act, counter, kind, new).await?;
-    let reply = Reply::created(&movement, format!("/v1/counters/{counter}/blank-movements"))?;
-    Ok(response(act.finish(reply).await?))
+    call.act(key, async |act| {
+        let movement = blanks::record(act, counter, kind, new).await?;
+        Reply::created(&movement, format!("/v1/counters/{counter}/blank-movements"))
+    })
+    .await
 }
 
 impl From<MovedBlanks> for NewMovement {
@@ -129,7 +128,7 @@ async fn send_blanks(
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<MovedBlanks>,
 ) -> HandlerResult {
-    record(&call.app, &call.caller, &key, (id, MovementKind::Consignment), body.into()).await
+    record(&call, &key, (id, MovementKind::Consignment), body.into()).await
 }
 
 /// Record blanks that were spoiled (a person of the counter's staff); somebody else confirms it as a witness.
@@ -147,7 +146,7 @@ async fn spoil_blanks(
         request: body.copy_request_id,
         remark: body.remark,
     };
-    record(&call.app, &call.caller, &key, (id, MovementKind::Spoil), new).await
+    record(&call, &key, (id, MovementKind::Spoil), new).await
 }
 
 /// Send blanks back (the counter's staff); the supplier confirms what came.
@@ -159,7 +158,7 @@ async fn return_blanks(
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<MovedBlanks>,
 ) -> HandlerResult {
-    record(&call.app, &call.caller, &key, (id, MovementKind::Return), body.into()).await
+    record(&call, &key, (id, MovementKind::Return), body.into()).await
 }
 
 /// Count the blanks at a counter (its staff). What differs from the book stays open until it is
@@ -178,7 +177,7 @@ async fn count_blanks(
         request: None,
         remark: None,
     };
-    record(&call.app, &call.caller, &key, (id, MovementKind::Count), new).await
+    record(&call, &key, (id, MovementKind::Count), new).await
 }
 
 /// Limit how many blanks a counter may hold (supplier).

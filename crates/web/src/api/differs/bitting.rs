@@ -102,9 +102,8 @@ async fn look_at_cutting_sheet(
     headers: HeaderMap,
     _: Body<EmptyBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&call.app, &call.caller).await?;
-    let (decided, sheet) = copies::look(&mut act, id).await?;
-    act.commit().await?;
+    let look = async |act: &mut Act<'_>| copies::look(act, id).await;
+    let (decided, sheet) = Act::done(&call.app, &call.caller, look).await?;
     // Died here: the look is recorded, and was not seen.
     match sheet {
         Some(sheet) if wants_pdf(&headers) => {

@@ -144,9 +144,8 @@ async fn set_geometry(
     IfMatch(version): IfMatch,
     Body(body): Body<GeometryBody>,
 ) -> HandlerResult {
-    let mut act = Act::begin_unclaimed(&call.app, &call.caller).await?;
-    differs::set_geometry(&mut act, id, version, &body.geometry).await?;
-    act.commit().await?;
+    let set = async |act: &mut Act<'_>| differs::set_geometry(act, id, version, &body.geometry).await;
+    Act::done(&call.app, &call.caller, set).await?;
     let usage = differs::usage(&call.app, &call.caller, id).await?;
     let version = usage.version;
     versioned(&view(usage), version)

@@ -13,6 +13,7 @@ use crate::reply::{HandlerResult, List};
 use application::App;
 use application::people::sessions;
 use application::rights::notices;
+use crypto::passwords::PASSWORD_LENGTHS;
 use domain::ids::{ActorId, NoticeId, OrganisationId, PersonId};
 use domain::people::{OrganisationKind, Post};
 use domain::rights::notices::Notice;
@@ -91,8 +92,8 @@ body! {
 #[utoipa::path(post, path = "/v1/me/password", tag = "me", request_body = PasswordChange,
     responses((status = 204)))]
 async fn change_password(call: Call, Body(body): Body<PasswordChange>) -> HandlerResult {
-    let old = body.old_password.checked("/old_password", 1, 200)?;
-    let new = body.new_password.checked("/new_password", 12, 200)?;
+    let old = body.old_password.bounded("/old_password", *PASSWORD_LENGTHS.end())?;
+    let new = body.new_password.bounded("/new_password", *PASSWORD_LENGTHS.end())?;
     sessions::change_password(&call.app, &call.caller, old, new).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }

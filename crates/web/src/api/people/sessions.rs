@@ -17,6 +17,7 @@ use crate::reply::{Exit, HandlerResult};
 use application::people::sessions;
 use application::people::sessions::{SignIn, SignedIn, shown_once};
 use application::{ActError, App};
+use crypto::passwords::PASSWORD_LENGTHS;
 use domain::text::Email;
 
 /// Routes.
@@ -99,7 +100,7 @@ impl From<SignedIn> for Tokens {
         (status = 401, description = "Wrong credentials, or a code is needed",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> HandlerResult {
-    let password = body.password.checked("/password", 1, 200)?;
+    let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
     let code = body.code.as_deref();
     match sessions::sign_in(&app, body.email.as_str(), password, code).await? {
         SignIn::Done(signed_in) => Ok((StatusCode::CREATED, Json(Tokens::from(signed_in))).into_response()),
@@ -118,7 +119,7 @@ async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession
         (status = 401, description = "Not good, used before, or the session has ended",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Refresh>) -> HandlerResult {
-    let token = body.refresh_token.checked("/refresh_token", 1, 200)?;
+    let token = body.refresh_token.bounded("/refresh_token", 200)?;
     let signed_in = sessions::refresh(&app, &shown_once(&token)).await?;
     Ok(Json(Tokens::from(signed_in)).into_response())
 }
@@ -232,8 +233,8 @@ async fn accept_invitation(
     State(app): State<App>,
     Body(body): Body<Acceptance>,
 ) -> HandlerResult {
-    let password = body.password.checked("/password", 12, 200)?;
-    let token = body.token.checked("/token", 1, 200)?;
+    let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
+    let token = body.token.bounded("/token", 200)?;
     sessions::accept_invitation(&app, &shown_once(&token), password).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }

@@ -6,10 +6,10 @@ use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Call, Csv, Id};
-use crate::reply::{HandlerResult, ok, response};
+use crate::reply::{HandlerResult, response};
 use application::register::csv;
 use application::register::csv::ImportReport;
-use application::{Act, App, Reply};
+use application::{Act, App};
 use domain::ids::RegistrationId;
 
 /// The most bytes of an import.
@@ -29,14 +29,8 @@ pub fn routes() -> OpenApiRouter<App> {
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
 async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
-    let mut act = Act::begin(&call.app, &call.caller, &key).await?;
-    let report = csv::import(&mut act, &bytes).await?;
-    if !report.imported {
-        // Dropping the act rolls all of it back; the same key may be used for the mended file.
-        return ok(&report);
-    }
-    let reply = Reply::new(201, &report)?;
-    Ok(response(act.finish(reply).await?))
+    let import = async |act: &mut Act<'_>| csv::import(act, &bytes).await;
+    Ok(response(csv::once(&call.app, &call.caller, &key, import).await?))
 }
 
 /// A registration as CSV (owner, agent, supplier).
