@@ -14,7 +14,7 @@ CREATE INDEX differs_by_allotment ON differs (section_id, allotted_at) WHERE all
 
 CREATE INDEX lever_packs_by_differ ON lever_packs (differ_id);
 
--- How many combinations of a section are taken. Its row is the lock under which one is given out.
+-- How many combinations of a section are taken. Its row is taken while one is given out.
 CREATE TABLE differ_spaces (
     section_id uuid CONSTRAINT differ_spaces_pkey PRIMARY KEY
         CONSTRAINT differ_spaces_section REFERENCES sections,

@@ -1,4 +1,4 @@
-//! Who calls, and what that lets him see and do on a registration.
+//! What a caller may see and do on a registration.
 //!
 //! *Unknown* and *not yours* look the same: both are [`ActError::NotFound`].
 
@@ -124,11 +124,23 @@ pub async fn registration_for_update(
     let caller = act.caller;
     let registration =
         registrations::registration_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    // Other acts may have taken their time under the lock: what holds now counts, not what held then.
+    // Other acts may have taken their time with the registration: what holds now counts, not what held then.
     act.read_clock();
     let today = act.today();
     let access = access_of(act.db(), caller, id, today).await?;
     Ok((registration, access))
+}
+
+/// Refuses a differ of another registration.
+pub async fn require_own_differ(
+    act: &mut super::Act<'_>,
+    registration: RegistrationId,
+    differ: DifferId,
+) -> Result<(), ActError> {
+    if differs::own(act.db(), registration, &[differ]).await?.is_empty() {
+        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
+    }
+    Ok(())
 }
 
 /// A differ of which something new may be made: a lock, a pack, a key.

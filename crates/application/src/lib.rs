@@ -1,14 +1,14 @@
 //! One function for each act. It works in the transaction of an [`Act`]:
 //!
 //! ```text
-//! Act::begin   claim the idempotency key (a request sent before leaves here with its answer)
-//!   the act    lock the registration, load the facts, ask the domain, write what came out
-//!              and its log entry
-//! Act::finish  keep the answer with the key, commit
+//! Act::once    claims the idempotency key (a request sent before leaves here with its reply)
+//!   the act    takes the registration for update, loads the facts, asks the domain, writes what
+//!              came out and its log entry
+//!              keeps the reply with the key, and commits
 //! ```
 //!
-//! If the process dies before the commit, nothing has happened and the same request does it; if it
-//! dies after, the same request gets the answer that was kept. A refused copy is a value that is
+//! [`Act::done`] does the same without a key. If the process dies before the commit, nothing has happened
+//! and the same request does it; if it dies after, the same request gets the reply that was kept. A refused copy is a value that is
 //! committed; an [`ActError`] rolls everything back, so nothing is logged that did not happen.
 
 mod act;

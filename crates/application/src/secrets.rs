@@ -170,7 +170,7 @@ fn fingerprint_context(section: SectionId) -> String {
     format!("section:{section}")
 }
 
-/// Which of these lists of heights are differs of the section already. Under the lock of the section's
+/// Which of these lists of heights are differs of the section already. While the section's
 /// space: nobody else gives one out meanwhile.
 pub async fn which_are_taken(
     app: &App,

@@ -18,7 +18,7 @@ use storage::{cards, copies as stored, idempotency, keys};
 
 /// The most of each kind in one round.
 const BATCH: i64 = 100;
-/// How long an answer is kept for a request that is sent again.
+/// How long a reply is kept for a request that is sent again.
 const REPLIES_KEPT: Days = Days::days(7);
 /// How long checks of cards that ended with a no are kept: longer than any signal looks back.
 const REFUSALS_KEPT: Days = Days::days(100);

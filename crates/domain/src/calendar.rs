@@ -135,7 +135,16 @@ pub struct Period {
     pub last_day: Option<Date>,
 }
 
+/// What is wrong with a period whose last day comes before its first.
+pub const BACKWARDS: &str = "must not be before first_day";
+
 impl Period {
+    /// Its last day comes before its first.
+    #[must_use]
+    pub fn is_backwards(&self) -> bool {
+        self.last_day.is_some_and(|last| last < self.first_day)
+    }
+
     /// Whether `day` is in it.
     #[must_use]
     pub fn covers(&self, day: Date) -> bool {

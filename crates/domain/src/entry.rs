@@ -117,10 +117,11 @@ struct Body<'a> {
     commitments: Vec<String>,
 }
 
-/// base64url(SHA-256(ASCII(disclosure))), RFC 9901 s. 4.2.3.
+/// base64url(SHA-256(ASCII(disclosure))), RFC 9901 s. 4.2.3; of other texts too, where an entry commits to them
+/// by their hash.
 #[must_use]
-pub fn commitment(disclosure: &str) -> String {
-    URL_SAFE_NO_PAD.encode(Sha256::digest(disclosure.as_bytes()))
+pub fn commitment(text: &str) -> String {
+    URL_SAFE_NO_PAD.encode(Sha256::digest(text.as_bytes()))
 }
 
 /// The name and value that a disclosure shows, if the entry with these bytes commits to it.

@@ -13,6 +13,7 @@ mod columns;
 
 pub mod calendar;
 pub mod cards;
+pub mod cautions;
 pub mod copies;
 pub mod count;
 pub mod counters;
@@ -20,6 +21,7 @@ pub mod differs;
 pub mod entry;
 pub mod ids;
 pub mod keys;
+pub mod money;
 pub mod numbers;
 pub mod people;
 pub mod register;

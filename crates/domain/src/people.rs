@@ -1,4 +1,4 @@
-//! Organisations, people, their seats, and programs that sign in by themselves.
+//! Organisations, people, their memberships, and programs that sign in by themselves.
 
 use time::{Date, OffsetDateTime};
 

@@ -1,4 +1,4 @@
-//! A rekey worked out beforehand: which locks, what each gets, how many keys, and what it costs.
+//! Rekeys, and how one is worked out beforehand: which locks, what each gets, how many keys, and what it costs.
 //!
 //! Every lock that answers to a compromised differ gets a lever pack; what was keyed alike stays
 //! alike, and differs that are not compromised stay as they are. A pack comes with keys (two, common
@@ -13,6 +13,7 @@ use time::OffsetDateTime;
 use utoipa::ToSchema;
 
 use crate::ids::{DifferId, LeverPackId, LockId, LossId, PersonId, RegistrationId, RekeyId};
+use crate::money::{MOST_AMOUNT, is_currency};
 use crate::text::Name;
 
 words! {
@@ -64,7 +65,7 @@ pub struct Prices {
     #[schema(maximum = 100_000_000)]
     pub pack: u32,
     /// Keys that come with a pack.
-    #[serde(default = "two")]
+    #[serde(default = "keys_with_pack")]
     #[schema(minimum = 1, maximum = 10)]
     pub keys_with_pack: u8,
     /// The levers of a pack without keys, where they are sold.
@@ -84,8 +85,11 @@ pub struct Prices {
     pub parts: Vec<ServicePart>,
 }
 
-fn two() -> u8 {
-    2
+/// How many keys come with a pack where no price list says otherwise (common practice).
+pub const KEYS_WITH_PACK: u8 = 2;
+
+const fn keys_with_pack() -> u8 {
+    KEYS_WITH_PACK
 }
 
 /// Something in a price list that cannot be meant.
@@ -101,10 +105,9 @@ impl Prices {
     /// Everything that cannot be meant.
     #[must_use]
     pub fn problems(&self) -> Vec<PriceError> {
-        const MOST: u32 = 100_000_000;
         let mut problems = Vec::new();
         let mut say = |pointer: String, problem| problems.push(PriceError { pointer, problem });
-        if self.currency.len() != 3 || !self.currency.bytes().all(|byte| byte.is_ascii_uppercase()) {
+        if !is_currency(&self.currency) {
             say("/currency".to_owned(), "must be three capital letters (ISO 4217)");
         }
         for (price, field) in [
@@ -113,7 +116,7 @@ impl Prices {
             (self.key, "key"),
             (self.fitting, "fitting"),
         ] {
-            if price > MOST {
+            if price > MOST_AMOUNT {
                 say(format!("/{field}"), "must be at most 100000000");
             }
         }
@@ -124,7 +127,7 @@ impl Prices {
             say("/parts".to_owned(), "must have at most 50 lines");
         }
         for (at, part) in self.parts.iter().enumerate() {
-            if !(1..=1000).contains(&part.quantity) || part.price > MOST {
+            if !(1..=1000).contains(&part.quantity) || part.price > MOST_AMOUNT {
                 say(format!("/parts/{at}"), "has a quantity or a price out of range");
             }
         }

@@ -1,4 +1,4 @@
-//! A building site: how far a plot has come from the site's key to the buyer's own.
+//! Building sites and their plots: how far a plot has come from the site's key to the buyer's own.
 //!
 //! ```text
 //! on the site key -> every lock fitted -> both keys tried in every lock -> handed over
@@ -20,7 +20,7 @@ words! {
         /// Some of its locks are on the site key.
         OnSiteKey = "on_site_key",
         /// Every lock was fitted; both keys are still to be tried in some.
-        FittingResult = "fitted",
+        Fitted = "fitted",
         /// Both keys were tried in every lock: it can be handed over.
         Ready = "ready",
         /// It is the buyer's.
@@ -49,7 +49,7 @@ pub fn step(counts: LockCounts, handed_over: bool) -> PlotStep {
     } else if counts.on_site_key > 0 || counts.fitted < counts.locks {
         PlotStep::OnSiteKey
     } else if counts.tried < counts.locks {
-        PlotStep::FittingResult
+        PlotStep::Fitted
     } else {
         PlotStep::Ready
     }
@@ -172,7 +172,7 @@ mod tests {
         let of = |on_site_key, fitted, tried| LockCounts { locks: 2, on_site_key, fitted, tried };
         assert_eq!(step(of(1, 1, 1), false), PlotStep::OnSiteKey);
         assert_eq!(step(of(0, 1, 1), false), PlotStep::OnSiteKey);
-        assert_eq!(step(of(0, 2, 1), false), PlotStep::FittingResult);
+        assert_eq!(step(of(0, 2, 1), false), PlotStep::Fitted);
         assert_eq!(step(of(0, 2, 2), false), PlotStep::Ready);
         assert_eq!(step(of(0, 2, 2), true), PlotStep::HandedOver);
     }

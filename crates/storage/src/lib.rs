@@ -1,7 +1,7 @@
 //! Free functions over SQL that is checked when the program is compiled.
 //!
-//! Writes take the connection of an open transaction. Locks are taken in the order that DEVELOPERS.md
-//! has ("Lock order"), and in no other: the registration first.
+//! Writes take the connection of an open transaction. Rows are taken for update in the order that
+//! DEVELOPERS.md has, and in no other: the registration first.
 
 pub mod cards;
 pub mod copies;

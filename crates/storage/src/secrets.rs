@@ -37,7 +37,7 @@ pub async fn keys(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
         .await?)
 }
 
-/// Every data key, locked.
+/// Every data key, taken for update.
 pub async fn keys_for_update(db: &mut PgConnection) -> Result<Vec<WrappedKey>> {
     Ok(sqlx::query_as!(WrappedKey, "SELECT id, master_key, wrapped FROM data_keys ORDER BY id FOR UPDATE")
         .fetch_all(db)
@@ -129,7 +129,7 @@ pub async fn bitting(db: &mut PgConnection, differ: DifferId) -> Result<Option<S
     .await?)
 }
 
-/// Bittings that are sealed under another key than the current one, locked; so many at most.
+/// Bittings that are sealed under another key than the current one, taken for update; so many at most.
 pub async fn old_bittings(
     db: &mut PgConnection,
     most: i64,
@@ -161,7 +161,7 @@ pub async fn reseal_bitting(db: &mut PgConnection, bitting: &SealedBitting) -> R
     wrote("bittings", 1, &done)
 }
 
-/// Second factors that are sealed under another key than the current one, locked; so many at most.
+/// Second factors that are sealed under another key than the current one, taken for update; so many at most.
 pub async fn old_second_factors(db: &mut PgConnection, most: i64) -> Result<Vec<(PersonId, SealedSecret)>> {
     let rows = sqlx::query!(
         r#"SELECT person_id AS "person: PersonId", totp_key_id AS "key!", totp_secret AS "bytes!" FROM accounts

@@ -17,7 +17,6 @@ use crate::reply::HandlerResult;
 use application::log::{reading, receipts};
 use application::{ActError, App};
 use evidence_log::tile::{Content, TilePath};
-use storage::log;
 
 /// `/log/checkpoint`, `/log/tile/…`, and the same of logs that continued the first.
 pub fn routes() -> Router<App> {
@@ -67,8 +66,8 @@ fn kept(
 
 async fn checkpoint(app: App, log: i16) -> HandlerResult {
     let mut db = app.pool.acquire().await.map_err(ActError::from)?;
-    let published = log::published(&mut db, Some(log)).await.map_err(ActError::from)?;
-    let note = published.ok_or_else(|| Problem::new(ProblemKind::NotFound))?.note;
+    let note = reading::checkpoint(&mut db, log).await.map_err(ActError::from)?;
+    let note = note.ok_or_else(|| Problem::new(ProblemKind::NotFound))?;
     Ok(kept("text/plain; charset=utf-8", "public, max-age=2", note).into_response())
 }
 

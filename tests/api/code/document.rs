@@ -127,3 +127,51 @@ fn the_picture_of_a_keys_life_is_that_of_the_code() {
     });
     assert_eq!(drawn, possible.collect());
 }
+
+/// The types of a source file that have a schema: by derivation, or by a macro that derives it.
+fn schemas_in(text: &str) -> Vec<String> {
+    let (mut derived, mut in_macro, mut found) = (false, false, vec![]);
+    for line in text.lines() {
+        let start = line.trim_start();
+        if ["words! {", "record! {", "body! {"].contains(&line) {
+            in_macro = true;
+        } else if line == "}" {
+            in_macro = false;
+        } else if start.starts_with("#[derive(") || (start.starts_with("serde::") && derived) {
+            derived = start.contains("ToSchema");
+        } else if let Some(rest) =
+            ["pub struct ", "pub enum ", "struct ", "enum "].iter().find_map(|word| start.strip_prefix(word))
+        {
+            let name = rest.split(|letter: char| !letter.is_alphanumeric()).next().unwrap();
+            // In a macro that makes types the name is a variable.
+            if (derived || in_macro) && !name.is_empty() {
+                found.push(name.to_owned());
+            }
+            derived = false;
+        }
+    }
+    found
+}
+
+#[test]
+fn no_two_types_share_a_schema() {
+    let crates = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("crates");
+    let mut found = vec![];
+    for layer in ["domain", "application", "web"] {
+        let mut folders = vec![crates.join(layer).join("src")];
+        while let Some(folder) = folders.pop() {
+            for entry in std::fs::read_dir(folder).unwrap() {
+                let path = entry.unwrap().path();
+                if path.is_dir() {
+                    folders.push(path);
+                } else {
+                    found.extend(schemas_in(&std::fs::read_to_string(path).unwrap()));
+                }
+            }
+        }
+    }
+    let mut once = std::collections::BTreeSet::new();
+    let twice: Vec<&String> = found.iter().filter(|name| !once.insert(*name)).collect();
+    assert!(once.len() > 150, "{} were read", once.len());
+    assert!(twice.is_empty(), "two types are described as one: {twice:?}");
+}

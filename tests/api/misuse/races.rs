@@ -293,7 +293,7 @@ async fn a_cut_waits_for_a_revocation_under_way_and_heeds_it() {
     let cut = cut_while_taken_away(&town, &id, leave, &town.manager.id.clone()).await;
     assert_eq!(cut.codes(), ["approval_needed"]);
 
-    // Whatever belongs to the registration is changed under the lock on its row.
+    // Whatever belongs to the registration is changed while its row is taken.
     let id = town.authorised(json!({})).await;
     let end = "UPDATE registrations SET ended_at = changed_at, version = version + 1 WHERE id = $1";
     let cut = cut_while_taken_away(&town, &id, end, &town.registration.clone()).await;

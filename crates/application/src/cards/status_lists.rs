@@ -97,7 +97,7 @@ pub async fn addresses(app: &App) -> Result<Vec<String>, ActError> {
 pub(crate) async fn draw_place(act: &mut Act<'_>) -> Result<(i32, i32), ActError> {
     let mut list = cards::newest_list_for_update(act.db()).await?;
     while list.used >= list.size / 2 {
-        // Whoever waited for the lock may find that it was opened meanwhile.
+        // Whoever waited for the row may find that it was opened meanwhile.
         cards::open_list_after(act.db(), &list).await?;
         list = cards::newest_list_for_update(act.db()).await?;
     }

@@ -8,14 +8,15 @@ use crate::copies::check::collector_of;
 use crate::copies::gather::{StepContext, StepInput, gather};
 use crate::copies::{DecidedRequest, enter_step, store};
 use crate::counters::blanks::{Origin, add_difference};
-use crate::keys::{add_keys, move_key};
+use crate::keys::{add_keys, move_key, put_key};
 use crate::register::rules;
 use crate::{Act, ActError, App, Idempotency, Reply};
 use domain::cards::CardState;
 use domain::copies::decision::decide;
 use domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
-use domain::copies::signature::{Signature, hash_of};
+use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, Purpose};
+use domain::entry::commitment;
 use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
@@ -71,7 +72,7 @@ pub(super) async fn at_counter_of(
     Ok((registration, request))
 }
 
-/// What was shown, as the facts have it. The card is read again under the lock: it may have been
+/// What was shown, as the facts have it. The card is read again in the transaction: it may have been
 /// revoked, or its PIN changed, since the PIN was checked.
 async fn shown_facts(
     act: &mut Act<'_>,
@@ -294,7 +295,7 @@ async fn hand_over_shown(
     let more = vec![
         ("collector", json!(person)),
         ("document", json!(collected.shown.document)),
-        ("signature", json!(signature.as_deref().map(hash_of))),
+        ("signature", json!(signature.as_deref().map(commitment))),
     ];
     let recorded =
         enter_step(act, &registration, &request, "hand_over", "copy.hand_over", Some(&decision), more)
@@ -314,7 +315,7 @@ async fn hand_over_shown(
         };
         copies::add_hand_over(act.db(), &hand_over, now).await?;
         if let Some(strokes) = &signature {
-            let added = copies::add_signature(act.db(), hand_over.id, strokes, &hash_of(strokes)).await;
+            let added = copies::add_signature(act.db(), hand_over.id, strokes, &commitment(strokes)).await;
             added.map_err(signature_error)?;
         }
         store(act, &mut request, progress.handed_over(u32::from(quantity))?).await?;
@@ -332,16 +333,11 @@ pub(crate) fn signature_error(error: StorageError) -> ActError {
 
 /// Keys of a request that were cut go to its recipient, whoever collects them.
 async fn keys_out(act: &mut Act<'_>, request: &CopyRequest, quantity: u16) -> Result<Vec<Key>, ActError> {
-    let now = act.now;
     let mut handed = Vec::new();
     let waiting = keys::to_hand_over(act.db(), request.id).await?;
-    for mut key in waiting.into_iter().take(usize::from(quantity)) {
-        key.state = key.state.after(KeyAct::Issue)?;
-        key.holder_id = Some(request.recipient_id);
-        key.due_back_on = request.due_back_on;
-        key.version += 1;
-        keys::change(act.db(), &key, now).await?;
-        handed.push(key);
+    for key in waiting.into_iter().take(usize::from(quantity)) {
+        let recipient = Some(request.recipient_id);
+        handed.push(put_key(act, key, KeyAct::Issue, recipient, request.due_back_on).await?);
     }
     if handed.len() == usize::from(quantity) {
         Ok(handed)

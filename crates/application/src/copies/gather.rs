@@ -1,4 +1,4 @@
-//! What a step is decided on: the request as it is asked for, and the facts, read under the lock.
+//! What a step is decided on: the request as it is asked for, and the facts, read once its registration is taken.
 
 use sqlx::PgConnection;
 use time::{Duration, OffsetDateTime};

@@ -1,7 +1,7 @@
 //! The life of a copy: ask, approve, decline, withdraw, cut, hand over, lapse.
 //!
 //! Every step locks the registration, loads the facts, decides again, and writes the decision with
-//! its entry: refusals too. A dry run does the same without a lock and writes nothing.
+//! its entry: refusals too. A dry run takes nothing for update and writes nothing.
 
 mod counter;
 mod gather;

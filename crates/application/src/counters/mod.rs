@@ -7,6 +7,7 @@ use time::Date;
 
 use crate::caller::Caller;
 use crate::{Act, ActError, App};
+use domain::calendar::{BACKWARDS, Period};
 use domain::copies::{CopyRequest, RequestState};
 use domain::counters::opening_hours::OpeningHours;
 use domain::counters::{Appointment, Counter};
@@ -70,8 +71,8 @@ pub async fn appoint(
         return Err(ActError::invalid("/section_id", "is not known"));
     }
     let (first_day, last_day) = days;
-    if last_day.is_some_and(|last| last < first_day) {
-        return Err(ActError::invalid("/last_day", "must not be before first_day"));
+    if (Period { first_day, last_day }).is_backwards() {
+        return Err(ActError::invalid("/last_day", BACKWARDS));
     }
     let appointment = Appointment {
         id: act.id(),

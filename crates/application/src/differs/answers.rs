@@ -1,6 +1,7 @@
 //! Which lock answers to which differ: levers changed, and what a differ leaves behind.
 
 use crate::caller::Caller;
+use crate::keys::put_key;
 use crate::rights::notices;
 use crate::{Act, ActError, App, access};
 use domain::differs::{Answering, DifferState};
@@ -17,9 +18,7 @@ pub async fn begin(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<
     let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
-    if differs::own(act.db(), registration.id, &[differ]).await?.is_empty() {
-        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
-    }
+    access::require_own_differ(act, registration.id, differ).await?;
     begin_one(act, registration.id, lock, differ).await
 }
 
@@ -29,9 +28,7 @@ pub async fn end(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<u3
     let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
-    if differs::own(act.db(), registration.id, &[differ]).await?.is_empty() {
-        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
-    }
+    access::require_own_differ(act, registration.id, differ).await?;
     end_one(act, registration.id, lock, differ).await?;
     if answers::is_answered(act.db(), differ).await? { Ok(0) } else { let_die(act, differ).await }
 }
@@ -111,10 +108,8 @@ async fn let_die(act: &mut Act<'_>, id: DifferId) -> Result<u32, ActError> {
     differs::set_state(act.db(), id, DifferState::Dead, now).await?;
     act.enter_change("differ.dead", Some(differ.registration_id), id.0, vec![]).await?;
     let mut dead = 0;
-    for mut key in keys::live_of_differ(act.db(), id).await? {
-        key.state = key.state.after(KeyAct::Die)?;
-        key.version += 1;
-        keys::change(act.db(), &key, now).await?;
+    for key in keys::live_of_differ(act.db(), id).await? {
+        let key = put_key(act, key, KeyAct::Die, None, None).await?;
         if let Some(holder) = key.holder_id {
             notices::tell(act, holder, NoticeKind::KeyDead, key.registration_id, key.id.0).await?;
         }

@@ -1,6 +1,6 @@
 //! The differs of a section: its geometry, which combinations are taken, and drawing one that is free.
 //!
-//! A combination is given out under the lock of the section's space ([`differs::space_for_update`]), drawn
+//! A combination is given out while the section's space is taken ([`differs::space_for_update`]), drawn
 //! at random among those that are not taken and far enough from every other on the site. Its number
 //! is drawn as well, so that nothing of the heights follows from it.
 
@@ -89,6 +89,10 @@ pub struct Usage {
     pub counted: CountedSpace,
     /// Combinations that are taken.
     pub taken: i64,
+    /// How many are left.
+    pub left: u128,
+    /// The share that is taken.
+    pub taken_per_mille: u16,
     /// Differs on record without bitting: which combinations they are nobody knows here.
     pub without_bitting: i64,
     /// Differs drawn in the last 365 days.
@@ -115,10 +119,32 @@ pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Usa
     let drawn_in_a_year = differs::allotted_since(&mut db, section, today - Duration::days(365)).await?;
     drop(db);
     let counted = counted(&geometry, "").await?;
-    let left = counted.count.saturating_sub(u128::from(taken.unsigned_abs()));
+    let left = left_of(counted.count, taken);
     let runs_dry_on = runs_dry(today.date(), left, drawn_in_a_year);
     let without_bitting = (on_record - taken).max(0);
-    Ok(Usage { geometry, version, counted, taken, without_bitting, drawn_in_a_year, runs_dry_on })
+    let taken_per_mille = per_mille(taken, counted.count);
+    Ok(Usage {
+        geometry,
+        version,
+        counted,
+        taken,
+        left,
+        taken_per_mille,
+        without_bitting,
+        drawn_in_a_year,
+        runs_dry_on,
+    })
+}
+
+/// How many are left where so many are taken.
+fn left_of(count: u128, taken: i64) -> u128 {
+    count.saturating_sub(u128::from(taken.unsigned_abs()))
+}
+
+/// The share that is taken.
+fn per_mille(taken: i64, count: u128) -> u16 {
+    let share = (u128::from(taken.unsigned_abs()) * 1000).checked_div(count);
+    share.and_then(|share| u16::try_from(share).ok()).unwrap_or(1000)
 }
 
 /// The day on which none is left, if as many are drawn in each 365 days as in the last.
@@ -253,7 +279,7 @@ const ROUNDS: usize = 13;
 const MOST_WALKED: u128 = 1 << 18;
 
 impl DifferDraw {
-    /// Locks the space of the section, and reads what stands on the site.
+    /// Takes the space of the section for update, and reads what stands on the site.
     pub async fn begin(
         act: &mut Act<'_>,
         registration: &Registration,
@@ -270,7 +296,7 @@ impl DifferDraw {
     /// How many of the section are left.
     #[must_use]
     pub fn left(&self) -> u128 {
-        self.space.count().saturating_sub(u128::from(self.taken.unsigned_abs()))
+        left_of(self.space.count(), self.taken)
     }
 
     /// Draws one for a registration of the site.

@@ -18,7 +18,7 @@ use domain::rights::notices::NoticeKind;
 use domain::text::Remark;
 use storage::keys::audits;
 use storage::register::registrations;
-use storage::{Portion, differs, people};
+use storage::{Portion, people};
 
 /// Which keys an audit asks for; all of them, when nothing is named.
 #[derive(Default)]
@@ -161,7 +161,7 @@ pub async fn close(act: &mut Act<'_>, id: AuditId) -> Result<Audit, ActError> {
     close_audit(act, &audit).await
 }
 
-/// A holder says whether they have a key; whoever governs its differ may say so for them.
+/// A holder says whether they have a key; whoever governs the registration may say so for them.
 pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<AuditLine, ActError> {
     let today = act.today();
     let found = audits::line(act.db(), id, today).await?.ok_or(ActError::NotFound)?;
@@ -201,7 +201,7 @@ pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<
     audits::line(act.db(), id, today).await?.ok_or(ActError::NotFound)
 }
 
-/// The audits of a registration, and when the next one is due.
+/// The audits of a registration.
 pub async fn all(
     app: &App,
     caller: &Caller,
@@ -250,9 +250,7 @@ pub async fn count(
 ) -> Result<StockCount, ActError> {
     let (_, access) = access::registration_for_update(act, registration).await?;
     access.require(access.governs())?;
-    if differs::own(act.db(), registration, &[differ]).await?.is_empty() {
-        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
-    }
+    access::require_own_differ(act, registration, differ).await?;
     let count = StockCount {
         id: act.id(),
         registration_id: registration,

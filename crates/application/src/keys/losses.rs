@@ -6,6 +6,7 @@ use time::{Date, OffsetDateTime};
 
 use crate::caller::Caller;
 use crate::register::rules;
+use crate::rights::holds::place_hold;
 use crate::{Act, ActError, App, access};
 use domain::copies::decision::facts::{DifferFacts, Facts, Step};
 use domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
@@ -119,9 +120,7 @@ async fn hold_for(act: &mut Act<'_>, loss: &Loss, differ: DifferId) -> Result<()
         placed_at: act.now,
         lifted_at: None,
     };
-    let by = act.caller.actor();
-    holds::place(act.db(), &hold, by).await?;
-    act.enter_change("hold.placed", Some(loss.registration_id), hold.id.0, vec![]).await
+    place_hold(act, &hold).await
 }
 
 /// What a lost key opens, who has keys to it, and whether the locks are to be reviewed.

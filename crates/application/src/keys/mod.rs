@@ -1,4 +1,4 @@
-//! Keys after they exist: lever packs, issue, return, loss, destruction, passing on.
+//! Lever packs and keys: who has one, until when, and where it goes.
 
 pub mod audits;
 pub mod losses;
@@ -22,7 +22,7 @@ use domain::text::PackNumber;
 use storage::copies::facts;
 use storage::keys::losses as stored_losses;
 use storage::rights::authorities;
-use storage::{Portion, differs, keys};
+use storage::{Portion, keys};
 
 /// Records a lever pack and the keys that came with it, which are in store.
 pub async fn add_pack(
@@ -35,9 +35,7 @@ pub async fn add_pack(
     let (registration, access) = access::registration_for_update(act, registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
-    if differs::own(act.db(), registration_id, &[differ]).await?.is_empty() {
-        return Err(ActError::invalid("/differ_id", "is not a differ of this registration"));
-    }
+    access::require_own_differ(act, registration_id, differ).await?;
     access::require_living(act, differ).await?;
     pack_with_keys(act, &registration, differ, number, key_count).await
 }
@@ -181,21 +179,31 @@ pub(super) async fn key_for_update(
     if sees(&access, &key) { Ok((registration, access, key)) } else { Err(ActError::NotFound) }
 }
 
+/// Writes where a key has gone; the entry is that of what it is a part of, such as a hand-over.
+pub(super) async fn put_key(
+    act: &mut Act<'_>,
+    key: Key,
+    what: KeyAct,
+    holder: Option<PersonId>,
+    due_back_on: Option<Date>,
+) -> Result<Key, ActError> {
+    let key = key.moved(what, holder, due_back_on)?;
+    let now = act.now;
+    keys::change(act.db(), &key, now).await?;
+    Ok(key)
+}
+
+/// Moves a key, with an entry of its own.
 pub(super) async fn move_key(
     act: &mut Act<'_>,
-    mut key: Key,
+    key: Key,
     what: KeyAct,
     holder: Option<PersonId>,
     due_back_on: Option<Date>,
 ) -> Result<Key, ActError> {
     let before = key.holder_id;
-    key.state = key.state.after(what)?;
-    key.holder_id = holder;
-    key.due_back_on = due_back_on;
-    key.overdue_since = None;
-    key.version += 1;
+    let key = put_key(act, key, what, holder, due_back_on).await?;
     let now = act.now;
-    keys::change(act.db(), &key, now).await?;
     if what == KeyAct::Return
         && let Some(loss) = stored_losses::of_key(act.db(), key.id).await?
     {

@@ -21,7 +21,8 @@ use crate::access::Access;
 use crate::caller::Caller;
 use crate::{Act, ActError, App, access};
 use domain::calendar::Period;
-use domain::copies::signature::hash_of;
+use domain::cautions;
+use domain::entry::commitment;
 use domain::ids::{EntryId, OrganisationId, PersonId, RegistrationId, StatementId};
 use domain::keys::KeyState;
 use domain::keys::losses::{LossDecision, LossKind};
@@ -127,13 +128,6 @@ pub struct Content {
     /// What it does not say.
     pub remarks: Vec<&'static str>,
 }
-
-const REMARKS: [&str; 3] = [
-    "This statement says what the register held. It is no inspection of the doors, and no advice.",
-    "A standard is stated as it was recorded by the supplier of the locks. Whether a lock may stand on an escape \
-     route, fire law and a competent person decide.",
-    "It names no differ and no bitting.",
-];
 
 #[derive(Deserialize)]
 struct RegistrationRow {
@@ -384,10 +378,10 @@ pub async fn make(
         may_order: may_order(act, &rows, on).await?,
         last_rekey_on: rows.last_rekey(),
         open_losses: rows.open_losses(),
-        remarks: REMARKS.to_vec(),
+        remarks: cautions::STATEMENT.to_vec(),
     };
     let text = serde_json::to_string(&content).map_err(|error| ActError::Internal(error.to_string()))?;
-    let hash = hash_of(&text);
+    let hash = commitment(&text);
     let id = content.statement_id;
     let personal = vec![("statement", json!(hash))];
     let entry_id = act.enter_change_as("statement.made", Some(registration_id), id.0, personal).await?;

@@ -77,3 +77,8 @@ pub async fn tile(db: &mut PgConnection, log: i16, path: TilePath) -> Result<Opt
         }
     }
 }
+
+/// The signed head of a log, as it is served.
+pub async fn checkpoint(db: &mut PgConnection, log: i16) -> Result<Option<String>> {
+    Ok(log::published(db, Some(log)).await?.map(|published| published.note))
+}

@@ -9,6 +9,7 @@ use crate::caller::Caller;
 use crate::outside::Outside;
 use crate::people::sessions::{invite, secret_hash};
 use crate::{Act, ActError, App};
+use domain::calendar::{BACKWARDS, Period};
 use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post};
 use domain::rights::authorities::AuthorityClass;
@@ -140,8 +141,8 @@ pub async fn add_member(
         return Err(ActError::invalid("/person_id", "is not known"));
     }
     let (first_day, last_day) = days;
-    if last_day.is_some_and(|last| last < first_day) {
-        return Err(ActError::invalid("/last_day", "must not be before first_day"));
+    if (Period { first_day, last_day }).is_backwards() {
+        return Err(ActError::invalid("/last_day", BACKWARDS));
     }
     let membership = Membership {
         id: act.id(),

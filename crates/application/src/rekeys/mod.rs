@@ -11,14 +11,15 @@ use crate::access::Access;
 use crate::caller::Caller;
 use crate::differs::DifferDraw;
 use crate::differs::answers::change_levers;
-use crate::rekeys::prices::newest_prices;
+use crate::rekeys::prices::{keys_with_pack, newest_prices};
 use crate::rights::notices;
 use crate::{Act, ActError, App, access, keys as key_acts};
+use domain::cautions;
 use domain::differs::DifferState;
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
-use domain::rekeys::{Job, Prices, Rekey, RekeyDiffer, RekeyLock, RekeyState, cheapest};
+use domain::rekeys::{Job, KEYS_WITH_PACK, Prices, Rekey, RekeyDiffer, RekeyLock, RekeyState, cheapest};
 use domain::rights::notices::NoticeKind;
 use domain::text::{PackNumber, Remark};
 use storage::differs::{answers, exposure};
@@ -74,19 +75,12 @@ pub struct RekeyPlan {
     cautions: Vec<&'static str>,
 }
 
-/// What is said before locks are rekeyed.
-const CAUTIONS: [&str; 2] = [
-    "Rekeying a home must shut no occupier out: in England and Wales see the Protection from Eviction Act \
-     1977, s. 1; other countries have their own law. Everybody who may enter gets the new key first.",
-    "A charge for lost keys must be one that local law allows: reasonable and evidenced.",
-];
-
 /// Without a price list every pack comes with its keys, and nothing has a price.
 fn no_prices() -> Prices {
     Prices {
         currency: String::new(),
         pack: 0,
-        keys_with_pack: 2,
+        keys_with_pack: KEYS_WITH_PACK,
         levers: None,
         key: 0,
         fitting: 0,
@@ -155,7 +149,7 @@ async fn planned(
         locks,
         cost: prices.as_ref().map(|_| plan.cost),
         currency: prices.map(|prices| prices.currency),
-        cautions: CAUTIONS.to_vec(),
+        cautions: cautions::REKEY.to_vec(),
     })
 }
 
@@ -365,8 +359,7 @@ pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitt
         .or(successors.first().copied())
         .filter(|differ| successors.contains(differ))
         .ok_or(ActError::Conflict("this lock answers to none of the old differs any more"))?;
-    let with_pack =
-        newest_prices(act.db(), registration.section_id).await?.unwrap_or_else(no_prices).keys_with_pack;
+    let with_pack = keys_with_pack(act.db(), registration.section_id).await?;
     let count = if lock.keys_for.is_some() { u16::from(with_pack) } else { 0 };
     let (pack, made) = key_acts::pack_with_keys(act, &registration, pack_differ, new.pack, count).await?;
     let now = act.now;

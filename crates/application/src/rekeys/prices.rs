@@ -6,7 +6,7 @@ use sqlx::PgConnection;
 use crate::caller::Caller;
 use crate::{Act, ActError, App, FieldProblem};
 use domain::ids::SectionId;
-use domain::rekeys::Prices;
+use domain::rekeys::{KEYS_WITH_PACK, Prices};
 use storage::register::sections;
 use storage::{StorageError, rekeys};
 
@@ -63,4 +63,9 @@ pub(crate) async fn newest_prices(
         |error: serde_json::Error| StorageError::Corrupt { table: "price_lists", problem: error.to_string() };
     let stored = rekeys::prices(db, section).await?;
     Ok(stored.map(|(_, prices)| serde_json::from_value(prices)).transpose().map_err(corrupt)?)
+}
+
+/// How many keys come with a pack of a section.
+pub(crate) async fn keys_with_pack(db: &mut PgConnection, section: SectionId) -> Result<u8, ActError> {
+    Ok(newest_prices(db, section).await?.map_or(KEYS_WITH_PACK, |prices| prices.keys_with_pack))
 }

@@ -8,7 +8,8 @@ use crate::access::Access;
 use crate::caller::Caller;
 use crate::register::rules;
 use crate::{Act, ActError, App, FieldProblem, access, rights};
-use domain::calendar::Period;
+use domain::calendar::{BACKWARDS, Period};
+use domain::cautions;
 use domain::ids::{AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
 use domain::people::OrganisationKind;
 use domain::register::registrations::Registration;
@@ -63,8 +64,8 @@ impl Grant {
         if self.occupier && self.person.is_none() {
             say("/occupier", "an occupier is a person");
         }
-        if self.period.last_day.is_some_and(|last| last < self.period.first_day) {
-            say("/last_day", "must not be before first_day");
+        if self.period.is_backwards() {
+            say("/last_day", BACKWARDS);
         }
         problems
     }
@@ -232,14 +233,6 @@ pub struct Consequences {
     pub cautions: Vec<&'static str>,
 }
 
-/// What is said before an occupier's authority is revoked.
-pub const OCCUPIER_CAUTIONS: [&str; 3] = [
-    "An occupier must not be shut out of their home: in England and Wales see the Protection from Eviction \
-     Act 1977, s. 1; other countries have their own law.",
-    "A joint tenant or co-owner is kept out only by a court order; record the order, do not judge it.",
-    "This ends the right to order further keys. It takes no key away from the occupier. Take advice first.",
-];
-
 /// Shows what goes with an authority before it is revoked. Changes nothing, and waits for nobody.
 pub async fn consequences(
     app: &App,
@@ -348,7 +341,7 @@ async fn consequences_of(
     let rules = rules::in_force(db, registration).await?;
     let told_late = left_on.is_some_and(|day| !review::told_in_time(&rules.leaving, day, today));
     let occupied = tree.iter().any(|authority| authority.occupier);
-    let cautions = if occupied { OCCUPIER_CAUTIONS.to_vec() } else { vec![] };
+    let cautions = if occupied { cautions::OCCUPIER_LEAVES.to_vec() } else { vec![] };
     Ok(Consequences { authorities: tree, left, told_late, cautions })
 }
 
@@ -373,8 +366,8 @@ pub async fn add_mandate(
         }
     }
     let (first_day, last_day) = days;
-    if last_day < first_day {
-        problems.push(FieldProblem::new("/last_day", "must not be before first_day"));
+    if (Period { first_day, last_day: Some(last_day) }).is_backwards() {
+        problems.push(FieldProblem::new("/last_day", BACKWARDS));
     }
     if !problems.is_empty() {
         return Err(ActError::Invalid(problems));

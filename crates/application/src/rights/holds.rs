@@ -69,10 +69,14 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
         placed_at: act.now,
         lifted_at: None,
     };
-    let by = act.caller.actor();
-    holds::place(act.db(), &hold, by).await?;
-    act.enter_change("hold.placed", Some(registration), hold.id.0, vec![]).await?;
+    place_hold(act, &hold).await?;
     Ok(hold)
+}
+
+pub(crate) async fn place_hold(act: &mut Act<'_>, hold: &Hold) -> Result<(), ActError> {
+    let by = act.caller.actor();
+    holds::place(act.db(), hold, by).await?;
+    act.enter_change("hold.placed", Some(hold.registration_id), hold.id.0, vec![]).await
 }
 
 /// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper.

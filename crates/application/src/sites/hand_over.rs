@@ -8,8 +8,9 @@ use crate::rights::authorities::end;
 use crate::sites::{every_right, give, plot_for_update};
 use crate::{Act, ActError, differs};
 use domain::copies::DocumentKind;
-use domain::copies::signature::{Signature, hash_of};
+use domain::copies::signature::Signature;
 use domain::differs::DifferState;
+use domain::entry::commitment;
 use domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::people::OrganisationKind;
@@ -76,7 +77,7 @@ pub async fn hand_over(
     let by = act.caller.actor();
     sites::hand_over(act.db(), &hand_over, by).await?;
     let strokes = new.signature.json();
-    let hash = hash_of(&strokes);
+    let hash = commitment(&strokes);
     sites::add_signature(act.db(), hand_over.id, &strokes, &hash).await.map_err(signature_error)?;
     let personal = vec![
         ("collector", json!(new.collected_by)),

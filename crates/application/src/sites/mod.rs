@@ -19,6 +19,7 @@ use crate::caller::Caller;
 use crate::differs::DifferDraw;
 use crate::differs::answers::change_levers;
 use crate::register::registrations;
+use crate::rekeys::prices::keys_with_pack;
 use crate::{Act, ActError, App, access, keys as key_acts};
 use domain::differs::Level;
 use domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, SectionId, SiteId};
@@ -205,8 +206,7 @@ pub async fn fit(
         return Err(ActError::Conflict("this lock was fitted with its final pack before"));
     }
     let site = sites::site(act.db(), plot.site_id).await?.ok_or(ActError::NotFound)?;
-    let prices = crate::rekeys::prices::newest_prices(act.db(), registration.section_id).await?;
-    let count = prices.map_or(2, |prices| u16::from(prices.keys_with_pack));
+    let count = keys_with_pack(act.db(), registration.section_id).await?.into();
     let (pack, keys) = key_acts::pack_with_keys(act, &registration, own.final_differ_id, pack, count).await?;
     let now = act.now;
     sites::fit(act.db(), lock, by, pack.id, now).await?;

@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 use utoipa::ToSchema;
 
 use crate::caller::Caller;
-use crate::rekeys::prices::newest_prices;
+use crate::rekeys::prices::{keys_with_pack, newest_prices};
 use crate::sites::visible;
 use crate::{ActError, App};
 use domain::ids::{PlotId, RegistrationId, SiteId};
@@ -140,8 +140,7 @@ pub async fn order_list(app: &App, caller: &Caller, id: SiteId) -> Result<OrderL
     let sum = |of: fn(&sites::PlotCount) -> i64| counts.iter().map(of).sum::<i64>().unsigned_abs();
     let (locks, differs) = (sum(|plot| plot.locks), sum(|plot| plot.differs));
     let prices = newest_prices(&mut db, site.section_id).await?;
-    // Two keys with a pack where no list says otherwise (common practice).
-    let keys_with_pack = prices.as_ref().map_or(2, |prices| u64::from(prices.keys_with_pack));
+    let keys_with_pack = u64::from(keys_with_pack(&mut db, site.section_id).await?);
     let whole = usize::try_from(locks).unwrap_or(usize::MAX);
     let part = |part: &domain::rekeys::ServicePart| {
         let quantity = Prices::parts_for(part, whole);

@@ -6,10 +6,7 @@
 //! base64url(SHA-256(the strokes as compact JSON: [[[x,y,ms],…],…]))
 //! ```
 
-use base64::Engine;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use thiserror::Error;
 use utoipa::ToSchema;
 
@@ -60,12 +57,6 @@ impl Signature {
     }
 }
 
-/// The hash of strokes to which an entry commits, as base64url.
-#[must_use]
-pub fn hash_of(strokes: &str) -> String {
-    URL_SAFE_NO_PAD.encode(Sha256::digest(strokes.as_bytes()))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -76,7 +67,10 @@ mod tests {
             Signature::try_from(vec![vec![[0, 0, 0], [10_000, 5, 16]], vec![[7, 7, 300]]]).unwrap();
         assert_eq!(signature.json(), "[[[0,0,0],[10000,5,16]],[[7,7,300]]]");
         // Python: base64.urlsafe_b64encode(hashlib.sha256(b"[[[0,0,0],…").digest())
-        assert_eq!(hash_of(&signature.json()), "o7fN_bT5-s5JqsjUqtDPu0YST_ayWgbcbwIBr3QoVuc");
+        assert_eq!(
+            crate::entry::commitment(&signature.json()),
+            "o7fN_bT5-s5JqsjUqtDPu0YST_ayWgbcbwIBr3QoVuc"
+        );
         for wrong in [
             vec![],
             vec![vec![]],

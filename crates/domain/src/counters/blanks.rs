@@ -47,6 +47,88 @@ words! {
     }
 }
 
+record! {
+    /// Blanks of a section at a counter: received = cut + spoiled + returned + missing + on hand.
+    pub struct BlankAccount {
+        /// The counter that has the blanks.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// Sent by the supplier and acknowledged.
+        received: i32,
+        /// Cut into keys.
+        cut: i32,
+        /// Spoiled.
+        spoiled: i32,
+        /// Sent back.
+        returned: i32,
+        /// Gone, and explained so by the supplier.
+        missing: i32,
+        /// There now, by the book.
+        on_hand: i32,
+        /// Sent by the supplier and not acknowledged yet.
+        on_the_way: i32,
+        /// The most on hand and on the way together.
+        most_held: Option<i32>,
+    }
+
+    /// What moved blanks, or counted them.
+    pub struct BlankMovement {
+        /// Its id.
+        id: BlankMovementId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// What it was.
+        kind: MovementKind,
+        /// How many blanks.
+        quantity: i32,
+        /// The copy that was being cut when a blank was spoiled.
+        copy_request_id: Option<CopyRequestId>,
+        /// What there was to say.
+        remark: Option<String>,
+        /// Who recorded it.
+        made_by: ActorId,
+        /// When it was recorded.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// The other side, or the witness.
+        confirmed_by: Option<ActorId>,
+        /// When it was confirmed.
+        #[serde(with = "time::serde::rfc3339::option")]
+        confirmed_at: Option<OffsetDateTime>,
+        /// How many there were.
+        confirmed_quantity: Option<i32>,
+    }
+
+    /// Blanks that do not fit the book.
+    pub struct BlankDifference {
+        /// Its id.
+        id: BlankDifferenceId,
+        /// At which counter.
+        counter_id: CounterId,
+        /// Of which section.
+        section_id: SectionId,
+        /// More than the book has, or fewer.
+        quantity: i32,
+        /// Found by which count or confirmation.
+        movement_id: Option<BlankMovementId>,
+        /// Found by which cut, made without a network.
+        cut_id: Option<CutId>,
+        /// When it was found.
+        #[serde(with = "time::serde::rfc3339")]
+        found_at: OffsetDateTime,
+        /// What the supplier found to be behind it; open, when absent.
+        explanation: Option<Explanation>,
+        /// What the supplier said of it.
+        remark: Option<String>,
+        /// When it was explained.
+        #[serde(with = "time::serde::rfc3339::option")]
+        explained_at: Option<OffsetDateTime>,
+    }
+}
+
 /// Why blanks cannot move.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 pub enum BlankError {
@@ -79,7 +161,7 @@ fn plus(a: i32, b: i32) -> Result<i32, BlankError> {
 }
 
 impl BlankAccount {
-    /// An account of which nothing is known.
+    /// Whether its parts come to what was received.
     #[must_use]
     pub fn balances(&self) -> bool {
         let parts = [self.cut, self.spoiled, self.returned, self.missing, self.on_hand, self.on_the_way];
@@ -183,88 +265,6 @@ impl BlankAccount {
             }
             _ => Err(BlankError::WrongExplanation),
         }
-    }
-}
-
-record! {
-    /// Blanks of a section at a counter: received = cut + spoiled + returned + missing + on hand.
-    pub struct BlankAccount {
-        /// The counter that has the blanks.
-        counter_id: CounterId,
-        /// Of which section.
-        section_id: SectionId,
-        /// Sent by the supplier and acknowledged.
-        received: i32,
-        /// Cut into keys.
-        cut: i32,
-        /// Spoiled.
-        spoiled: i32,
-        /// Sent back.
-        returned: i32,
-        /// Gone, and explained so by the supplier.
-        missing: i32,
-        /// There now, by the book.
-        on_hand: i32,
-        /// Sent by the supplier and not acknowledged yet.
-        on_the_way: i32,
-        /// The most on hand and on the way together.
-        most_held: Option<i32>,
-    }
-
-    /// What moved blanks, or counted them.
-    pub struct BlankMovement {
-        /// Its id.
-        id: BlankMovementId,
-        /// At which counter.
-        counter_id: CounterId,
-        /// Of which section.
-        section_id: SectionId,
-        /// What it was.
-        kind: MovementKind,
-        /// How many blanks.
-        quantity: i32,
-        /// The copy that was being cut when a blank was spoiled.
-        copy_request_id: Option<CopyRequestId>,
-        /// What there was to say.
-        remark: Option<String>,
-        /// Who recorded it.
-        made_by: ActorId,
-        /// When it was recorded.
-        #[serde(with = "time::serde::rfc3339")]
-        made_at: OffsetDateTime,
-        /// The other side, or the witness.
-        confirmed_by: Option<ActorId>,
-        /// When it was confirmed.
-        #[serde(with = "time::serde::rfc3339::option")]
-        confirmed_at: Option<OffsetDateTime>,
-        /// How many there were.
-        confirmed_quantity: Option<i32>,
-    }
-
-    /// Blanks that do not fit the book.
-    pub struct BlankDifference {
-        /// Its id.
-        id: BlankDifferenceId,
-        /// At which counter.
-        counter_id: CounterId,
-        /// Of which section.
-        section_id: SectionId,
-        /// More than the book has, or fewer.
-        quantity: i32,
-        /// Found by which count or confirmation.
-        movement_id: Option<BlankMovementId>,
-        /// Found by which cut, made without a network.
-        cut_id: Option<CutId>,
-        /// When it was found.
-        #[serde(with = "time::serde::rfc3339")]
-        found_at: OffsetDateTime,
-        /// What the supplier found to be behind it; open, when absent.
-        explanation: Option<Explanation>,
-        /// What the supplier said of it.
-        remark: Option<String>,
-        /// When it was explained.
-        #[serde(with = "time::serde::rfc3339::option")]
-        explained_at: Option<OffsetDateTime>,
     }
 }
 

@@ -1,4 +1,4 @@
-//! What the rules ask when a key is lost. Whether a charge may be asked is a matter of local law.
+//! Keys reported lost, and what the rules ask then. Whether a charge may be asked is a matter of local law.
 
 use time::{Date, OffsetDateTime};
 

@@ -186,9 +186,56 @@ record! {
     }
 }
 
+impl Key {
+    /// The key after something has happened to it: with whom it is, and by when it comes back. Where a key
+    /// dies it stays where it is, and overdue if it was.
+    ///
+    /// # Errors
+    /// When it cannot happen to a key in its state.
+    pub fn moved(
+        self,
+        act: KeyAct,
+        holder_id: Option<PersonId>,
+        due_back_on: Option<Date>,
+    ) -> Result<Self, WrongKeyState> {
+        let state = self.state.after(act)?;
+        let version = self.version + 1;
+        if act == KeyAct::Die {
+            return Ok(Self { state, version, ..self });
+        }
+        Ok(Self { state, version, holder_id, due_back_on, overdue_since: None, ..self })
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use time::macros::{date, datetime};
+    use uuid::Uuid;
+
+    #[test]
+    fn a_key_that_moves_is_no_longer_overdue_and_one_that_dies_stays_as_it_was() {
+        let (holder, other) = (PersonId(Uuid::from_u128(1)), PersonId(Uuid::from_u128(2)));
+        let key = Key {
+            id: KeyId(Uuid::from_u128(3)),
+            registration_id: RegistrationId(Uuid::from_u128(4)),
+            differ_id: DifferId(Uuid::from_u128(5)),
+            copy_number: 3,
+            state: KeyState::WithPerson,
+            holder_id: Some(holder),
+            due_back_on: Some(date!(2026 - 11 - 02)),
+            overdue_since: Some(datetime!(2026-11-03 00:00 UTC)),
+            version: 7,
+        };
+        let due = Some(date!(2026 - 12 - 24));
+        let passed_on = key.clone().moved(KeyAct::Transfer, Some(other), due).unwrap();
+        let expected =
+            Key { holder_id: Some(other), due_back_on: due, overdue_since: None, version: 8, ..key.clone() };
+        assert_eq!(passed_on, expected);
+        let dead = key.clone().moved(KeyAct::Die, None, None).unwrap();
+        assert_eq!(dead, Key { state: KeyState::Dead, version: 8, ..key.clone() });
+        assert!(key.moved(KeyAct::Issue, Some(other), None).is_err());
+    }
 
     #[test]
     fn a_destroyed_key_stays_destroyed_and_a_dead_one_can_only_be_destroyed() {

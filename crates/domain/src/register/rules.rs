@@ -10,6 +10,7 @@ use crate::calendar::{DayCount, DayKind};
 use crate::copies::Purpose;
 use crate::differs::Level;
 use crate::keys::audits::AuditRule;
+use crate::money::{MOST_AMOUNT, is_currency};
 use crate::rights::authorities::AuthorityClass;
 use crate::text::{Remark, Slug};
 
@@ -149,7 +150,7 @@ words! {
 /// Notice that a request must give before the day from which the key is needed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Notice {
+pub struct NoticeRule {
     /// The situations.
     #[serde(default)]
     pub when: Situation,
@@ -260,11 +261,10 @@ impl Default for Losses {
 impl Losses {
     fn problems(&self, say: &mut impl FnMut(String, &'static str)) {
         for (at, charge) in self.charges.iter().enumerate() {
-            let code = &charge.currency;
-            if code.len() != 3 || !code.bytes().all(|b| b.is_ascii_uppercase()) {
+            if !is_currency(&charge.currency) {
                 say(format!("/losses/charges/{at}/currency"), "must be three capital letters (ISO 4217)");
             }
-            if charge.amount > 100_000_000 {
+            if charge.amount > MOST_AMOUNT {
                 say(format!("/losses/charges/{at}/amount"), "must be at most 100000000");
             }
         }
@@ -312,7 +312,7 @@ pub struct Rules {
     /// When an authorisation lapses.
     pub lapse: DayCount,
     /// Notice before a key is needed.
-    pub notices: Vec<Notice>,
+    pub notices: Vec<NoticeRule>,
     /// Keys that come back by a day.
     pub temporary: Temporary,
     /// Overrides.

@@ -49,6 +49,22 @@ words! {
     }
 }
 
+impl ProtectionState {
+    /// What to say to a customer about it.
+    #[must_use]
+    pub fn notice(self) -> &'static str {
+        match self {
+            Self::InForce => "Blanks of this section are protected in its territory.",
+            Self::RenewalDue => "The protection of this section is due for renewal within six months.",
+            Self::EndsSoon => {
+                "The protection of this section ends for good within a year; afterwards copies are restricted by \
+                 agreement alone."
+            }
+            Self::ContractOnly => "Copies of this section are restricted by agreement between the parties.",
+        }
+    }
+}
+
 /// Where the protection of a section stands on `day`.
 #[must_use]
 pub fn protection_state(

@@ -1,4 +1,4 @@
-//! What a decision is taken on, read under the lock on the registration.
+//! What a decision is taken on, read once its registration is taken for update.
 
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};

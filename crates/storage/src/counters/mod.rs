@@ -97,7 +97,7 @@ pub async fn appoint(db: &mut PgConnection, appointment: &Appointment, now: Offs
     Ok(())
 }
 
-/// An appointment, locked.
+/// An appointment, taken for update.
 pub async fn appointment_for_update(db: &mut PgConnection, id: AppointmentId) -> Result<Option<Appointment>> {
     Ok(select_appointments!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
 }

@@ -57,7 +57,7 @@ pub async fn account_by_email(db: &mut PgConnection, email: &str) -> Result<Opti
         .await?)
 }
 
-/// The account of a person, locked.
+/// The account of a person, taken for update.
 pub async fn account(db: &mut PgConnection, person: PersonId) -> Result<Option<Account>> {
     Ok(select_accounts!("WHERE person_id = $1 FOR UPDATE", person.0).fetch_optional(db).await?)
 }
@@ -278,7 +278,7 @@ pub struct RefreshToken {
     pub ended_at: Option<OffsetDateTime>,
 }
 
-/// A refresh token, locked: of two uses at the same time one is the second.
+/// A refresh token, taken for update: of two uses at the same time one is the second.
 pub async fn refresh_token(db: &mut PgConnection, token_hash: &[u8]) -> Result<Option<RefreshToken>> {
     Ok(sqlx::query_as!(
         RefreshToken,

@@ -81,7 +81,7 @@ pub async fn change_owner(
     wrote("registrations", 1, &done)
 }
 
-/// A registration, locked: the first lock of every act on it.
+/// A registration, taken for update: the first row that every act on it takes.
 pub async fn registration_for_update(
     db: &mut PgConnection,
     id: RegistrationId,

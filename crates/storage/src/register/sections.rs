@@ -65,7 +65,7 @@ pub async fn section(db: &mut PgConnection, id: SectionId) -> Result<Option<Sect
     Ok(select_sections!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
-/// A section, locked.
+/// A section, taken for update.
 pub async fn section_for_update(db: &mut PgConnection, id: SectionId) -> Result<Option<Section>> {
     Ok(select_sections!("WHERE id = $1 FOR NO KEY UPDATE", id.0).fetch_optional(db).await?)
 }

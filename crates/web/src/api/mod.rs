@@ -1,4 +1,4 @@
-//! The URL map: one file a resource.
+//! The URL map: a file or a folder for each subject.
 
 mod cards;
 mod copies;
@@ -37,12 +37,12 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(sections::routes()) //       /v1/sections
         .merge(counters::routes()) //       /v1/counters, /v1/appointments
         .merge(blanks::routes()) //         /v1/counters/{id}/blanks, consignments and the like
-        .merge(registrations::routes()) //  /v1/registrations, /v1/locks, /v1/history
+        .merge(registrations::routes()) //  /v1/registrations, /v1/history
         .merge(locks::routes()) //          /v1/registrations/{id}/locks, /v1/locks
         .merge(rules::routes()) //          /v1/default-rules, /v1/registrations/{id}/rules
         .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, mandates
         .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards
-        .merge(checks::routes()) //    /v1/counters/{id}/card-checks
+        .merge(checks::routes()) //         /v1/counters/{id}/card-checks
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds
         .merge(keys::routes()) //           /v1/registrations/{id}/keys, /v1/keys, lever packs
         .merge(losses::routes()) //         /v1/keys/{id}/loss, /v1/losses
@@ -51,15 +51,15 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(statements::routes()) //     …/statements, /v1/statements
         .merge(keying::routes()) //         …/keyings, …/openings, …/keying-schedule.csv and .pdf
         .merge(sites::routes()) //          /v1/sites, /v1/plots
-        .merge(copies::routes()) //  /v1/registrations/{id}/copy-requests, /v1/copy-requests
-        .merge(differs::routes()) //        /v1/sections/{id}/geometry, …/differ-allotments, /v1/differs
+        .merge(copies::routes()) //         /v1/registrations/{id}/copy-requests, /v1/copy-requests
+        .merge(differs::routes()) //        /v1/sections/{id}/geometry, /v1/differ-counts, …/differs, …/differ-allotments, /v1/differs
         .merge(answers::routes()) //        /v1/locks/{id}/answers
         .merge(bitting::routes()) //        /v1/differs/{id}/bitting, /v1/copy-requests/{id}/cutting-sheet
         .merge(offline::routes()) //        /v1/counters/{id}/offline-…, /v1/flagged-cuts
-        .merge(uncollected::routes()) // /v1/counters/{id}/uncollected-keys, /v1/destructions
+        .merge(uncollected::routes()) //    /v1/counters/{id}/uncollected-keys, /v1/destructions
         .merge(signals::routes()) //        /v1/signals
         .merge(log_entries::routes()) //    /v1/log-entries
-        .merge(csv::routes()) //        /v1/imports, /v1/registrations/{id}/register.csv
+        .merge(csv::routes()) //            /v1/imports, /v1/registrations/{id}/register.csv
 }
 
 /// The query of a list.

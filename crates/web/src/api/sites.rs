@@ -148,7 +148,7 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
     let row = |plot: sites::PlotProgress| {
         let step = match plot.step {
             PlotStep::OnSiteKey => "on the site key",
-            PlotStep::FittingResult => "fitted, keys to be tried",
+            PlotStep::Fitted => "fitted, keys to be tried",
             PlotStep::Ready => "ready to hand over",
             PlotStep::HandedOver => "handed over",
         };

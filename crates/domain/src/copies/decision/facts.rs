@@ -244,7 +244,7 @@ pub struct KeyFacts {
     pub missing: u32,
     /// Keys that other open authorisations still allow.
     pub open_elsewhere: u32,
-    /// Keys with the recipient, and those that other open authorisations allow for him.
+    /// Keys with the recipient, and those that other open authorisations allow.
     pub with_recipient: u32,
     /// What was authorised for the recipient on this registration lately, other requests only.
     pub earlier: Vec<EarlierKeys>,

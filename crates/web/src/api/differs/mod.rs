@@ -102,14 +102,12 @@ struct GeometryView {
 }
 
 fn view(usage: Usage) -> GeometryView {
-    let taken = u128::from(usage.taken.unsigned_abs());
-    let per_mille = (taken * 1000).checked_div(usage.counted.count).unwrap_or(1000);
     GeometryView {
         geometry: usage.geometry,
-        left: usage.counted.count.saturating_sub(taken),
+        left: usage.left,
         counted: usage.counted.into(),
         taken: usage.taken,
-        taken_per_mille: u16::try_from(per_mille).unwrap_or(1000),
+        taken_per_mille: usage.taken_per_mille,
         without_bitting: usage.without_bitting,
         drawn_in_a_year: usage.drawn_in_a_year,
         runs_dry_on: usage.runs_dry_on,

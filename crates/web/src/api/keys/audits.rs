@@ -36,7 +36,7 @@ body! {
     }
 
     /// What a holder says.
-    pub struct AuditReply {
+    pub struct NewAuditAnswer {
         /// They have the key.
         has_it: bool,
     }
@@ -71,8 +71,7 @@ async fn open_audit(
 ) -> HandlerResult {
     call.act(&key, async |act| {
         let opened = audits::open(act, id, Scope { person: body.person_id, level: body.level }).await?;
-        let answer = Reply::created(&opened, format!("/v1/audits/{}/lines", opened.id))?;
-        Ok(answer)
+        Reply::created(&opened, format!("/v1/audits/{}/lines", opened.id))
     })
     .await
 }
@@ -114,12 +113,12 @@ async fn list_audit_lines(call: Call, Id(id): Id<AuditId>, list: Listing<AuditLi
 /// Say whether a key is there: its holder, or for them the owner, an agent, the supplier. A key that is
 /// missing is then reported lost or stolen by itself.
 #[utoipa::path(post, path = "/v1/audit-lines/{audit_line_id}/answer", tag = "audits",
-    params(("audit_line_id" = AuditLineId, Path)), request_body = AuditReply,
+    params(("audit_line_id" = AuditLineId, Path)), request_body = NewAuditAnswer,
     responses((status = 200, body = AuditLine)))]
 async fn answer_audit_line(
     call: Call,
     Id(id): Id<AuditLineId>,
-    Idempotent { key, body }: Idempotent<AuditReply>,
+    Idempotent { key, body }: Idempotent<NewAuditAnswer>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
         let answered = audits::answer(act, id, body.has_it).await?;
@@ -147,8 +146,7 @@ async fn count_stock(
 ) -> HandlerResult {
     call.act(&key, async |act| {
         let count = audits::count(act, id, body.differ_id, body.counted.signed(), body.remark).await?;
-        let answer = Reply::created(&count, format!("/v1/registrations/{id}/stock-counts"))?;
-        Ok(answer)
+        Reply::created(&count, format!("/v1/registrations/{id}/stock-counts"))
     })
     .await
 }

@@ -11,6 +11,7 @@ use application::keys::losses;
 use application::keys::losses::Exposure;
 use application::{App, Reply};
 use domain::calendar::Day;
+use domain::cautions;
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId};
 use domain::keys::ChargeState;
 use domain::keys::losses::{Loss, LossDecision, LossKind};
@@ -85,18 +86,10 @@ async fn report_loss(
             crime_reference: body.crime_reference,
         };
         let report = losses::report(act, id, new).await?;
-        let charged = report.loss.charge != ChargeState::None;
         let view = LossView {
             crime_reference_missing: report.crime_reference_missing,
             review_due: report.review_due,
-            cautions: if charged {
-                vec![
-                    "A charge for a lost key must be one that local law allows: reasonable and evidenced in \
-                 England, the actual cost in Wales; other countries have their own law.",
-                ]
-            } else {
-                vec![]
-            },
+            cautions: cautions::of_charge(report.loss.charge),
             loss: report.loss,
         };
         Reply::created(&view, format!("/v1/keys/{id}"))

@@ -1,4 +1,4 @@
-//! Keys, lever packs and losses.
+//! Keys and lever packs.
 
 pub mod audits;
 pub mod losses;
@@ -17,6 +17,7 @@ use domain::calendar::Day;
 use domain::count::PackKeys;
 use domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use domain::keys::{Key, KeyState, LeverPack};
+use domain::rekeys::KEYS_WITH_PACK;
 use domain::text::PackNumber;
 
 /// Routes.
@@ -89,7 +90,8 @@ async fn record_lever_pack(
     Idempotent { key, body }: Idempotent<NewLeverPack>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let count = body.keys.map_or(2, |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
+        let count =
+            body.keys.map_or(KEYS_WITH_PACK.into(), |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
         let (lever_pack, keys) = keys::add_pack(act, id, body.differ_id, body.number, count).await?;
         Reply::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))
     })

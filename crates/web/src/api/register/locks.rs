@@ -10,6 +10,7 @@ use crate::reply::{HandlerResult, List, versioned};
 use application::register::locks;
 use application::register::locks::LockContent;
 use application::{App, Reply};
+use domain::cautions;
 use domain::ids::{LockId, RegistrationId};
 use domain::register::registrations::{Hand, Lock, LockKind};
 use domain::text::{Label, Reference, Slug};
@@ -47,14 +48,8 @@ struct LockView {
     cautions: Vec<&'static str>,
 }
 
-/// What is said about a lock on an escape route.
-const ESCAPE_ROUTE: &str = "This door is marked as an escape route. A lock that needs a key to leave (such as \
-    one to BS 3621) may not belong here; BS 8621 is keyless from inside, BS 10621 can be switched. Fire law and \
-    a competent person decide.";
-
 fn view(lock: Lock) -> LockView {
-    let cautions = if lock.escape_route { vec![ESCAPE_ROUTE] } else { vec![] };
-    LockView { lock, cautions }
+    LockView { cautions: cautions::of_lock(&lock), lock }
 }
 
 impl From<LockBody> for LockContent {

@@ -68,18 +68,7 @@ pub struct SectionView {
 fn view(app: &App, section: Section) -> SectionView {
     let today = app.outside.clock.now().date();
     let state = protection_state(section.protection, section.next_renewal_on, section.last_expiry_on, today);
-    let notice = match state {
-        ProtectionState::InForce => "Blanks of this section are protected in its territory.",
-        ProtectionState::RenewalDue => "The protection of this section is due for renewal within six months.",
-        ProtectionState::EndsSoon => {
-            "The protection of this section ends for good within a year; afterwards copies are restricted \
-             by agreement alone."
-        }
-        ProtectionState::ContractOnly => {
-            "Copies of this section are restricted by agreement between the parties."
-        }
-    };
-    SectionView { section, protection_state: state, notice }
+    SectionView { section, protection_state: state, notice: state.notice() }
 }
 
 /// Add a section (supplier).
