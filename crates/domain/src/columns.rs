@@ -59,9 +59,11 @@ macro_rules! uuid_columns {
 }
 
 uuid_columns! {
-    ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId,
-    DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId, NoticeId,
-    OrganisationId, PersonId, PlotHandOverId, PlotId, SiteId, RegistrationId, RekeyId, StatementId, StockCountId, SectionId, SessionId,
+    ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
+    BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
+    DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
+    NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId, SectionId,
+    SessionId, SiteId, StatementId, StockCountId,
 }
 
 /// Words and numbers are text; what is not one of them is a corrupt row, and the error of the
@@ -92,8 +94,9 @@ macro_rules! word_columns {
 }
 
 word_columns! {
-    AuditAnswer, AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand, HoldKind, KeyState, Level, LockKind, LossKind,
-    LossDecision, MovementKind, NoticeKind, OrganisationKind, Outcome, Post, Protection, Purpose, RekeyState, RequestState, Silence,
+    AuditAnswer, AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand,
+    HoldKind, KeyState, Level, LockKind, LossDecision, LossKind, MovementKind, NoticeKind,
+    OrganisationKind, Outcome, Post, Protection, Purpose, RekeyState, RequestState, Silence,
 }
 
 text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

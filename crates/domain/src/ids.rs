@@ -32,10 +32,14 @@ macro_rules! id {
 id! {
     /// Whoever can act: a person, a client program, or the service itself.
     ActorId,
-    /// An appointment of a counter for a section.
-    AppointmentId,
     /// A stretch of time in which a lock answers to a differ.
     AnsweringId,
+    /// An appointment of a counter for a section.
+    AppointmentId,
+    /// A key audit.
+    AuditId,
+    /// One key in a key audit.
+    AuditLineId,
     /// What one person may do on one registration.
     AuthorityId,
     /// Something that did not fit in an account of blanks.
@@ -66,24 +70,6 @@ id! {
     HoldId,
     /// One key.
     KeyId,
-    /// A building site.
-    SiteId,
-    /// One house of a site.
-    PlotId,
-    /// The hand-over of a plot to its buyer.
-    PlotHandOverId,
-    /// A rekey that was begun.
-    RekeyId,
-    /// Something that a person is told.
-    NoticeId,
-    /// A key audit.
-    AuditId,
-    /// One key in a key audit.
-    AuditLineId,
-    /// A count of the keys in store.
-    StockCountId,
-    /// A statement of what the register holds on some premises.
-    StatementId,
     /// The levers for one lock with the keys cut to them.
     LeverPackId,
     /// One lock.
@@ -94,16 +80,30 @@ id! {
     MandateId,
     /// A person's place in an organisation.
     MembershipId,
-    /// A supplier, dealer, owner, agent or builder.
+    /// Something that a person is told.
+    NoticeId,
+    /// A supplier, dealer, owner, agent, builder or auditor.
     OrganisationId,
     /// A person.
     PersonId,
+    /// The hand-over of a plot to its buyer.
+    PlotHandOverId,
+    /// One house of a site.
+    PlotId,
     /// The record that locks and differs belong to an owner at some premises.
     RegistrationId,
+    /// A rekey that was begun.
+    RekeyId,
     /// The profile of a restricted key and its blank.
     SectionId,
     /// A signed-in stretch of time.
     SessionId,
+    /// A building site.
+    SiteId,
+    /// A statement of what the register holds on some premises.
+    StatementId,
+    /// A count of the keys in store.
+    StockCountId,
 }
 
 impl ActorId {

@@ -138,6 +138,39 @@ mod tests {
     }
 
     #[test]
+    fn a_number_is_twelve_digits_and_two_that_check_them() {
+        let number = TypedNumber::from_digits("604511980273").unwrap();
+        assert_eq!(number, TypedNumber::from_value(604_511_980_273));
+        assert_eq!((number.as_str().len(), &number.as_str()[..12]), (14, "604511980273"));
+        assert_eq!(String::from(number.clone()), number.grouped());
+        for wrong in ["60451198027", "6045119802734", "60451198027a", ""] {
+            assert_eq!(TypedNumber::from_digits(wrong), Err(NumberError::Form), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_number_is_typed_with_or_without_spaces_and_not_without_end() {
+        let number = TypedNumber::from_value(604_511_980_273);
+        let digits = number.as_str();
+        let spaced = |spaces: usize| format!("{}{digits}", " ".repeat(spaces));
+        assert_eq!(TypedNumber::parse(&spaced(18)), Ok(number.clone()));
+        assert_eq!(TypedNumber::parse(&spaced(19)), Err(NumberError::Form));
+        for wrong in [&digits[..13], &format!("{digits}0"), &digits.replace('6', "O"), ""] {
+            assert_eq!(TypedNumber::parse(wrong), Err(NumberError::Form), "{wrong}");
+        }
+        let other = format!("{}00", &digits[..12]);
+        assert_eq!(TypedNumber::parse(&other), Err(NumberError::CheckDigits));
+    }
+
+    /// 4071182345 is 1 modulo 97, as ISO 7064 asks.
+    #[test]
+    fn a_differ_is_numbered_by_eight_digits_and_two_that_check_them() {
+        assert_eq!(differ_number(40_711_823), "4071-1823-45");
+        assert_eq!(differ_number(940_711_823), "4071-1823-45");
+        assert_eq!(&differ_number(7)[..9], "0000-0007");
+    }
+
+    #[test]
     fn every_single_wrong_digit_and_every_swap_of_neighbours_is_found() {
         for value in [0, 7, 123_456_789_012, 999_999_999_999, 604_511_980_273] {
             let number = TypedNumber::from_value(value);

@@ -33,7 +33,7 @@ words! {
 }
 
 record! {
-    /// A supplier, dealer, owner, agent or builder.
+    /// A supplier, dealer, owner, agent, builder or auditor.
     pub struct Organisation {
         /// Its id.
         id: OrganisationId,

@@ -209,10 +209,13 @@ pub fn cheapest(job: &Job, prices: &Prices) -> Plan {
         let mut left = *need;
         for _ in job.locks.iter().filter(|fits| fits.contains(&differ)) {
             let covered = left.min(with_pack);
+            if covered == 0 {
+                break;
+            }
             left -= covered;
             let saving = i64::from(covered) * i64::from(prices.key) - dearer;
-            // A pack that costs no more than its levers is taken for its keys.
-            if saving > 0 || (saving == 0 && covered > 0) {
+            // A pack that costs no more than levers and keys singly is taken for its keys.
+            if saving >= 0 {
                 slots.push((saving, differ));
             }
         }
@@ -395,6 +398,70 @@ mod tests {
         let job = Job { locks: vec![vec![0, 2], vec![1, 2], vec![1, 2]], needs: vec![2, 1, 3] };
         let plan = cheapest(&job, &prices(10, None, 5, 2));
         assert_eq!(plan.to_cut.iter().sum::<u32>(), 1);
+    }
+
+    /// Where it costs as much one way as the other, keys that come with packs are better than keys cut singly.
+    #[test]
+    fn a_pack_that_costs_what_levers_and_keys_cost_is_taken_with_its_keys() {
+        let job = Job { locks: vec![vec![0]], needs: vec![2] };
+        let plan = cheapest(&job, &prices(10, Some(8), 1, 2));
+        assert_eq!((plan.keys_for, plan.to_cut, plan.cost), (vec![Some(0)], vec![0], 13));
+        let nobody = Job { needs: vec![0], ..job };
+        assert_eq!(cheapest(&nobody, &prices(10, Some(8), 1, 2)).keys_for, [None]);
+    }
+
+    #[test]
+    fn a_plan_costs_its_parts_too() {
+        let spring =
+            ServicePart { name: Name::parse("spring").unwrap(), per: Per::Lock, quantity: 2, price: 7 };
+        let with_parts = Prices { parts: vec![spring], ..prices(10, None, 1, 2) };
+        let job = Job { locks: vec![vec![0], vec![0]], needs: vec![4] };
+        assert_eq!(cheapest(&job, &with_parts).cost, 2 * (10 + 3 + 2 * 7));
+    }
+
+    #[test]
+    fn what_cannot_be_meant_in_a_price_list_is_said_and_the_limits_themselves_are_no_problem() {
+        let part = |quantity, price| ServicePart {
+            name: Name::parse("spring").unwrap(),
+            per: Per::Lock,
+            quantity,
+            price,
+        };
+        let most = MOST_AMOUNT;
+        let right = Prices {
+            currency: "GBP".to_owned(),
+            pack: most,
+            keys_with_pack: 10,
+            levers: Some(most),
+            key: most,
+            fitting: most,
+            parts: vec![part(1, most), part(1000, 0)],
+        };
+        assert_eq!(right.problems(), []);
+        assert_eq!(Prices { parts: vec![part(1, 1); 50], ..right.clone() }.problems(), []);
+        for (wrong, place) in [
+            (Prices { currency: "GB".to_owned(), ..right.clone() }, "/currency"),
+            (Prices { currency: "GBp".to_owned(), ..right.clone() }, "/currency"),
+            (Prices { pack: most + 1, ..right.clone() }, "/pack"),
+            (Prices { levers: Some(most + 1), ..right.clone() }, "/levers"),
+            (Prices { key: most + 1, ..right.clone() }, "/key"),
+            (Prices { fitting: most + 1, ..right.clone() }, "/fitting"),
+            (Prices { keys_with_pack: 11, ..right.clone() }, "/keys_with_pack"),
+            (Prices { parts: vec![part(1, 1); 51], ..right.clone() }, "/parts"),
+            (Prices { parts: vec![part(1, 1), part(0, 1)], ..right.clone() }, "/parts/1"),
+            (Prices { parts: vec![part(1001, 1)], ..right.clone() }, "/parts/0"),
+            (Prices { parts: vec![part(1, most + 1)], ..right }, "/parts/0"),
+        ] {
+            let places: Vec<_> = wrong.problems().into_iter().map(|problem| problem.pointer).collect();
+            assert_eq!(places, [place]);
+        }
+    }
+
+    /// Two keys with a pack are common practice.
+    #[test]
+    fn a_pack_comes_with_two_keys_where_the_list_says_nothing() {
+        let list = r#"{"currency": "GBP", "pack": 4000, "key": 900}"#;
+        assert_eq!(serde_json::from_str::<Prices>(list).unwrap().keys_with_pack, 2);
     }
 
     #[test]

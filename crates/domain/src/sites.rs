@@ -163,9 +163,7 @@ mod tests {
     use uuid::Uuid;
 
     use super::*;
-    use crate::ids::DifferId;
-    use crate::ids::LockId;
-    use crate::ids::PersonId;
+    use crate::ids::{DifferId, LockId, PersonId};
 
     #[test]
     fn a_plot_is_ready_when_its_slowest_lock_is() {

@@ -11,6 +11,7 @@ pub struct UnknownWord {
     /// The word.
     pub word: String,
 }
+
 /// An enumeration whose variants are spelled one way everywhere: JSON, SQL, CSV and log.
 macro_rules! words {
     (

@@ -4,8 +4,8 @@
 //!
 //! ```text
 //! body! {
-//!     /// A lock to add.
-//!     pub struct NewLock {
+//!     /// What a lock is.
+//!     pub struct LockBody {
 //!         /// What is written on its line in the schedule.
 //!         label: Label,
 //!         /// On which side the door hangs.

@@ -111,8 +111,7 @@ fn every_command_that_the_docs_name_is_there() {
 
 #[test]
 fn the_picture_of_a_keys_life_is_that_of_the_code() {
-    use domain::keys::KeyAct;
-    use domain::keys::KeyState;
+    use domain::keys::{KeyAct, KeyState};
     let text = include_str!("../../../docs/pictures.md");
     let picture = text.split("## The life of a key").nth(1).unwrap().split("```").nth(1).unwrap();
     let arrow = |line: &str| {

@@ -271,8 +271,7 @@ impl BlankAccount {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ids::CounterId;
-    use crate::ids::SectionId;
+    use crate::ids::{CounterId, SectionId};
     use proptest::prelude::*;
 
     fn empty(most_held: Option<i32>) -> BlankAccount {
@@ -302,19 +301,58 @@ mod tests {
     }
 
     #[test]
+    fn an_account_balances_where_its_parts_come_to_what_was_received_and_none_is_negative() {
+        let account = BlankAccount {
+            received: 15,
+            cut: 1,
+            spoiled: 2,
+            returned: 3,
+            missing: 4,
+            on_hand: 5,
+            on_the_way: 6,
+            ..empty(None)
+        };
+        assert!(account.balances());
+        assert!(!BlankAccount { received: 16, ..account.clone() }.balances());
+        assert!(!BlankAccount { on_the_way: -1, ..account.clone() }.balances());
+        assert!(!BlankAccount { cut: -1, spoiled: 4, ..account }.balances());
+    }
+
+    #[test]
     fn an_explanation_moves_the_book_one_way_only() {
         let account = empty(None).sent(10).unwrap().acknowledged(10, 10).unwrap();
-        let missing = account.clone().explained(Explanation::Missing, -2, true).unwrap();
-        assert_eq!((missing.missing, missing.on_hand, missing.received), (2, 8, 10));
-        let found = account.clone().explained(Explanation::Found, 2, true).unwrap();
-        assert_eq!((found.received, found.on_hand), (12, 12));
-        let wrong = |explanation, quantity, by_count| {
-            account.clone().explained(explanation, quantity, by_count) == Err(BlankError::WrongExplanation)
+        let moved = |explanation, quantity| {
+            let after = account.clone().explained(explanation, quantity, true).ok()?;
+            assert!(after.balances(), "{explanation}");
+            Some([after.received, after.spoiled, after.returned, after.missing, after.on_hand])
         };
-        assert!(wrong(Explanation::Missing, 2, true));
-        assert!(wrong(Explanation::Found, -2, true));
-        assert!(wrong(Explanation::Missing, -2, false));
-        assert_eq!(account.clone().explained(Explanation::Other, -2, false), Ok(account));
+        for (explanation, more, fewer) in [
+            (Explanation::Found, Some([12, 0, 0, 0, 12]), None),
+            (Explanation::Spoiled, None, Some([10, 2, 0, 0, 8])),
+            (Explanation::Returned, None, Some([10, 0, 2, 0, 8])),
+            (Explanation::Missing, None, Some([10, 0, 0, 2, 8])),
+            (Explanation::BookedTwice, None, Some([8, 0, 0, 0, 8])),
+        ] {
+            assert_eq!((moved(explanation, 2), moved(explanation, -2)), (more, fewer), "{explanation}");
+            assert_eq!(moved(explanation, 0), None, "{explanation}");
+            // Where no count found it, there is nothing to move.
+            for quantity in [-2, 2] {
+                let stated = account.clone().explained(explanation, quantity, false);
+                assert_eq!(stated, Err(BlankError::WrongExplanation));
+            }
+        }
+        for explanation in [Explanation::Miscounted, Explanation::Other] {
+            for by_count in [true, false] {
+                assert_eq!(account.clone().explained(explanation, -2, by_count), Ok(account.clone()));
+            }
+        }
+    }
+
+    #[test]
+    fn a_counter_is_sent_as_many_as_it_may_have_and_no_more() {
+        let account = empty(Some(50)).sent(20).unwrap().acknowledged(20, 20).unwrap().sent(10).unwrap();
+        assert_eq!(account.clone().sent(20).unwrap().on_the_way, 30);
+        assert_eq!(account.sent(21), Err(BlankError::OverLimit { most: 50, would: 51 }));
     }
 
     #[test]

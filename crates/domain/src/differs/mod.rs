@@ -45,7 +45,6 @@ words! {
 }
 
 record! {
-
     /// A differ, by its number.
     pub struct Differ {
         /// Its id.

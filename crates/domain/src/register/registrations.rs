@@ -31,7 +31,8 @@ words! {
     }
 }
 
-record! {    /// The record that locks and differs belong to an owner at some premises.
+record! {
+    /// The record that locks and differs belong to an owner at some premises.
     pub struct Registration {
         /// Its id.
         id: RegistrationId,

@@ -226,6 +226,34 @@ fn a_card_alone_is_never_enough() {
 }
 
 #[test]
+fn what_is_still_to_do_at_a_counter_is_told_from_what_stands_in_the_way() {
+    let decided = |reasons: Vec<(Code, Effect)>| {
+        let reason = |(code, effect)| Reason {
+            code,
+            effect,
+            rule: 0,
+            sentence: String::new(),
+            remedy: String::new(),
+            needs: vec![],
+        };
+        Decision::of(reasons.into_iter().map(reason).collect())
+    };
+    let nothing = decided(vec![]);
+    assert_eq!((nothing.is_permitted(), nothing.is_otherwise_permitted()), (true, true));
+    assert_eq!(nothing.still_to_do(), []);
+    let shows = decided(vec![
+        (Code::PinNotGiven, Effect::Refuses),
+        (Code::ApprovalNeeded, Effect::NeedsApproval),
+        (Code::OverrideUsed, Effect::Note),
+    ]);
+    assert_eq!(shows.still_to_do(), [Code::PinNotGiven, Code::ApprovalNeeded]);
+    assert_eq!((shows.is_permitted(), shows.is_otherwise_permitted()), (false, true));
+    let barred = decided(vec![(Code::PinNotGiven, Effect::Refuses), (Code::CardOfAnother, Effect::Refuses)]);
+    assert_eq!(barred.still_to_do(), [Code::PinNotGiven]);
+    assert!(!barred.is_otherwise_permitted());
+}
+
+#[test]
 fn an_authorisation_lapses_at_its_instant_and_is_spent_once() {
     let mut facts = asked();
     facts.act = Step::Cut;

@@ -21,7 +21,6 @@ pub fn routes() -> OpenApiRouter<App> {
 }
 
 body! {
-
     /// The differ to which a lock answers.
     pub struct NewAnswering {
         /// Which differ.

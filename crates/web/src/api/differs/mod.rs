@@ -200,7 +200,6 @@ async fn settle_differ(
 }
 
 body! {
-
     /// A differ to add.
     pub struct NewDiffer {
         /// Its number, which reveals no height.

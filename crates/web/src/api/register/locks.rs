@@ -21,7 +21,6 @@ pub fn routes() -> OpenApiRouter<App> {
 }
 
 body! {
-
     /// What a lock is.
     pub struct LockBody {
         /// What is written on its line in the schedule.

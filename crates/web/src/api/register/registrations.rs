@@ -29,7 +29,8 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(record_as_of))
 }
 
-body! {    /// Premises to register.
+body! {
+    /// Premises to register.
     pub struct NewRegistration {
         /// The key section.
         section_id: SectionId,
