@@ -63,7 +63,7 @@ pub struct App {
     /// The status lists that this process signed.
     pub status_lists: Arc<status_lists::SignedLists>,
     /// The differs of the sections, as this process counted them.
-    pub spaces: Arc<differs::Spaces>,
+    pub spaces: Arc<differs::geometry::Spaces>,
     /// The keys of what is encrypted at rest.
     pub vault: Arc<Vault>,
     /// How the evidence log stands.

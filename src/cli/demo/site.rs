@@ -4,9 +4,10 @@ use std::error::Error;
 
 use crate::cli::demo::{Loader, caller_of};
 use application::caller::Caller;
+use application::differs::geometry;
 use application::rekeys::prices;
 use application::sites::{NewHandOver, NewSite, Trial};
-use application::{Act, differs, people, sites};
+use application::{Act, people, sites};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
 use domain::differs::geometry::{Claim, Geometry, Separation};
@@ -41,7 +42,7 @@ pub struct Site {
 }
 
 /// A section of six levers and seven heights, as a supplier might have it.
-fn geometry() -> Geometry {
+fn levers() -> Geometry {
     Geometry {
         most_alike: Some(3),
         most_alike_in_a_row: Some(2),
@@ -72,7 +73,7 @@ pub async fn load(
     (builder, manager): (OrganisationId, PersonId),
 ) -> Result<Site, Box<dyn Error>> {
     let site = Act::done(loader.app, &loader.supplier, async |act| {
-        differs::set_geometry(act, section, 1, &geometry()).await?;
+        geometry::set(act, section, 1, &levers()).await?;
         prices::set_prices(act, section, 0, &price_list()?).await?;
         let new = NewSite {
             section,

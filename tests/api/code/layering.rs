@@ -74,6 +74,19 @@ fn only_storage_writes_sql() {
     }
 }
 
+#[test]
+fn no_file_has_more_than_five_hundred_lines() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for folder in ["crates", "src", "tests", "bench"] {
+        let mut found = vec![];
+        files(&root.join(folder), &mut found);
+        for file in found {
+            let lines = fs::read_to_string(&file).unwrap().lines().count();
+            assert!(lines <= 500, "{} has {lines} lines", file.display());
+        }
+    }
+}
+
 /// A module's path from the root of its crate, by its file.
 fn module_of(source: &Path, file: &Path) -> Vec<String> {
     let inside = file.strip_prefix(source).unwrap().with_extension("");

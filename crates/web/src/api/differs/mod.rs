@@ -12,7 +12,8 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
-use application::differs::{Allotment, CountedSpace, Usage};
+use application::differs::Allotment;
+use application::differs::geometry::{self, CountedSpace, Usage};
 use application::{Act, App, Reply, differs};
 use domain::differs::geometry::Geometry;
 use domain::differs::space::{RuleCost, as_digits};
@@ -118,7 +119,7 @@ fn view(usage: Usage) -> GeometryView {
 #[utoipa::path(post, path = "/v1/differ-counts", tag = "differs", request_body = GeometryBody,
     responses((status = 200, body = CountView)))]
 async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerResult {
-    let counted = differs::explore(&call.caller, &body.geometry).await?;
+    let counted = geometry::explore(&call.caller, &body.geometry).await?;
     ok(&CountView::from(counted))
 }
 
@@ -126,7 +127,7 @@ async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerRes
 #[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
     params(("section_id" = SectionId, Path)), responses((status = 200, body = GeometryView)))]
 async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
-    let usage = differs::usage(&call.app, &call.caller, id).await?;
+    let usage = geometry::usage(&call.app, &call.caller, id).await?;
     let version = usage.version;
     versioned(&view(usage), version)
 }
@@ -142,9 +143,9 @@ async fn set_geometry(
     IfMatch(version): IfMatch,
     Body(body): Body<GeometryBody>,
 ) -> HandlerResult {
-    let set = async |act: &mut Act<'_>| differs::set_geometry(act, id, version, &body.geometry).await;
+    let set = async |act: &mut Act<'_>| geometry::set(act, id, version, &body.geometry).await;
     Act::done(&call.app, &call.caller, set).await?;
-    let usage = differs::usage(&call.app, &call.caller, id).await?;
+    let usage = geometry::usage(&call.app, &call.caller, id).await?;
     let version = usage.version;
     versioned(&view(usage), version)
 }

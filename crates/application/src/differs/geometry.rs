@@ -1,0 +1,206 @@
+//! The geometry of a section: counted, set, and how much of it is used.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use serde_json::Value;
+use time::{Date, Duration};
+
+use crate::caller::Caller;
+use crate::{Act, ActError, App, FieldProblem};
+use domain::differs::geometry::Geometry;
+use domain::differs::space::{RuleCost, Space, TooLarge, rule_costs};
+use domain::differs::standards::{Shortfall, shortfalls};
+use domain::ids::SectionId;
+use storage::register::sections;
+use storage::{StorageError, differs};
+
+/// The differs of the sections, as this process counted them; counted again when a geometry changed.
+#[derive(Default)]
+pub struct Spaces(Mutex<HashMap<SectionId, (Value, Arc<Space>)>>);
+
+impl From<TooLarge> for ActError {
+    fn from(error: TooLarge) -> Self {
+        Self::invalid("", error.to_string())
+    }
+}
+
+/// How many differs a geometry has.
+pub struct CountedSpace {
+    /// How many differs there are.
+    pub count: u128,
+    /// What each rule costs.
+    pub rules: Vec<RuleCost>,
+    /// Where it falls short of the standards that it is sold to.
+    pub shortfalls: Vec<Shortfall>,
+}
+
+/// Counts a geometry, away from those who answer calls: it takes up to a second.
+pub(super) async fn counted(geometry: &Geometry, within: &str) -> Result<CountedSpace, ActError> {
+    let problems: Vec<FieldProblem> = geometry
+        .problems()
+        .into_iter()
+        .map(|found| FieldProblem::new(format!("{within}{}", found.pointer), found.problem))
+        .collect();
+    if !problems.is_empty() {
+        return Err(ActError::Invalid(problems));
+    }
+    let geometry = geometry.clone();
+    let work = move || -> Result<CountedSpace, TooLarge> {
+        let rules = rule_costs(&geometry)?;
+        let count = rules.last().map_or(0, |cost| cost.left);
+        Ok(CountedSpace { count, rules, shortfalls: shortfalls(&geometry, count) })
+    };
+    let done = tokio::task::spawn_blocking(work).await.map_err(|error| internal(&error))?;
+    done.map_err(|error| ActError::invalid(within, error.to_string()))
+}
+
+fn internal(error: &impl ToString) -> ActError {
+    ActError::Internal(error.to_string())
+}
+
+/// Counts a geometry that is only tried out.
+pub async fn explore(caller: &Caller, geometry: &Geometry) -> Result<CountedSpace, ActError> {
+    caller.require_supplier()?;
+    counted(geometry, "/geometry").await
+}
+
+/// The geometry of a section, and how much of it is used.
+pub struct Usage {
+    /// The geometry.
+    pub geometry: Geometry,
+    /// The section's version.
+    pub version: i32,
+    /// How many differs it has.
+    pub counted: CountedSpace,
+    /// Combinations that are taken.
+    pub taken: i64,
+    /// How many are left.
+    pub left: u128,
+    /// The share that is taken.
+    pub taken_per_mille: u16,
+    /// Differs on record without bitting: which combinations they are nobody knows here.
+    pub without_bitting: i64,
+    /// Differs drawn in the last 365 days.
+    pub drawn_in_a_year: i64,
+    /// The day on which none is left, at that rate; none within a hundred years, when absent.
+    pub runs_dry_on: Option<Date>,
+}
+
+pub(super) fn parsed(stored: Value) -> Result<Geometry, ActError> {
+    let corrupt =
+        |error: serde_json::Error| StorageError::Corrupt { table: "sections", problem: error.to_string() };
+    Ok(serde_json::from_value(stored).map_err(corrupt)?)
+}
+
+/// How much of a section is used (supplier).
+pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Usage, ActError> {
+    caller.require_supplier()?;
+    let mut db = app.pool.acquire().await?;
+    let (stored, version) = differs::geometry(&mut db, section).await?.ok_or(ActError::NotFound)?;
+    let geometry = parsed(stored.ok_or(ActError::NotFound)?)?;
+    let today = app.outside.clock.now();
+    let taken = differs::taken(&mut db, section).await?;
+    let on_record = differs::on_record(&mut db, section).await?;
+    let drawn_in_a_year = differs::allotted_since(&mut db, section, today - Duration::days(365)).await?;
+    drop(db);
+    let counted = counted(&geometry, "").await?;
+    let left = left_of(counted.count, taken);
+    let runs_dry_on = runs_dry(today.date(), left, drawn_in_a_year);
+    let without_bitting = (on_record - taken).max(0);
+    let taken_per_mille = per_mille(taken, counted.count);
+    Ok(Usage {
+        geometry,
+        version,
+        counted,
+        taken,
+        left,
+        taken_per_mille,
+        without_bitting,
+        drawn_in_a_year,
+        runs_dry_on,
+    })
+}
+
+/// How many are left where so many are taken.
+pub(super) fn left_of(count: u128, taken: i64) -> u128 {
+    count.saturating_sub(u128::from(taken.unsigned_abs()))
+}
+
+/// The share that is taken.
+fn per_mille(taken: i64, count: u128) -> u16 {
+    let share = (u128::from(taken.unsigned_abs()) * 1000).checked_div(count);
+    share.and_then(|share| u16::try_from(share).ok()).unwrap_or(1000)
+}
+
+/// The day on which none is left, if as many are drawn in each 365 days as in the last.
+fn runs_dry(today: Date, left: u128, drawn_in_a_year: i64) -> Option<Date> {
+    let a_year = u128::try_from(drawn_in_a_year).ok().filter(|drawn| *drawn > 0)?;
+    let days = i64::try_from(left.checked_mul(365)? / a_year).ok().filter(|days| *days <= 36_500)?;
+    today.checked_add(Duration::days(days))
+}
+
+/// Sets the geometry of a section that is still at `version`. How many positions there are stays as it
+/// is once a combination is taken: keys of another length are keys of another section.
+pub async fn set(
+    act: &mut Act<'_>,
+    section: SectionId,
+    version: i32,
+    geometry: &Geometry,
+) -> Result<(), ActError> {
+    act.caller.require_supplier()?;
+    let counted = counted(geometry, "/geometry").await?;
+    if counted.count == 0 {
+        return Err(ActError::invalid("/geometry", "leaves no differ at all"));
+    }
+    let before = sections::section_for_update(act.db(), section).await?.ok_or(ActError::NotFound)?;
+    if before.version != version {
+        return Err(ActError::Stale);
+    }
+    let taken = differs::space_for_update(act.db(), section).await?;
+    let old = differs::geometry(act.db(), section).await?.and_then(|(stored, _)| stored);
+    if let Some(old) = old.filter(|_| taken > 0)
+        && parsed(old)?.positions != geometry.positions
+    {
+        return Err(ActError::invalid("/geometry/positions", "stays as it is once differs were given out"));
+    }
+    let now = act.now;
+    let value = serde_json::to_value(geometry).map_err(|error| internal(&error))?;
+    differs::set_geometry(act.db(), section, &value, version + 1, now).await?;
+    act.enter_change("section.geometry_set", None, section.0, vec![]).await
+}
+
+/// The geometry of a section and its space, where it has one.
+pub(super) async fn space_of(
+    act: &mut Act<'_>,
+    section: SectionId,
+) -> Result<Option<(Geometry, Arc<Space>)>, ActError> {
+    let Some((Some(stored), _)) = differs::geometry(act.db(), section).await? else { return Ok(None) };
+    let geometry = parsed(stored.clone())?;
+    let spaces = &act.app().spaces.0;
+    let known = spaces.lock().unwrap_or_else(PoisonError::into_inner).get(&section).cloned();
+    if let Some((_, space)) = known.filter(|(of, _)| *of == stored) {
+        return Ok(Some((geometry, space)));
+    }
+    let of = geometry.clone();
+    let counting = tokio::task::spawn_blocking(move || Space::of(&of));
+    let space = Arc::new(counting.await.map_err(|error| internal(&error))??);
+    let kept = (stored, space.clone());
+    spaces.lock().unwrap_or_else(PoisonError::into_inner).insert(section, kept);
+    Ok(Some((geometry, space)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use time::macros::date;
+
+    #[test]
+    fn a_section_runs_dry_at_the_rate_of_the_last_year() {
+        let today = date!(2026 - 11 - 02);
+        assert_eq!(runs_dry(today, 1000, 365), Some(date!(2029 - 07 - 29)));
+        assert_eq!(runs_dry(today, 0, 365), Some(today));
+        assert_eq!(runs_dry(today, 1000, 0), None);
+        assert_eq!(runs_dry(today, u128::MAX, 1), None);
+    }
+}
