@@ -90,6 +90,8 @@ id! {
     PlotHandOverId,
     /// One house of a site.
     PlotId,
+    /// Anything of the register's record, whatever it is.
+    RecordId,
     /// The record that locks and differs belong to an owner at some premises.
     RegistrationId,
     /// A rekey that was begun.

@@ -17,6 +17,7 @@
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 
+use crate::operation::Schemas;
 use application::FieldProblem;
 
 /// The fields of a body, taken out one by one; what is wrong is collected.
@@ -101,6 +102,11 @@ fn sentence(message: &str) -> String {
 pub trait FromFields: Sized {
     /// Takes every field, so that every wrong one is told.
     fn from_fields(fields: &mut Fields) -> Option<Self>;
+
+    /// Adds what it is described by, and gives its name there; none, where nothing is sent.
+    fn described(_: &mut Schemas) -> Option<String> {
+        None
+    }
 }
 
 /// A body without fields.
@@ -124,6 +130,13 @@ macro_rules! body {
             fn from_fields(fields: &mut $crate::body::Fields) -> Option<Self> {
                 $( let $field = fields.take(stringify!($field)); )+
                 Some(Self { $( $field: $field? ),+ })
+            }
+
+            fn described(schemas: &mut $crate::operation::Schemas) -> Option<String> {
+                let name = <Self as utoipa::ToSchema>::name().into_owned();
+                schemas.push((name.clone(), <Self as utoipa::PartialSchema>::schema()));
+                <Self as utoipa::ToSchema>::schemas(schemas);
+                Some(name)
             }
         }
     )+ };

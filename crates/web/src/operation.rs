@@ -1,21 +1,24 @@
 //! What an operation takes, read from the arguments of its handler and described from there.
 //!
-//! Whether an operation asks for an access token, an idempotency key or a version, and whether it is
-//! limited as an attempt at a secret, is said by the handler's arguments alone: what it does not name, it
-//! cannot look at. `operations!` stands where `utoipa_axum::routes!` would.
+//! Whether an operation asks for an access token, an idempotency key or a version, what stands in its path, its
+//! query and its body, and whether it is limited as an attempt at a secret, is said by the handler's arguments
+//! alone: what it does not name, it cannot look at. `operations!` stands where `utoipa_axum::routes!` would.
 
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, Uri};
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
-use utoipa::openapi::{ObjectBuilder, Ref, RefOr, Required, Type};
+use utoipa::openapi::request_body::RequestBodyBuilder;
+use utoipa::openapi::{ContentBuilder, ObjectBuilder, Ref, RefOr, Required, Schema, Type};
+use utoipa::{IntoParams, PartialSchema, ToSchema};
 use utoipa_axum::router::UtoipaMethodRouter;
 
+use crate::body::FromFields;
 use crate::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
 use crate::limits::Attempt;
 use application::App;
 
 /// What the arguments of a handler ask for.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Default)]
 pub struct Takes {
     /// An access token.
     token: bool,
@@ -23,7 +26,18 @@ pub struct Takes {
     key: bool,
     /// The version that is changed.
     version: bool,
+    /// What the id in the path is.
+    path: Option<RefOr<Schema>>,
+    /// What may stand in the query.
+    query: Vec<Parameter>,
+    /// The body: its media type, and what it is.
+    body: Option<(&'static str, RefOr<Schema>)>,
+    /// Every schema that these name.
+    schemas: Schemas,
 }
+
+/// Schemas by their names.
+pub type Schemas = Vec<(String, RefOr<Schema>)>;
 
 /// An argument of a handler.
 pub trait Argument {
@@ -36,12 +50,34 @@ impl Argument for Uri {}
 impl Argument for HeaderMap {}
 impl Argument for Request {}
 impl Argument for Attempt {}
-impl<T> Argument for Id<T> {}
-impl<T> Argument for Query<T> {}
 impl<T> Argument for axum::extract::Path<T> {}
-impl<T> Argument for Body<T> {}
 
-impl<Q> Argument for Listing<Q> {}
+impl<T: ToSchema> Argument for Id<T> {
+    fn add_to(takes: &mut Takes) {
+        let name = T::name();
+        takes.schemas.push((name.to_string(), T::schema()));
+        takes.path = Some(Ref::from_schema_name(name).into());
+    }
+}
+
+impl<T: IntoParams> Argument for Query<T> {
+    fn add_to(takes: &mut Takes) {
+        takes.query = T::into_params(|| Some(ParameterIn::Query));
+    }
+}
+
+impl<Q: IntoParams> Argument for Listing<Q> {
+    fn add_to(takes: &mut Takes) {
+        takes.query = Q::into_params(|| Some(ParameterIn::Query));
+    }
+}
+
+impl<T: FromFields> Argument for Body<T> {
+    fn add_to(takes: &mut Takes) {
+        let name = T::described(&mut takes.schemas);
+        takes.body = name.map(|name| ("application/json", Ref::from_schema_name(name).into()));
+    }
+}
 
 impl Argument for Call {
     fn add_to(takes: &mut Takes) {
@@ -49,14 +85,16 @@ impl Argument for Call {
     }
 }
 
-impl<T> Argument for Idempotent<T> {
+impl<T: FromFields> Argument for Idempotent<T> {
     fn add_to(takes: &mut Takes) {
+        Body::<T>::add_to(takes);
         takes.key = true;
     }
 }
 
 impl Argument for Csv {
     fn add_to(takes: &mut Takes) {
+        takes.body = Some(("text/csv", String::schema()));
         takes.key = true;
     }
 }
@@ -105,14 +143,20 @@ macro_rules! operations {
     ($($handler:ident),+ $(,)?) => {
         $crate::operation::described(
             ::utoipa_axum::routes!($($handler),+),
-            &[$((stringify!($handler), $crate::operation::takes(&$handler))),+],
+            vec![$((stringify!($handler), $crate::operation::takes(&$handler))),+],
         )
     };
 }
 
 /// Routes whose operations say what their handlers take.
-pub fn described(mut routes: UtoipaMethodRouter<App>, handlers: &[(&str, Takes)]) -> UtoipaMethodRouter<App> {
-    for item in routes.1.paths.values_mut() {
+pub fn described(
+    mut routes: UtoipaMethodRouter<App>,
+    mut handlers: Vec<(&str, Takes)>,
+) -> UtoipaMethodRouter<App> {
+    for (_, takes) in &mut handlers {
+        routes.0.append(&mut takes.schemas);
+    }
+    for (path, item) in &mut routes.1.paths {
         let read = [&mut item.get];
         let change = [&mut item.post, &mut item.put, &mut item.patch, &mut item.delete];
         for (changes, operation) in
@@ -121,14 +165,14 @@ pub fn described(mut routes: UtoipaMethodRouter<App>, handlers: &[(&str, Takes)]
             let Some(operation) = operation else { continue };
             let of = |(name, _): &&(&str, Takes)| operation.operation_id.as_deref() == Some(*name);
             if let Some((_, takes)) = handlers.iter().find(of) {
-                describe(operation, *takes, changes);
+                describe(operation, takes, path, changes);
             }
         }
     }
     routes
 }
 
-fn describe(operation: &mut Operation, takes: Takes, changes: bool) {
+fn describe(operation: &mut Operation, takes: &Takes, path: &str, changes: bool) {
     if takes.token {
         let token = utoipa::openapi::SecurityRequirement::new("access_token", Vec::<String>::new());
         operation.security = Some(vec![token]);
@@ -140,20 +184,14 @@ fn describe(operation: &mut Operation, takes: Takes, changes: bool) {
             default_description(status).clone_into(&mut response.description);
         }
     }
-    for problem in problems_of(operation, takes, changes) {
-        let reference = RefOr::Ref(Ref::from_response_name(problem.name));
-        operation.responses.responses.entry(problem.status.to_owned()).or_insert(reference);
+    if let Some((kind, schema)) = &takes.body {
+        let content = ContentBuilder::new().schema(Some(schema.clone())).build();
+        let body = RequestBodyBuilder::new().content(*kind, content).required(Some(Required::True));
+        operation.request_body = Some(RefOr::T(body.build()));
     }
-    let parameters = operation.parameters.get_or_insert_default();
-    for parameter in parameters.iter_mut() {
-        if let RefOr::T(parameter) = parameter
-            && is_in(parameter, &ParameterIn::Path)
-            && parameter.description.is_none()
-        {
-            let thing = parameter.name.trim_end_matches("_id").replace('_', " ");
-            parameter.description = Some(format!("The id of the {thing}."));
-        }
-    }
+    let mut parameters: Vec<Parameter> =
+        id_in(path).zip(takes.path.clone()).map(id_parameter).into_iter().collect();
+    parameters.extend(takes.query.iter().cloned());
     if takes.version {
         let text = "The entity tag of the version that is changed.";
         parameters.push(header_parameter("If-Match", text, "^\"v[0-9]{1,9}\"$"));
@@ -162,9 +200,28 @@ fn describe(operation: &mut Operation, takes: Takes, changes: bool) {
         let text = "Chosen by the caller: the same key with the same request has one effect and one answer.";
         parameters.push(header_parameter("Idempotency-Key", text, "^[!-~]{1,255}$"));
     }
-    if parameters.is_empty() {
-        operation.parameters = None;
+    operation.parameters =
+        Some(parameters.into_iter().map(RefOr::T).collect()).filter(|all: &Vec<_>| !all.is_empty());
+    for problem in problems_of(operation, takes, changes) {
+        let reference = RefOr::Ref(Ref::from_response_name(problem.name));
+        operation.responses.responses.entry(problem.status.to_owned()).or_insert(reference);
     }
+}
+
+/// The name of the id in a path.
+fn id_in(path: &str) -> Option<&str> {
+    path.split_once('{')?.1.split_once('}').map(|(name, _)| name)
+}
+
+fn id_parameter((name, schema): (&str, RefOr<Schema>)) -> Parameter {
+    let thing = name.trim_end_matches("_id").replace('_', " ");
+    ParameterBuilder::new()
+        .name(name)
+        .parameter_in(ParameterIn::Path)
+        .required(Required::True)
+        .description(Some(format!("The id of the {thing}.")))
+        .schema(Some(schema))
+        .build()
 }
 
 /// A problem that operations may answer, one entry of `components/responses`.
@@ -201,20 +258,20 @@ pub const PROBLEMS: [ProblemResponse; 13] = [
 /// The problems that an operation may answer, by what it takes.
 fn problems_of(
     operation: &Operation,
-    takes: Takes,
+    takes: &Takes,
     changes: bool,
 ) -> impl Iterator<Item = &'static ProblemResponse> + use<> {
     let body = operation.request_body.is_some();
-    let path = has_parameter(operation, &ParameterIn::Path);
-    let query = has_parameter(operation, &ParameterIn::Query);
+    let (path, query) = (takes.path.is_some(), !takes.query.is_empty());
+    let Takes { token, key, version, .. } = *takes;
     PROBLEMS.iter().filter(move |problem| match problem.status {
-        "400" => body || query || takes.key,
-        "401" | "403" => takes.token,
+        "400" => body || query || key,
+        "401" | "403" => token,
         "404" => path,
         "409" => changes,
-        "412" | "428" => takes.version,
+        "412" | "428" => version,
         "413" | "415" => body,
-        "422" => body || takes.key,
+        "422" => body || key,
         _ => true,
     })
 }
@@ -228,25 +285,12 @@ fn default_description(status: &str) -> &'static str {
     }
 }
 
-fn is_in(parameter: &Parameter, place: &ParameterIn) -> bool {
-    std::mem::discriminant(&parameter.parameter_in) == std::mem::discriminant(place)
-}
-
-fn has_parameter(operation: &Operation, place: &ParameterIn) -> bool {
-    let there = |parameter: &RefOr<Parameter>| match parameter {
-        RefOr::T(parameter) => is_in(parameter, place),
-        RefOr::Ref(_) => false,
-    };
-    operation.parameters.iter().flatten().any(there)
-}
-
-fn header_parameter(name: &str, text: &str, pattern: &str) -> RefOr<Parameter> {
-    let parameter = ParameterBuilder::new()
+fn header_parameter(name: &str, text: &str, pattern: &str) -> Parameter {
+    ParameterBuilder::new()
         .name(name)
         .parameter_in(ParameterIn::Header)
         .required(Required::True)
         .description(Some(text))
         .schema(Some(ObjectBuilder::new().schema_type(Type::String).pattern(Some(pattern))))
-        .build();
-    RefOr::T(parameter)
+        .build()
 }

@@ -34,7 +34,6 @@ struct Wait {
 /// The receipt of an entry (its parties): a proof that it is in the log, which verifies by itself
 /// (C2SP tlog-proof, with the entry as its extra data). 202 while it is not published yet.
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/receipt", tag = "log",
-    params(("entry_id" = EntryId, Path), Wait),
     responses((status = 200, body = String, content_type = "text/plain"),
         (status = 202, description = "Not published yet: ask again",
             headers(("Retry-After" = i32, description = "Seconds to wait")))))]
@@ -51,7 +50,7 @@ async fn read_receipt(call: Call, Id(id): Id<EntryId>, Query(query): Query<Wait>
 /// The fields that an entry commits to (its parties). Whoever hands one over shows that field alone;
 /// `wardbook log verify` checks it against the entry.
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/disclosures", tag = "log",
-    params(("entry_id" = EntryId, Path)), responses((status = 200, body = List<Disclosure>)))]
+    responses((status = 200, body = List<Disclosure>)))]
 async fn list_disclosures(call: Call, Id(id): Id<EntryId>) -> HandlerResult {
     let items = receipts::disclosures(&call.app, &call.caller, id).await?;
     Ok(axum::Json(List { items }).into_response())

@@ -78,7 +78,7 @@ struct PricesView {
 
 /// The prices of a section (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
-    params(("section_id" = SectionId, Path)), responses((status = 200, body = PricesView)))]
+    responses((status = 200, body = PricesView)))]
 async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
     let found = prices::prices(&call.app, &call.caller, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
@@ -87,7 +87,6 @@ async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
 
 /// Set the prices of a section (supplier). The first list replaces version 0.
 #[utoipa::path(put, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
-    params(("section_id" = SectionId, Path)), request_body = PricesBody,
     responses((status = 200, body = PricesView)))]
 async fn set_prices(
     call: Call,
@@ -106,7 +105,6 @@ async fn set_prices(
 /// What a rekey would take: locks, packs, keys, what to call in, what it costs; the cheapest that does it
 /// (owner, agent, signatory, supplier). Changes nothing.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekey-plans", tag = "rekeys",
-    params(("registration_id" = RegistrationId, Path)), request_body = RekeyQuestion,
     responses((status = 200, body = RekeyPlan)))]
 async fn plan_rekey(
     call: Call,
@@ -120,7 +118,6 @@ async fn plan_rekey(
 /// Begin a rekey (supplier): a differ is drawn in the place of each that is compromised, and everybody who
 /// has a key is told.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewRekeyBody,
     responses((status = 201, body = Rekey)))]
 async fn begin_rekey(
     call: Call,
@@ -137,7 +134,6 @@ async fn begin_rekey(
 
 /// The rekeys of a registration (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Rekey>)))]
 async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = rekeys::all(&call.app, &call.caller, id, list.portion).await?;
@@ -158,7 +154,7 @@ struct RekeyView {
 }
 
 /// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
-#[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys", params(("rekey_id" = RekeyId, Path)),
+#[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys",
     responses((status = 200, body = RekeyView)))]
 async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
     let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&call.app, &call.caller, id).await?;
@@ -179,7 +175,6 @@ struct FittingView {
 /// Record that a lock was fitted with its new levers (owner, agent, supplier): it answers to the new differs
 /// from now on.
 #[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/fittings", tag = "rekeys",
-    params(("rekey_id" = RekeyId, Path)), request_body = NewFittingBody,
     responses((status = 200, body = FittingView)))]
 async fn record_fitting(
     call: Call,
@@ -202,7 +197,7 @@ async fn record_fitting(
 
 /// Give up a rekey in which no lock was fitted yet (supplier): its new differs are released.
 #[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/stop", tag = "rekeys",
-    params(("rekey_id" = RekeyId, Path)), responses((status = 200, body = Rekey)))]
+    responses((status = 200, body = Rekey)))]
 async fn stop_rekey(
     call: Call,
     Id(id): Id<RekeyId>,

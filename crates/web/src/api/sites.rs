@@ -84,8 +84,7 @@ body! {
 }
 
 /// Begin a site (supplier): the site is registered for the builder, and its temporary differ drawn.
-#[utoipa::path(post, path = "/v1/sites", tag = "sites", request_body = NewSiteBody,
-    responses((status = 201, body = Site)))]
+#[utoipa::path(post, path = "/v1/sites", tag = "sites", responses((status = 201, body = Site)))]
 async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSiteBody>) -> HandlerResult {
     call.act(&key, async |act| {
         let new = NewSite {
@@ -101,16 +100,14 @@ async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSiteBody
 }
 
 /// Sites: all for the supplier, else those of the caller's organisations.
-#[utoipa::path(get, path = "/v1/sites", tag = "sites", params(ListQuery),
-    responses((status = 200, body = List<Site>)))]
+#[utoipa::path(get, path = "/v1/sites", tag = "sites", responses((status = 200, body = List<Site>)))]
 async fn list_sites(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = sites::all(&call.app, &call.caller, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A site (builder, supplier).
-#[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites",
-    params(("site_id" = SiteId, Path)), responses((status = 200, body = Site)))]
+#[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", responses((status = 200, body = Site)))]
 async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     ok(&sites::site(&call.app, &call.caller, id).await?)
 }
@@ -118,7 +115,6 @@ async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
 /// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
 /// site's key; the differs that they will have are drawn and reserved. See docs/sites.md for the columns.
 #[utoipa::path(post, path = "/v1/sites/{site_id}/plots", tag = "sites",
-    params(("site_id" = SiteId, Path)), request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
 async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> HandlerResult {
@@ -128,14 +124,13 @@ async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> H
 
 /// How a site stands, plot by plot (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress", tag = "sites",
-    params(("site_id" = SiteId, Path)), responses((status = 200, body = Progress)))]
+    responses((status = 200, body = Progress)))]
 async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     ok(&sites::progress(&call.app, &call.caller, id).await?)
 }
 
 /// How a site stands, as a sheet to print (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress.pdf", tag = "sites",
-    params(("site_id" = SiteId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
 async fn progress_sheet(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     let progress = sites::progress(&call.app, &call.caller, id).await?;
@@ -198,7 +193,7 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
 
 /// What to order for a site: packs, keys, parts (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/order-list", tag = "sites",
-    params(("site_id" = SiteId, Path)), responses((status = 200, body = OrderList)))]
+    responses((status = 200, body = OrderList)))]
 async fn read_order_list(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     ok(&sites::order_list(&call.app, &call.caller, id).await?)
 }
@@ -213,8 +208,7 @@ struct PlotView {
 }
 
 /// A plot, lock by lock (builder until its hand-over, buyer afterwards, supplier).
-#[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", params(("plot_id" = PlotId, Path)),
-    responses((status = 200, body = PlotView)))]
+#[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", responses((status = 200, body = PlotView)))]
 async fn read_plot(call: Call, Id(id): Id<PlotId>) -> HandlerResult {
     let (plot, locks) = sites::plot(&call.app, &call.caller, id).await?;
     ok(&PlotView { plot, locks })
@@ -232,7 +226,6 @@ struct PlotFittingView {
 /// Record that a lock was fitted with its final pack (builder, supplier): from now on it answers to its own
 /// differ and not to the site's.
 #[utoipa::path(post, path = "/v1/plots/{plot_id}/fittings", tag = "sites",
-    params(("plot_id" = PlotId, Path)), request_body = NewPlotFitting,
     responses((status = 200, body = PlotFittingView)))]
 async fn record_plot_fitting(
     call: Call,
@@ -250,7 +243,6 @@ async fn record_plot_fitting(
 /// Record that both keys were tried in a lock (builder, supplier). What failed is on record, too, and the
 /// lock is not ready.
 #[utoipa::path(post, path = "/v1/plots/{plot_id}/trials", tag = "sites",
-    params(("plot_id" = PlotId, Path)), request_body = NewTrial,
     responses((status = 200, body = PlotLock)))]
 async fn record_trial(
     call: Call,
@@ -283,7 +275,6 @@ struct PlotHandOverView {
 /// tried. Keys, registration and the owner's authority are the buyer's, and the builder's rights on the plot
 /// end, at one instant.
 #[utoipa::path(post, path = "/v1/plots/{plot_id}/hand-over", tag = "sites",
-    params(("plot_id" = PlotId, Path)), request_body = NewPlotHandOver,
     responses((status = 201, body = PlotHandOverView)))]
 async fn hand_over_plot(
     call: Call,

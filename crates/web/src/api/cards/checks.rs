@@ -214,7 +214,6 @@ impl From<CardCheck> for CardCheckView {
 /// here now and why not, and what is still to be done. Nothing is decided and no key is needed; a PIN
 /// counts as an attempt.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/card-checks", tag = "cards",
-    params(("counter_id" = CounterId, Path)), request_body = NewCardCheck,
     responses((status = 200, body = CardCheckView)))]
 async fn check_card(call: Call, Id(id): Id<CounterId>, Body(body): Body<NewCardCheck>) -> HandlerResult {
     let token = body.token.map(|token| token.bounded("/token", 1000)).transpose()?;

@@ -67,7 +67,6 @@ body! {
 
 /// Issue a card to somebody else with an authority in force (owner, agent, supplier).
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewCard,
     responses((status = 201, body = Card)))]
 async fn issue_card(
     call: Call,
@@ -83,7 +82,6 @@ async fn issue_card(
 
 /// Cards of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Card>)))]
 async fn list_cards(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = cards::all(&call.app, &call.caller, id, list.portion).await?;
@@ -92,7 +90,6 @@ async fn list_cards(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQu
 
 /// Suspend, reinstate or revoke a card; its holder may suspend or revoke it.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/state", tag = "cards",
-    params(("card_id" = CardId, Path)), request_body = CardStateChange,
     responses((status = 200, body = Card)))]
 async fn set_card_state(
     call: Call,
@@ -107,8 +104,7 @@ async fn set_card_state(
 }
 
 /// A card, for its holder and for those who see all of the registration.
-#[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", params(("card_id" = CardId, Path)),
-    responses((status = 200, body = Card)))]
+#[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", responses((status = 200, body = Card)))]
 async fn read_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     ok(&cards::card(&call.app, &call.caller, id).await?)
 }
@@ -121,7 +117,7 @@ struct CardTokenView {
 }
 
 /// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
-#[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards", params(("card_id" = CardId, Path)),
+#[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards",
     responses((status = 200, body = CardTokenView),
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
@@ -150,7 +146,7 @@ async fn printed<T: Send + 'static>(
 }
 
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
-#[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards", params(("card_id" = CardId, Path)),
+#[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards",
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
@@ -161,7 +157,7 @@ async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 }
 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
-#[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards", params(("card_id" = CardId, Path)),
+#[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards",
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
@@ -172,7 +168,7 @@ async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 }
 
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
-#[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards", params(("card_id" = CardId, Path)),
+#[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards",
     responses((status = 200, content_type = "image/svg+xml", body = String),
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
@@ -185,7 +181,6 @@ async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 /// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no
 /// more; the PIN stays.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/replacement", tag = "cards",
-    params(("card_id" = CardId, Path)), request_body = CardReplacement,
     responses((status = 201, body = Card)))]
 async fn replace_card(
     call: Call,
@@ -200,8 +195,7 @@ async fn replace_card(
 }
 
 /// Set the PIN of one's own card: the first one freely, another against the present one.
-#[utoipa::path(post, path = "/v1/cards/{card_id}/pin", tag = "cards",
-    params(("card_id" = CardId, Path)), request_body = NewPin, responses((status = 200, body = Card)))]
+#[utoipa::path(post, path = "/v1/cards/{card_id}/pin", tag = "cards", responses((status = 200, body = Card)))]
 async fn set_pin(
     call: Call,
     Id(id): Id<CardId>,
@@ -214,7 +208,7 @@ async fn set_pin(
 
 /// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.
 #[utoipa::path(post, path = "/v1/cards/{card_id}/pin-reset", tag = "cards",
-    params(("card_id" = CardId, Path)), responses((status = 200, body = Card)))]
+    responses((status = 200, body = Card)))]
 async fn reset_pin(
     call: Call,
     Id(id): Id<CardId>,

@@ -167,7 +167,6 @@ pub(crate) fn small(quantity: Quantity) -> u16 {
 
 /// Ask for a copy. A refusal is a decision, recorded: 201 like a yes.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
     responses((status = 201, body = StepView)))]
 async fn ask(
     call: Call,
@@ -185,7 +184,6 @@ async fn ask(
 
 /// May I? The decision that asking would bring; nothing is written.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests/dry-run", tag = "copies",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewCopyRequest,
     responses((status = 200, body = Decision)))]
 async fn may_i(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyRequest>) -> HandlerResult {
     let decision = copies::may_i(&call.app, &call.caller, id, body.into()).await?;
@@ -194,7 +192,6 @@ async fn may_i(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyR
 
 /// Requests on a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
-    params(("registration_id" = RegistrationId, Path), CopyRequestQuery),
     responses((status = 200, body = List<CopyRequest>)))]
 async fn list_copy_requests(
     call: Call,
@@ -207,7 +204,7 @@ async fn list_copy_requests(
 
 /// A request: for its parties, and for the counter where it is to be cut.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+    responses((status = 200, body = CopyRequest)))]
 async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let found = copies::request(&call.app, &call.caller, id).await?;
     versioned(&found, found.version)
@@ -236,7 +233,7 @@ struct DecisionView {
 
 /// The decisions on a request, oldest first.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<DecisionView>)))]
+    responses((status = 200, body = List<DecisionView>)))]
 async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let items = copies::decisions(&call.app, &call.caller, id)
         .await?
@@ -256,7 +253,6 @@ async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult 
 
 /// Approve a request. An approval that the rules do not accept is a decision too, and changes nothing.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/approvals", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewApproval,
     responses((status = 201, body = StepView)))]
 async fn approve(
     call: Call,
@@ -272,7 +268,7 @@ async fn approve(
 
 /// Decline a request: somebody with approving authority says no.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/decline", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+    responses((status = 200, body = CopyRequest)))]
 async fn decline(
     call: Call,
     Id(id): Id<CopyRequestId>,
@@ -287,7 +283,7 @@ async fn decline(
 
 /// Withdraw a request.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/withdrawal", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = CopyRequest)))]
+    responses((status = 200, body = CopyRequest)))]
 async fn withdraw(
     call: Call,
     Id(id): Id<CopyRequestId>,
@@ -302,7 +298,6 @@ async fn withdraw(
 
 /// Cut keys (staff of the counter): all that were authorised, or some.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cuts", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewCut,
     responses((status = 201, body = StepView)))]
 async fn cut(
     call: Call,
@@ -320,7 +315,6 @@ async fn cut(
 
 /// Hand keys over (staff of the counter): all that were cut, or some.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/hand-overs", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), request_body = NewHandOver,
     responses((status = 201, body = StepView)))]
 async fn hand_over(
     call: Call,
@@ -362,7 +356,7 @@ struct SignatureView {
 
 /// The signatures of the hand-overs of a request, for its parties and its counter.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 200, body = List<SignatureView>)))]
+    responses((status = 200, body = List<SignatureView>)))]
 async fn list_signatures(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let kept = copies::signatures(&call.app, &call.caller, id).await?;
     let items = kept
@@ -394,7 +388,7 @@ struct OverrideView {
 }
 
 /// Overrides on every registration, listed apart (supplier).
-#[utoipa::path(get, path = "/v1/overrides", tag = "copies", params(ListQuery),
+#[utoipa::path(get, path = "/v1/overrides", tag = "copies",
     responses((status = 200, body = List<OverrideView>)))]
 async fn list_overrides(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = copies::overrides(&call.app, &call.caller, list.portion).await?;

@@ -46,7 +46,6 @@ body! {
 /// The open authorisations of a counter as a signed bundle, good for 24 hours: what it may cut without a
 /// network (its staff).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
-    params(("counter_id" = CounterId, Path)),
     responses((status = 200, content_type = "application/jwt", body = String)))]
 async fn take_in_authorisations(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
     let bundle = offline::bundle(&call.app, &call.caller, id).await?;
@@ -66,7 +65,6 @@ struct BroughtInView {
 /// Bring in a cut that was made without a network (the counter's staff). It is decided again, and
 /// recorded as a fact whatever is decided.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/offline-cuts", tag = "offline",
-    params(("counter_id" = CounterId, Path)), request_body = NewOfflineCut,
     responses((status = 201, body = BroughtInView)))]
 async fn bring_in_cut(
     call: Call,
@@ -91,7 +89,7 @@ async fn bring_in_cut(
 
 /// Cuts without a network that were decided no when they were brought in, on every registration
 /// (supplier).
-#[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline", params(ListQuery),
+#[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline",
     responses((status = 200, body = List<FlaggedCut>)))]
 async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = offline::flagged(&call.app, &call.caller, list.portion).await?;
@@ -100,7 +98,6 @@ async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResul
 
 /// Flagged cuts of one registration (those who see all of it).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/flagged-cuts", tag = "offline",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<FlaggedCut>)))]
 async fn list_flagged_cuts_of_registration(
     call: Call,

@@ -21,7 +21,7 @@ pub fn routes() -> OpenApiRouter<App> {
 
 /// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
-    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<Key>)))]
+    responses((status = 200, body = List<Key>)))]
 async fn list_uncollected_keys(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
     let items = uncollected::at(&call.app, &call.caller, id).await?;
     ok(&List { items })
@@ -30,7 +30,7 @@ async fn list_uncollected_keys(call: Call, Id(id): Id<CounterId>) -> HandlerResu
 /// Say that the keys of a request that is over and that nobody collected are destroyed (a person at its
 /// counter). They count until somebody else has confirmed it.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/destructions", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)), responses((status = 201, body = Destruction)))]
+    responses((status = 201, body = Destruction)))]
 async fn announce_destruction(
     call: Call,
     Id(id): Id<CopyRequestId>,
@@ -46,7 +46,7 @@ async fn announce_destruction(
 
 /// Confirm as a witness that keys were destroyed (another person at the same counter).
 #[utoipa::path(post, path = "/v1/destructions/{destruction_id}/confirmation", tag = "copies",
-    params(("destruction_id" = DestructionId, Path)), responses((status = 200, body = List<Key>)))]
+    responses((status = 200, body = List<Key>)))]
 async fn confirm_destruction(
     call: Call,
     Id(id): Id<DestructionId>,

@@ -92,7 +92,7 @@ list_query! {
 
 /// The blank accounts of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "blanks",
-    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<BlankAccount>)))]
+    responses((status = 200, body = List<BlankAccount>)))]
 async fn read_blanks(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
     let items = blanks::accounts(&call.app, &call.caller, id).await?;
     ok(&List { items })
@@ -121,7 +121,6 @@ impl From<MovedBlanks> for NewMovement {
 /// Send blanks to a counter (supplier). They are on the way until the counter has confirmed them; none
 /// are sent beyond its limit.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/consignments", tag = "blanks",
-    params(("counter_id" = CounterId, Path)), request_body = MovedBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn send_blanks(
     call: Call,
@@ -133,7 +132,6 @@ async fn send_blanks(
 
 /// Record blanks that were spoiled (a person of the counter's staff); somebody else confirms it as a witness.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/spoiled-blanks", tag = "blanks",
-    params(("counter_id" = CounterId, Path)), request_body = SpoiledBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn spoil_blanks(
     call: Call,
@@ -151,7 +149,6 @@ async fn spoil_blanks(
 
 /// Send blanks back (the counter's staff); the supplier confirms what came.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/blank-returns", tag = "blanks",
-    params(("counter_id" = CounterId, Path)), request_body = MovedBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn return_blanks(
     call: Call,
@@ -164,7 +161,6 @@ async fn return_blanks(
 /// Count the blanks at a counter (its staff). What differs from the book stays open until it is
 /// explained.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/blank-counts", tag = "blanks",
-    params(("counter_id" = CounterId, Path)), request_body = CountedBlanks,
     responses((status = 201, body = BlankMovement)))]
 async fn count_blanks(
     call: Call,
@@ -182,7 +178,6 @@ async fn count_blanks(
 
 /// Limit how many blanks a counter may hold (supplier).
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/blank-limit", tag = "blanks",
-    params(("counter_id" = CounterId, Path)), request_body = BlankLimit,
     responses((status = 200, body = BlankAccount)))]
 async fn limit_blanks(
     call: Call,
@@ -199,7 +194,6 @@ async fn limit_blanks(
 
 /// What moved blanks at a counter, or counted them (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blank-movements", tag = "blanks",
-    params(("counter_id" = CounterId, Path), ListQuery),
     responses((status = 200, body = List<BlankMovement>)))]
 async fn list_blank_movements(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = blanks::movements(&call.app, &call.caller, id, list.portion).await?;
@@ -209,7 +203,6 @@ async fn list_blank_movements(call: Call, Id(id): Id<CounterId>, list: Listing<L
 /// Confirm a movement: the counter what it received, the supplier what came back, a witness what was
 /// spoiled. Never whoever recorded it.
 #[utoipa::path(post, path = "/v1/blank-movements/{movement_id}/confirmation", tag = "blanks",
-    params(("movement_id" = BlankMovementId, Path)), request_body = Confirmation,
     responses((status = 200, body = BlankMovement)))]
 async fn confirm_blank_movement(
     call: Call,
@@ -226,7 +219,6 @@ async fn confirm_blank_movement(
 
 /// What was found to differ at a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blank-differences", tag = "blanks",
-    params(("counter_id" = CounterId, Path), DifferenceQuery),
     responses((status = 200, body = List<BlankDifference>)))]
 async fn list_blank_differences(
     call: Call,
@@ -241,7 +233,6 @@ async fn list_blank_differences(
 
 /// Explain a difference (supplier).
 #[utoipa::path(post, path = "/v1/blank-differences/{difference_id}/explanation", tag = "blanks",
-    params(("difference_id" = BlankDifferenceId, Path)), request_body = DifferenceExplanation,
     responses((status = 200, body = BlankDifference)))]
 async fn explain_blank_difference(
     call: Call,

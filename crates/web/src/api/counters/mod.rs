@@ -71,8 +71,7 @@ list_query! {
 }
 
 /// Add a counter of a dealer (supplier).
-#[utoipa::path(post, path = "/v1/counters", tag = "counters", request_body = NewCounter,
-    responses((status = 201, body = Counter)))]
+#[utoipa::path(post, path = "/v1/counters", tag = "counters", responses((status = 201, body = Counter)))]
 async fn add_counter(call: Call, Idempotent { key, body }: Idempotent<NewCounter>) -> HandlerResult {
     call.act(&key, async |act| {
         let added = counters::add(act, body.dealer_id, body.name).await?;
@@ -82,8 +81,7 @@ async fn add_counter(call: Call, Idempotent { key, body }: Idempotent<NewCounter
 }
 
 /// Counters.
-#[utoipa::path(get, path = "/v1/counters", tag = "counters", params(CounterQuery),
-    responses((status = 200, body = List<Counter>)))]
+#[utoipa::path(get, path = "/v1/counters", tag = "counters", responses((status = 200, body = List<Counter>)))]
 async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult {
     let found = counters::all(&call.app, list.query.section_id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
@@ -91,14 +89,13 @@ async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult
 
 /// A counter.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
-    params(("counter_id" = CounterId, Path)), responses((status = 200, body = Counter)))]
+    responses((status = 200, body = Counter)))]
 async fn read_counter(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
     ok(&counters::counter(&call.app, id).await?)
 }
 
 /// Appoint a counter for a section (supplier).
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
-    params(("counter_id" = CounterId, Path)), request_body = NewAppointment,
     responses((status = 201, body = Appointment)))]
 async fn add_appointment(
     call: Call,
@@ -115,7 +112,6 @@ async fn add_appointment(
 
 /// Appointments of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
-    params(("counter_id" = CounterId, Path), ListQuery),
     responses((status = 200, body = List<Appointment>)))]
 async fn list_appointments(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = counters::appointments(&call.app, &call.caller, id, list.portion).await?;
@@ -124,7 +120,7 @@ async fn list_appointments(call: Call, Id(id): Id<CounterId>, list: Listing<List
 
 /// Revoke an appointment (supplier): nothing is cut under it from now on.
 #[utoipa::path(post, path = "/v1/appointments/{appointment_id}/revocation", tag = "counters",
-    params(("appointment_id" = AppointmentId, Path)), responses((status = 200, body = Appointment)))]
+    responses((status = 200, body = Appointment)))]
 async fn revoke_appointment(
     call: Call,
     Id(id): Id<AppointmentId>,
@@ -139,7 +135,6 @@ async fn revoke_appointment(
 
 /// Requests to be cut at a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/copy-requests", tag = "counters",
-    params(("counter_id" = CounterId, Path), CounterRequestQuery),
     responses((status = 200, body = List<CopyRequest>)))]
 async fn list_requests_at_counter(
     call: Call,
@@ -152,7 +147,6 @@ async fn list_requests_at_counter(
 
 /// State when a counter is open (supplier); in place of what was stated before.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
-    params(("counter_id" = CounterId, Path)), request_body = StatedHours,
     responses((status = 200, body = Counter)))]
 async fn set_opening_hours(
     call: Call,
@@ -168,7 +162,7 @@ async fn set_opening_hours(
 
 /// When a counter is open.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
-    params(("counter_id" = CounterId, Path)), responses((status = 200, body = List<OpeningHours>)))]
+    responses((status = 200, body = List<OpeningHours>)))]
 async fn list_opening_hours(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
     let items = counters::opening_hours(&call.app, id).await?;
     ok(&List { items })

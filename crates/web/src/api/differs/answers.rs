@@ -30,7 +30,6 @@ body! {
 
 /// A lock begins to answer to a differ (supplier).
 #[utoipa::path(post, path = "/v1/locks/{lock_id}/answers", tag = "differs",
-    params(("lock_id" = LockId, Path)), request_body = NewAnswering,
     responses((status = 201, body = Answering)))]
 async fn begin_answering(
     call: Call,
@@ -53,7 +52,6 @@ struct AnsweringEnd {
 
 /// A lock stops answering to a differ (supplier): its levers were changed.
 #[utoipa::path(post, path = "/v1/locks/{lock_id}/answers/end", tag = "differs",
-    params(("lock_id" = LockId, Path)), request_body = NewAnswering,
     responses((status = 200, body = AnsweringEnd)))]
 async fn end_answering(
     call: Call,
@@ -69,7 +67,6 @@ async fn end_answering(
 
 /// Which lock answers, or answered, to which differ.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/answers", tag = "differs",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Answering>)))]
 async fn list_answers(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = answers::all(&call.app, &call.caller, id, list.portion).await?;

@@ -34,7 +34,6 @@ body! {
 /// Record the bitting of a differ, once (supplier). It is encrypted at rest and answered nowhere but
 /// on a cutting sheet.
 #[utoipa::path(post, path = "/v1/differs/{differ_id}/bitting", tag = "differs",
-    params(("differ_id" = DifferId, Path)), request_body = NewBitting,
     responses((status = 201, body = serde_json::Value)))]
 async fn record_bitting(
     call: Call,
@@ -91,7 +90,6 @@ struct LookView {
 /// decided, and recorded in the log; so there is no idempotency key, and no answer is kept. With
 /// `Accept: application/pdf` the sheet comes ready to print; a refusal is JSON all the same.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cutting-sheet", tag = "copies",
-    params(("copy_request_id" = CopyRequestId, Path)),
     responses((status = 201, content(
         (LookView = "application/json"),
         (Vec<u8> = "application/pdf")

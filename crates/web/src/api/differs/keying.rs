@@ -63,7 +63,6 @@ struct KeyingView {
 /// Key locks alike (supplier): draws a differ for each group, to which its locks answer from now on, besides
 /// those to which they answer already.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/keyings", tag = "differs",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewKeying,
     responses((status = 201, body = KeyingView)))]
 async fn key_locks(
     call: Call,
@@ -82,14 +81,13 @@ async fn key_locks(
 /// Who can open what, lock by lock and person by person (owner, agent, signatory, supplier). Of a site, with
 /// the plots that are not handed over.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
-    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Openings)))]
+    responses((status = 200, body = Openings)))]
 async fn read_openings(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     ok(&keying::openings(&call.app, &call.caller, id).await?)
 }
 
 /// The keying schedule as CSV (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.csv", tag = "differs",
-    params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = String, content_type = "text/csv")))]
 async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (_, lines) = keying::schedule(&call.app, &call.caller, id).await?;
@@ -99,7 +97,6 @@ async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
 
 /// The keying schedule as PDF (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.pdf", tag = "differs",
-    params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
 async fn schedule_pdf(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (number, lines) = keying::schedule(&call.app, &call.caller, id).await?;

@@ -116,7 +116,7 @@ fn view(usage: Usage) -> GeometryView {
 }
 
 /// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
-#[utoipa::path(post, path = "/v1/differ-counts", tag = "differs", request_body = GeometryBody,
+#[utoipa::path(post, path = "/v1/differ-counts", tag = "differs",
     responses((status = 200, body = CountView)))]
 async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerResult {
     let counted = geometry::explore(&call.caller, &body.geometry).await?;
@@ -125,7 +125,7 @@ async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerRes
 
 /// The geometry of a section, how much of it is used, and when it runs dry (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
-    params(("section_id" = SectionId, Path)), responses((status = 200, body = GeometryView)))]
+    responses((status = 200, body = GeometryView)))]
 async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
     let usage = geometry::usage(&call.app, &call.caller, id).await?;
     let version = usage.version;
@@ -135,7 +135,6 @@ async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
 /// Set the geometry of a section (supplier). One that leaves no differ is refused; one that falls short of
 /// a standard is told in `shortfalls`.
 #[utoipa::path(put, path = "/v1/sections/{section_id}/geometry", tag = "differs",
-    params(("section_id" = SectionId, Path)), request_body = GeometryBody,
     responses((status = 200, body = GeometryView)))]
 async fn set_geometry(
     call: Call,
@@ -164,7 +163,6 @@ struct AllotmentView {
 /// Draw differs for a registration (supplier): free in the section, far enough from every other on the
 /// site. Their numbers are drawn too and say nothing of the heights.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/differ-allotments", tag = "differs",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewAllotment,
     responses((status = 201, body = AllotmentView)))]
 async fn allot_differs(
     call: Call,
@@ -186,7 +184,6 @@ async fn allot_differs(
 
 /// Give out a differ that was reserved, or release one that was never cut (supplier).
 #[utoipa::path(post, path = "/v1/differs/{differ_id}/state", tag = "differs",
-    params(("differ_id" = DifferId, Path)), request_body = DifferSettlement,
     responses((status = 200, body = Differ)))]
 async fn settle_differ(
     call: Call,
@@ -212,7 +209,6 @@ body! {
 
 /// Add a differ by its number (supplier).
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewDiffer,
     responses((status = 201, body = Differ)))]
 async fn add_differ(
     call: Call,
@@ -228,7 +224,6 @@ async fn add_differ(
 
 /// Differs of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Differ>)))]
 async fn list_differs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = differs::all(&call.app, &call.caller, id, list.portion).await?;

@@ -62,7 +62,6 @@ list_query! {
 
 /// Open a key audit (owner, agent, supplier): every holder of a key is asked and told.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/audits", tag = "audits",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewAudit,
     responses((status = 201, body = Audit)))]
 async fn open_audit(
     call: Call,
@@ -78,7 +77,6 @@ async fn open_audit(
 
 /// The audits of a registration (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/audits", tag = "audits",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Audit>)))]
 async fn list_audits(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = audits::all(&call.app, &call.caller, id, list.portion).await?;
@@ -88,7 +86,7 @@ async fn list_audits(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
 /// Close an audit (owner, agent, supplier). Where silence means that the register is right, what is open is
 /// taken as right; where it is chased, it stays open on the audit.
 #[utoipa::path(post, path = "/v1/audits/{audit_id}/close", tag = "audits",
-    params(("audit_id" = AuditId, Path)), responses((status = 200, body = Audit)))]
+    responses((status = 200, body = Audit)))]
 async fn close_audit(
     call: Call,
     Id(id): Id<AuditId>,
@@ -104,7 +102,7 @@ async fn close_audit(
 /// The keys in an audit: all, or those that are open, missing and so on; overdue ones are marked (owner,
 /// agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/audits/{audit_id}/lines", tag = "audits",
-    params(("audit_id" = AuditId, Path), AuditLineQuery), responses((status = 200, body = List<AuditLine>)))]
+    responses((status = 200, body = List<AuditLine>)))]
 async fn list_audit_lines(call: Call, Id(id): Id<AuditId>, list: Listing<AuditLineQuery>) -> HandlerResult {
     let found = audits::lines(&call.app, &call.caller, id, list.query.answer, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
@@ -113,7 +111,6 @@ async fn list_audit_lines(call: Call, Id(id): Id<AuditId>, list: Listing<AuditLi
 /// Say whether a key is there: its holder, or for them the owner, an agent, the supplier. A key that is
 /// missing is then reported lost or stolen by itself.
 #[utoipa::path(post, path = "/v1/audit-lines/{audit_line_id}/answer", tag = "audits",
-    params(("audit_line_id" = AuditLineId, Path)), request_body = NewAuditAnswer,
     responses((status = 200, body = AuditLine)))]
 async fn answer_audit_line(
     call: Call,
@@ -128,7 +125,7 @@ async fn answer_audit_line(
 }
 
 /// The keys for which the caller is still to answer in an audit.
-#[utoipa::path(get, path = "/v1/me/audit-lines", tag = "audits", params(ListQuery),
+#[utoipa::path(get, path = "/v1/me/audit-lines", tag = "audits",
     responses((status = 200, body = List<AuditLine>)))]
 async fn list_own_audit_lines(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = audits::own(&call.app, &call.caller, list.portion).await?;
@@ -137,7 +134,6 @@ async fn list_own_audit_lines(call: Call, list: Listing<ListQuery>) -> HandlerRe
 
 /// Record a count of the keys in store, beside what the register has (owner, agent, supplier).
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/stock-counts", tag = "audits",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewStockCount,
     responses((status = 201, body = StockCount)))]
 async fn count_stock(
     call: Call,
@@ -153,7 +149,6 @@ async fn count_stock(
 
 /// Counts of the keys in store (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/stock-counts", tag = "audits",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<StockCount>)))]
 async fn list_stock_counts(
     call: Call,

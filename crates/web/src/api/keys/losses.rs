@@ -71,8 +71,8 @@ struct LossView {
 }
 
 /// Report a key lost or stolen: its holder, or whoever governs the registration.
-#[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys", params(("key_id" = KeyId, Path)),
-    request_body = NewLoss, responses((status = 201, body = LossView)))]
+#[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys",
+    responses((status = 201, body = LossView)))]
 async fn report_loss(
     call: Call,
     Id(id): Id<KeyId>,
@@ -99,7 +99,6 @@ async fn report_loss(
 
 /// Losses of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Loss>)))]
 async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = losses::all(&call.app, &call.caller, id, list.portion).await?;
@@ -183,7 +182,7 @@ impl From<Exposure> for ExposureView {
 /// Which locks, people and keys a loss concerns, and whether a review is due (owner, agent, signatory,
 /// supplier).
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
-    params(("loss_id" = LossId, Path)), responses((status = 200, body = ExposureView)))]
+    responses((status = 200, body = ExposureView)))]
 async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
     let found = losses::exposure(&call.app, &call.caller, id).await?;
     ok(&ExposureView::from(found))
@@ -192,7 +191,6 @@ async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
 /// Decide what becomes of the locks after a loss (owner, agent, supplier; in person). `keep` lifts the hold
 /// on the differ.
 #[utoipa::path(post, path = "/v1/losses/{loss_id}/decision", tag = "keys",
-    params(("loss_id" = LossId, Path)), request_body = NewLossDecision,
     responses((status = 200, body = Loss)))]
 async fn decide_loss(
     call: Call,
@@ -208,7 +206,6 @@ async fn decide_loss(
 
 /// Settle a loss: its charge is paid or waived, the police reference comes in.
 #[utoipa::path(post, path = "/v1/losses/{loss_id}/settlement", tag = "keys",
-    params(("loss_id" = LossId, Path)), request_body = LossSettlement,
     responses((status = 200, body = Loss)))]
 async fn settle_loss(
     call: Call,

@@ -82,7 +82,6 @@ struct PackView {
 
 /// Record a lever pack and its keys (supplier).
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewLeverPack,
     responses((status = 201, body = PackView)))]
 async fn record_lever_pack(
     call: Call,
@@ -100,7 +99,6 @@ async fn record_lever_pack(
 
 /// Lever packs of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<LeverPack>)))]
 async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = keys::packs(&call.app, &call.caller, id, list.portion).await?;
@@ -109,7 +107,6 @@ async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<
 
 /// Keys of a registration, and who holds them: keyholders see those of their differs.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys", tag = "keys",
-    params(("registration_id" = RegistrationId, Path), KeyQuery),
     responses((status = 200, body = List<Key>)))]
 async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuery>) -> HandlerResult {
     let found =
@@ -134,7 +131,7 @@ struct KeyToCallIn {
 /// signatory, supplier). The key of an occupier whose right was revoked is listed once the occupier's term is
 /// over or the occupier is said to have left.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
-    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = List<KeyToCallIn>)))]
+    responses((status = 200, body = List<KeyToCallIn>)))]
 async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     let view = |found: keys::ToCallIn| KeyToCallIn {
         last_day: found.found.last_day,
@@ -147,16 +144,14 @@ async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> Handler
 }
 
 /// A key.
-#[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", params(("key_id" = KeyId, Path)),
-    responses((status = 200, body = Key)))]
+#[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", responses((status = 200, body = Key)))]
 async fn read_key(call: Call, Id(id): Id<KeyId>) -> HandlerResult {
     let found = keys::key(&call.app, &call.caller, id).await?;
     versioned(&found, found.version)
 }
 
 /// Issue a key from the store (owner, agent, supplier).
-#[utoipa::path(post, path = "/v1/keys/{key_id}/issue", tag = "keys", params(("key_id" = KeyId, Path)),
-    request_body = KeyIssue, responses((status = 200, body = Key)))]
+#[utoipa::path(post, path = "/v1/keys/{key_id}/issue", tag = "keys", responses((status = 200, body = Key)))]
 async fn issue_key(
     call: Call,
     Id(id): Id<KeyId>,
@@ -171,8 +166,8 @@ async fn issue_key(
 }
 
 /// Pass a key on to somebody else, where the rules allow it.
-#[utoipa::path(post, path = "/v1/keys/{key_id}/transfer", tag = "keys", params(("key_id" = KeyId, Path)),
-    request_body = KeyTransfer, responses((status = 200, body = Key)))]
+#[utoipa::path(post, path = "/v1/keys/{key_id}/transfer", tag = "keys",
+    responses((status = 200, body = Key)))]
 async fn pass_key_on(
     call: Call,
     Id(id): Id<KeyId>,
@@ -186,8 +181,7 @@ async fn pass_key_on(
 }
 
 /// A key came back, or was found (owner, agent, supplier).
-#[utoipa::path(post, path = "/v1/keys/{key_id}/return", tag = "keys", params(("key_id" = KeyId, Path)),
-    responses((status = 200, body = Key)))]
+#[utoipa::path(post, path = "/v1/keys/{key_id}/return", tag = "keys", responses((status = 200, body = Key)))]
 async fn return_key(
     call: Call,
     Id(id): Id<KeyId>,
@@ -202,7 +196,7 @@ async fn return_key(
 
 /// A key was destroyed (owner, agent, supplier).
 #[utoipa::path(post, path = "/v1/keys/{key_id}/destruction", tag = "keys",
-    params(("key_id" = KeyId, Path)), responses((status = 200, body = Key)))]
+    responses((status = 200, body = Key)))]
 async fn destroy_key(
     call: Call,
     Id(id): Id<KeyId>,

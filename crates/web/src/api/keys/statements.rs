@@ -66,7 +66,6 @@ fn view(statement: Statement, disclosure: Option<String>) -> Result<StatementVie
 /// standards, keys in existence, who may order, the last rekey, open losses. It names no differ. Its hash
 /// goes into the log.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/statements", tag = "statements",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewStatement,
     responses((status = 201, body = StatementView)))]
 async fn make_statement(
     call: Call,
@@ -83,7 +82,6 @@ async fn make_statement(
 
 /// Statements that were made (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/statements", tag = "statements",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<StatementSummary>)))]
 async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = statements::all(&call.app, &call.caller, id, list.portion).await?;
@@ -92,7 +90,7 @@ async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<L
 
 /// A statement (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}", tag = "statements",
-    params(("statement_id" = StatementId, Path)), responses((status = 200, body = StatementView)))]
+    responses((status = 200, body = StatementView)))]
 async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
     let (statement, disclosure) = statements::statement(&call.app, &call.caller, id).await?;
     ok(&view(statement, disclosure)?)
@@ -100,7 +98,6 @@ async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
 
 /// A statement as PDF (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}/statement.pdf", tag = "statements",
-    params(("statement_id" = StatementId, Path)),
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
 async fn statement_pdf(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
     let (statement, disclosure) = statements::statement(&call.app, &call.caller, id).await?;

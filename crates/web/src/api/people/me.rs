@@ -89,8 +89,7 @@ body! {
 }
 
 /// Change the password; every session ends.
-#[utoipa::path(post, path = "/v1/me/password", tag = "me", request_body = PasswordChange,
-    responses((status = 204)))]
+#[utoipa::path(post, path = "/v1/me/password", tag = "me", responses((status = 204)))]
 async fn change_password(call: Call, Body(body): Body<PasswordChange>) -> HandlerResult {
     let old = body.old_password.bounded("/old_password", *PASSWORD_LENGTHS.end())?;
     let new = body.new_password.bounded("/new_password", *PASSWORD_LENGTHS.end())?;
@@ -116,24 +115,21 @@ async fn propose_second_factor(call: Call) -> HandlerResult {
 }
 
 /// Confirm the second factor with a code; every session ends.
-#[utoipa::path(post, path = "/v1/me/second-factor/confirmation", tag = "me", request_body = SecondFactorCode,
-    responses((status = 204)))]
+#[utoipa::path(post, path = "/v1/me/second-factor/confirmation", tag = "me", responses((status = 204)))]
 async fn confirm_second_factor(call: Call, Body(body): Body<SecondFactorCode>) -> HandlerResult {
     sessions::confirm_second_factor(&call.app, &call.caller, &body.code).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
 /// What the caller was told: keys that are dead, rekeys, audits.
-#[utoipa::path(get, path = "/v1/me/notices", tag = "me", params(ListQuery),
-    responses((status = 200, body = List<Notice>)))]
+#[utoipa::path(get, path = "/v1/me/notices", tag = "me", responses((status = 200, body = List<Notice>)))]
 async fn list_notices(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = notices::own(&call.app, &call.caller, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
 /// The caller read a notice.
-#[utoipa::path(put, path = "/v1/me/notices/{notice_id}/read", tag = "me",
-    params(("notice_id" = NoticeId, Path)), responses((status = 204)))]
+#[utoipa::path(put, path = "/v1/me/notices/{notice_id}/read", tag = "me", responses((status = 204)))]
 async fn read_notice(call: Call, Id(id): Id<NoticeId>) -> HandlerResult {
     notices::read(&call.app, &call.caller, id).await?;
     Ok(StatusCode::NO_CONTENT.into_response())

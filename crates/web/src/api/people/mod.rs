@@ -44,8 +44,7 @@ body! {
 ///
 /// Where an address was given, the answer has a member `invitation_token` besides, with which the
 /// person sets a password within seven days; it is shown this once.
-#[utoipa::path(post, path = "/v1/people", tag = "people", request_body = NewPerson,
-    responses((status = 201, body = Person)))]
+#[utoipa::path(post, path = "/v1/people", tag = "people", responses((status = 201, body = Person)))]
 async fn add_person(call: Call, Idempotent { key, body }: Idempotent<NewPerson>) -> HandlerResult {
     call.act(&key, async |act| {
         let (added, invitation) = people::add_person(act, body.name, body.email).await?;
@@ -56,7 +55,7 @@ async fn add_person(call: Call, Idempotent { key, body }: Idempotent<NewPerson>)
 }
 
 /// A person: oneself, or one whom the caller entered or governs.
-#[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people", params(("person_id" = PersonId, Path)),
+#[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people",
     responses((status = 200, body = Person)))]
 async fn read_person(call: Call, Id(id): Id<PersonId>) -> HandlerResult {
     ok(&people::person(&call.app, &call.caller, id).await?)
@@ -66,7 +65,7 @@ async fn read_person(call: Call, Id(id): Id<PersonId>) -> HandlerResult {
 ///
 /// The answer has a member `invitation_token`; it is shown this once.
 #[utoipa::path(post, path = "/v1/people/{person_id}/invitations", tag = "people",
-    params(("person_id" = PersonId, Path)), responses((status = 201, body = serde_json::Value)))]
+    responses((status = 201, body = serde_json::Value)))]
 async fn invite_person(
     call: Call,
     Id(id): Id<PersonId>,
@@ -86,7 +85,6 @@ async fn invite_person(
 /// stay and verify; one more says that somebody was erased, and under which rule. How long records must
 /// be kept is a matter of local law.
 #[utoipa::path(post, path = "/v1/people/{person_id}/erasure", tag = "people",
-    params(("person_id" = PersonId, Path)), request_body = Erasure,
     responses((status = 200, body = serde_json::Value)))]
 async fn erase_person(
     call: Call,

@@ -67,7 +67,7 @@ list_query! {
 }
 
 /// Add an organisation (supplier).
-#[utoipa::path(post, path = "/v1/organisations", tag = "organisations", request_body = NewOrganisation,
+#[utoipa::path(post, path = "/v1/organisations", tag = "organisations",
     responses((status = 201, body = Organisation)))]
 async fn add_organisation(
     call: Call,
@@ -81,7 +81,7 @@ async fn add_organisation(
 }
 
 /// Organisations (supplier).
-#[utoipa::path(get, path = "/v1/organisations", tag = "organisations", params(OrganisationQuery),
+#[utoipa::path(get, path = "/v1/organisations", tag = "organisations",
     responses((status = 200, body = List<Organisation>)))]
 async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> HandlerResult {
     let found = people::organisations(&call.app, &call.caller, list.query.kind, list.portion).await?;
@@ -90,14 +90,13 @@ async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> Han
 
 /// An organisation.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
-    params(("organisation_id" = OrganisationId, Path)), responses((status = 200, body = Organisation)))]
+    responses((status = 200, body = Organisation)))]
 async fn read_organisation(call: Call, Id(id): Id<OrganisationId>) -> HandlerResult {
     ok(&people::organisation(&call.app, &call.caller, id).await?)
 }
 
 /// A person joins an organisation (its head, or the supplier).
 #[utoipa::path(post, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
-    params(("organisation_id" = OrganisationId, Path)), request_body = NewMember,
     responses((status = 201, body = Membership)))]
 async fn add_member(
     call: Call,
@@ -114,7 +113,6 @@ async fn add_member(
 
 /// Members of an organisation, those of the past too.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
-    params(("organisation_id" = OrganisationId, Path), ListQuery),
     responses((status = 200, body = List<Membership>)))]
 async fn list_members(call: Call, Id(id): Id<OrganisationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = people::members(&call.app, &call.caller, id, list.portion).await?;
@@ -123,7 +121,6 @@ async fn list_members(call: Call, Id(id): Id<OrganisationId>, list: Listing<List
 
 /// End a membership after a day.
 #[utoipa::path(post, path = "/v1/memberships/{membership_id}/end", tag = "organisations",
-    params(("membership_id" = MembershipId, Path)), request_body = MembershipEnd,
     responses((status = 200, body = Membership)))]
 async fn end_membership(
     call: Call,
@@ -141,7 +138,6 @@ async fn end_membership(
 ///
 /// The answer has a member `client_secret` besides; it is shown this once.
 #[utoipa::path(post, path = "/v1/organisations/{organisation_id}/client-programs", tag = "organisations",
-    params(("organisation_id" = OrganisationId, Path)), request_body = NewClientProgram,
     responses((status = 201, body = ClientProgram)))]
 async fn add_client_program(
     call: Call,
@@ -158,7 +154,6 @@ async fn add_client_program(
 
 /// Client programs of an organisation, those that were shut out too.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}/client-programs", tag = "organisations",
-    params(("organisation_id" = OrganisationId, Path), ListQuery),
     responses((status = 200, body = List<ClientProgram>)))]
 async fn list_client_programs(
     call: Call,
@@ -171,7 +166,7 @@ async fn list_client_programs(
 
 /// Shut a client program out: its tokens stop working at once.
 #[utoipa::path(post, path = "/v1/client-programs/{program_id}/revocation", tag = "organisations",
-    params(("program_id" = ClientProgramId, Path)), responses((status = 200, body = ClientProgram)))]
+    responses((status = 200, body = ClientProgram)))]
 async fn revoke_client_program(
     call: Call,
     Id(id): Id<ClientProgramId>,

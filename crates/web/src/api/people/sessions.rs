@@ -95,8 +95,7 @@ impl From<SignedIn> for Tokens {
 /// Sign in.
 ///
 /// Where a second factor is set up and no code was sent, the answer is 401 with that detail.
-#[utoipa::path(post, path = "/v1/sessions", tag = "sessions", request_body = NewSession,
-    responses((status = 201, body = Tokens),
+#[utoipa::path(post, path = "/v1/sessions", tag = "sessions", responses((status = 201, body = Tokens),
         (status = 401, description = "Wrong credentials, or a code is needed",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> HandlerResult {
@@ -114,8 +113,7 @@ async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession
 /// Change a refresh token for new tokens.
 ///
 /// A token that is sent twice ends the session.
-#[utoipa::path(post, path = "/v1/sessions/refresh", tag = "sessions", request_body = Refresh,
-    responses((status = 200, body = Tokens),
+#[utoipa::path(post, path = "/v1/sessions/refresh", tag = "sessions", responses((status = 200, body = Tokens),
         (status = 401, description = "Not good, used before, or the session has ended",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Refresh>) -> HandlerResult {
@@ -224,8 +222,7 @@ fn basic(headers: &HeaderMap) -> Option<(String, String)> {
 }
 
 /// Set the first password, against an invitation.
-#[utoipa::path(post, path = "/v1/invitations/accept", tag = "sessions", request_body = Acceptance,
-    responses((status = 204),
+#[utoipa::path(post, path = "/v1/invitations/accept", tag = "sessions", responses((status = 204),
         (status = 404, description = "There is no such invitation, or it was used or has run out",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn accept_invitation(

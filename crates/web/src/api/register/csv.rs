@@ -25,7 +25,6 @@ pub fn routes() -> OpenApiRouter<App> {
 
 /// Bring a register in (supplier): all of the file, or nothing of it. See docs/api-design.md for the columns.
 #[utoipa::path(post, path = "/v1/imports", tag = "registrations",
-    request_body(content = String, content_type = "text/csv"),
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
 async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
@@ -35,7 +34,6 @@ async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
 
 /// A registration as CSV (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/register.csv", tag = "registrations",
-    params(("registration_id" = RegistrationId, Path)),
     responses((status = 200, body = String, content_type = "text/csv")))]
 async fn export_register(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     let bytes = csv::export(&call.app, &call.caller, id).await?;

@@ -66,7 +66,6 @@ impl From<LockBody> for LockContent {
 
 /// Add a lock (supplier).
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
-    params(("registration_id" = RegistrationId, Path)), request_body = LockBody,
     responses((status = 201, body = LockView)))]
 async fn add_lock(
     call: Call,
@@ -83,7 +82,6 @@ async fn add_lock(
 
 /// Locks of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<LockView>)))]
 async fn list_locks(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = locks::all(&call.app, &call.caller, id, list.portion).await?;
@@ -91,8 +89,7 @@ async fn list_locks(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQu
 }
 
 /// A lock.
-#[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
-    responses((status = 200, body = LockView)))]
+#[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", responses((status = 200, body = LockView)))]
 async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
     let found = locks::lock(&call.app, &call.caller, id).await?;
     let version = found.version;
@@ -100,8 +97,7 @@ async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
 }
 
 /// Change a lock (supplier).
-#[utoipa::path(put, path = "/v1/locks/{lock_id}", tag = "locks", params(("lock_id" = LockId, Path)),
-    request_body = LockBody, responses((status = 200, body = LockView)))]
+#[utoipa::path(put, path = "/v1/locks/{lock_id}", tag = "locks", responses((status = 200, body = LockView)))]
 async fn change_lock(
     call: Call,
     Id(id): Id<LockId>,

@@ -14,7 +14,7 @@ use crate::reply::{HandlerResult, List, ok, versioned};
 use application::register::registrations;
 use application::{App, Reply};
 use domain::calendar::Moment;
-use domain::ids::{OrganisationId, RegistrationId, SectionId};
+use domain::ids::{OrganisationId, RecordId, RegistrationId, SectionId};
 use domain::numbers::TypedNumber;
 use domain::register::registrations::Registration;
 use domain::text::Premises;
@@ -56,7 +56,7 @@ list_query! {
 }
 
 /// Register premises (supplier).
-#[utoipa::path(post, path = "/v1/registrations", tag = "registrations", request_body = NewRegistration,
+#[utoipa::path(post, path = "/v1/registrations", tag = "registrations",
     responses((status = 201, body = Registration)))]
 async fn add_registration(
     call: Call,
@@ -70,7 +70,7 @@ async fn add_registration(
 }
 
 /// The registrations on which the caller has an authority; all, for the supplier.
-#[utoipa::path(get, path = "/v1/registrations", tag = "registrations", params(RegistrationQuery),
+#[utoipa::path(get, path = "/v1/registrations", tag = "registrations",
     responses((status = 200, body = List<Registration>)))]
 async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> HandlerResult {
     let found = registrations::all(&call.app, &call.caller, list.query.number.as_ref(), list.portion).await?;
@@ -79,7 +79,7 @@ async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> Han
 
 /// A registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}", tag = "registrations",
-    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Registration)))]
+    responses((status = 200, body = Registration)))]
 async fn read_registration(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
     let found = registrations::registration(&call.app, &call.caller, id).await?;
     versioned(&found, found.version)
@@ -87,7 +87,6 @@ async fn read_registration(call: Call, Id(id): Id<RegistrationId>) -> HandlerRes
 
 /// Change a registration (owner, or supplier).
 #[utoipa::path(patch, path = "/v1/registrations/{registration_id}", tag = "registrations",
-    params(("registration_id" = RegistrationId, Path)), request_body = RegistrationChange,
     responses((status = 200, body = Registration)))]
 async fn change_registration(
     call: Call,
@@ -104,7 +103,7 @@ async fn change_registration(
 
 /// End a registration (supplier): its open requests stop.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/end", tag = "registrations",
-    params(("registration_id" = RegistrationId, Path)), responses((status = 200, body = Registration)))]
+    responses((status = 200, body = Registration)))]
 async fn end_registration(
     call: Call,
     Id(id): Id<RegistrationId>,
@@ -136,7 +135,7 @@ struct AsOf {
 
 /// How everything on a registration stood at an instant (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/as-of", tag = "registrations",
-    params(("registration_id" = RegistrationId, Path), AsOfQuery), responses((status = 200, body = AsOf)))]
+    responses((status = 200, body = AsOf)))]
 async fn registration_as_of(
     call: Call,
     Id(id): Id<RegistrationId>,
@@ -151,8 +150,8 @@ async fn registration_as_of(
 
 /// A section, counter, appointment or membership, as it stood at an instant (supplier).
 #[utoipa::path(get, path = "/v1/history/{record_id}", tag = "registrations",
-    params(("record_id" = uuid::Uuid, Path), AsOfQuery), responses((status = 200, body = AsOf)))]
-async fn record_as_of(call: Call, Id(id): Id<uuid::Uuid>, Query(query): Query<AsOfQuery>) -> HandlerResult {
-    let (kind, record) = registrations::record_as_of(&call.app, &call.caller, id, query.at.0).await?;
+    responses((status = 200, body = AsOf)))]
+async fn record_as_of(call: Call, Id(id): Id<RecordId>, Query(query): Query<AsOfQuery>) -> HandlerResult {
+    let (kind, record) = registrations::record_as_of(&call.app, &call.caller, id.0, query.at.0).await?;
     ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })
 }

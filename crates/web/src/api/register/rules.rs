@@ -55,8 +55,7 @@ async fn read_default_rules(call: Call) -> HandlerResult {
 }
 
 /// Set the default rules for registrations to come (supplier).
-#[utoipa::path(put, path = "/v1/default-rules", tag = "rules", request_body = RulesBody,
-    responses((status = 200, body = RulesView)))]
+#[utoipa::path(put, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
 async fn set_default_rules(
     call: Call,
     IfMatch(version): IfMatch,
@@ -72,7 +71,6 @@ async fn set_default_rules(
 
 /// The rules of a registration, in force or of a version.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/rules", tag = "rules",
-    params(("registration_id" = RegistrationId, Path), RulesQuery),
     responses((status = 200, body = RulesView)))]
 async fn read_rules(
     call: Call,
@@ -85,7 +83,6 @@ async fn read_rules(
 
 /// Set the rules of a registration (owner, or supplier): a new version, from now on.
 #[utoipa::path(put, path = "/v1/registrations/{registration_id}/rules", tag = "rules",
-    params(("registration_id" = RegistrationId, Path)), request_body = RulesBody,
     responses((status = 200, body = RulesView)))]
 async fn set_rules(
     call: Call,

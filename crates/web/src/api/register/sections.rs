@@ -72,8 +72,7 @@ fn view(app: &App, section: Section) -> SectionView {
 }
 
 /// Add a section (supplier).
-#[utoipa::path(post, path = "/v1/sections", tag = "sections", request_body = SectionBody,
-    responses((status = 201, body = SectionView)))]
+#[utoipa::path(post, path = "/v1/sections", tag = "sections", responses((status = 201, body = SectionView)))]
 async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBody>) -> HandlerResult {
     call.act(&key, async |act| {
         let added = sections::add(act, body.into()).await?;
@@ -84,7 +83,7 @@ async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBod
 }
 
 /// Sections.
-#[utoipa::path(get, path = "/v1/sections", tag = "sections", params(ListQuery),
+#[utoipa::path(get, path = "/v1/sections", tag = "sections",
     responses((status = 200, body = List<SectionView>)))]
 async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = sections::all(&call.app, list.portion).await?;
@@ -94,7 +93,7 @@ async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
 
 /// A section.
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
-    params(("section_id" = SectionId, Path)), responses((status = 200, body = SectionView)))]
+    responses((status = 200, body = SectionView)))]
 async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
     let found = sections::section(&call.app, id).await?;
     let version = found.version;
@@ -103,7 +102,6 @@ async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
 
 /// Change a section, for instance after a renewal (supplier).
 #[utoipa::path(put, path = "/v1/sections/{section_id}", tag = "sections",
-    params(("section_id" = SectionId, Path)), request_body = SectionBody,
     responses((status = 200, body = SectionView)))]
 async fn change_section(
     call: Call,

@@ -146,7 +146,6 @@ impl From<Consequences> for ConsequencesView {
 
 /// Give an authority: the supplier any; others under one of their own that may be passed on.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewAuthority,
     responses((status = 201, body = Authority)))]
 async fn give_authority(
     call: Call,
@@ -162,7 +161,6 @@ async fn give_authority(
 
 /// Authorities of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Authority>)))]
 async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = authorities::all(&call.app, &call.caller, id, list.portion).await?;
@@ -171,14 +169,13 @@ async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<
 
 /// An authority.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
-    params(("authority_id" = AuthorityId, Path)), responses((status = 200, body = Authority)))]
+    responses((status = 200, body = Authority)))]
 async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
     ok(&authorities::authority(&call.app, &call.caller, id).await?)
 }
 
 /// What would go with an authority if it were revoked now. Changes nothing.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
-    params(("authority_id" = AuthorityId, Path), RevocationQuery),
     responses((status = 200, body = ConsequencesView),
         (status = 409, description = "It was revoked before",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
@@ -194,7 +191,6 @@ async fn preview_revocation(
 
 /// Revoke an authority and all that was given under it. The answer says which keys to call in.
 #[utoipa::path(post, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
-    params(("authority_id" = AuthorityId, Path)), request_body = Revocation,
     responses((status = 200, body = ConsequencesView)))]
 async fn revoke_authority(
     call: Call,
@@ -210,7 +206,6 @@ async fn revoke_authority(
 
 /// Record a mandate: the recipient, or whoever governs the registration.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewMandate,
     responses((status = 201, body = Mandate)))]
 async fn give_mandate(
     call: Call,
@@ -227,7 +222,6 @@ async fn give_mandate(
 
 /// Mandates of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Mandate>)))]
 async fn list_mandates(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = authorities::mandates(&call.app, &call.caller, id, list.portion).await?;
@@ -236,7 +230,7 @@ async fn list_mandates(call: Call, Id(id): Id<RegistrationId>, list: Listing<Lis
 
 /// Revoke a mandate.
 #[utoipa::path(post, path = "/v1/mandates/{mandate_id}/revocation", tag = "authorities",
-    params(("mandate_id" = MandateId, Path)), responses((status = 200, body = Mandate)))]
+    responses((status = 200, body = Mandate)))]
 async fn revoke_mandate(
     call: Call,
     Id(id): Id<MandateId>,

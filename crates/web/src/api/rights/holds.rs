@@ -51,7 +51,6 @@ impl From<NewHold> for holds::NewHold {
 
 /// Place a hold (owner, agent, supplier): nothing may be copied until it is lifted.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
-    params(("registration_id" = RegistrationId, Path)), request_body = NewHold,
     responses((status = 201, body = Hold)))]
 async fn place_hold(
     call: Call,
@@ -67,7 +66,6 @@ async fn place_hold(
 
 /// Holds of a registration, those that were lifted too.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
-    params(("registration_id" = RegistrationId, Path), ListQuery),
     responses((status = 200, body = List<Hold>)))]
 async fn list_holds(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = holds::all(&call.app, &call.caller, id, list.portion).await?;
@@ -76,7 +74,7 @@ async fn list_holds(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQu
 
 /// Lift a hold; one that a court ordered is lifted by the supplier.
 #[utoipa::path(post, path = "/v1/holds/{hold_id}/lift", tag = "holds",
-    params(("hold_id" = HoldId, Path)), responses((status = 200, body = Hold)))]
+    responses((status = 200, body = Hold)))]
 async fn lift_hold(
     call: Call,
     Id(id): Id<HoldId>,
