@@ -16,8 +16,8 @@
 
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
+use utoipa::openapi::{RefOr, Schema};
 
-use crate::operation::Schemas;
 use application::FieldProblem;
 
 /// The fields of a body, taken out one by one; what is wrong is collected.
@@ -98,6 +98,9 @@ fn sentence(message: &str) -> String {
     }
 }
 
+/// Schemas by their names.
+pub type Schemas = Vec<(String, RefOr<Schema>)>;
+
 /// A body that is read from its fields.
 pub trait FromFields: Sized {
     /// Takes every field, so that every wrong one is told.
@@ -132,7 +135,7 @@ macro_rules! body {
                 Some(Self { $( $field: $field? ),+ })
             }
 
-            fn described(schemas: &mut $crate::operation::Schemas) -> Option<String> {
+            fn described(schemas: &mut $crate::body::Schemas) -> Option<String> {
                 let name = <Self as utoipa::ToSchema>::name().into_owned();
                 schemas.push((name.clone(), <Self as utoipa::PartialSchema>::schema()));
                 <Self as utoipa::ToSchema>::schemas(schemas);

@@ -12,7 +12,7 @@ use utoipa::openapi::{ContentBuilder, ObjectBuilder, Ref, RefOr, Required, Schem
 use utoipa::{IntoParams, PartialSchema, ToSchema};
 use utoipa_axum::router::UtoipaMethodRouter;
 
-use crate::body::FromFields;
+use crate::body::{FromFields, Schemas};
 use crate::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
 use crate::limits::Attempt;
 use application::App;
@@ -35,9 +35,6 @@ pub struct Takes {
     /// Every schema that these name.
     schemas: Schemas,
 }
-
-/// Schemas by their names.
-pub type Schemas = Vec<(String, RefOr<Schema>)>;
 
 /// An argument of a handler.
 pub trait Argument {
