@@ -245,3 +245,65 @@ fn a_geometry_that_cannot_be_names_what_is_wrong() {
         ]
     );
 }
+
+#[test]
+fn the_limits_of_a_geometry_themselves_are_no_problem() {
+    let places = |geometry: &Geometry| {
+        geometry.problems().into_iter().map(|problem| problem.pointer).collect::<Vec<_>>()
+    };
+    let line = |position, heights| ForbiddenHeight { position, heights };
+    let widest = Geometry {
+        lowest: 0,
+        most_alike: Some(16),
+        most_alike_in_a_row: Some(1),
+        fewest_heights: Some(16),
+        largest_step: Some(30),
+        separation: Separation { positions: 16, steps: 16 * 30 },
+        forbidden: vec![line(16, (0..31).collect()); 31],
+        claims: Claim::ALL.to_vec(),
+        ..Geometry::plain(16, 31)
+    };
+    assert_eq!(places(&widest), Vec::<String>::new());
+    let smallest = Geometry { lowest: 29, ..Geometry::plain(2, 2) };
+    assert_eq!(places(&smallest), Vec::<String>::new());
+    for (wrong, place) in [
+        (Geometry { lowest: 30, ..smallest }, "/lowest"),
+        (Geometry { lowest: 1, forbidden: vec![], ..widest.clone() }, "/lowest"),
+        (Geometry { largest_step: Some(31), ..widest.clone() }, "/largest_step"),
+        (Geometry { fewest_heights: Some(17), ..widest.clone() }, "/fewest_heights"),
+        (
+            Geometry { separation: Separation { positions: 16, steps: 481 }, ..widest.clone() },
+            "/separation/steps",
+        ),
+        (
+            Geometry { separation: Separation { positions: 17, steps: 480 }, ..widest.clone() },
+            "/separation/positions",
+        ),
+        (Geometry { forbidden: vec![line(1, vec![]); 32], ..widest.clone() }, "/forbidden"),
+        (Geometry { claims: vec![Claim::Bs3621; Claim::ALL.len() + 1], ..widest.clone() }, "/forbidden"),
+        (Geometry { forbidden: vec![line(17, vec![])], ..widest.clone() }, "/forbidden/0/position"),
+        (Geometry { forbidden: vec![line(0, vec![])], ..widest.clone() }, "/forbidden/0/position"),
+        (Geometry { forbidden: vec![line(1, vec![0; 32])], ..widest.clone() }, "/forbidden/0/heights"),
+        (Geometry { forbidden: vec![line(1, vec![31])], ..widest }, "/forbidden/0/heights"),
+    ] {
+        assert_eq!(places(&wrong), [place]);
+    }
+    let named: Geometry = serde_json::from_str(r#"{"positions": 5, "heights": 6}"#).unwrap();
+    assert_eq!(named, Geometry::plain(5, 6));
+}
+
+#[test]
+fn what_is_none_of_a_geometry_has_no_number() {
+    let space = Space::of(&Geometry { most_alike: Some(2), ..Geometry::plain(3, 4) }).unwrap();
+    assert!(space.contains(&[1, 4, 4]));
+    for other in [&[1, 4][..], &[1, 4, 4, 1], &[0, 4, 4], &[5, 4, 4], &[1, 4, 5], &[4, 4, 4]] {
+        assert!(!space.contains(other), "{other:?}");
+    }
+}
+
+#[test]
+fn a_section_that_just_meets_its_standard_falls_short_of_nothing() {
+    let grade = Geometry { claims: vec![Claim::Bs3621], ..Geometry::plain(5, 4) };
+    assert_eq!(shortfalls(&grade, 1_000), []);
+    assert_eq!(shortfalls(&grade, 999).len(), 1);
+}
