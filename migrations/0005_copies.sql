@@ -48,7 +48,7 @@ CREATE TABLE decisions (
     id uuid CONSTRAINT decisions_pkey PRIMARY KEY,
     registration_id uuid NOT NULL,
     request_id uuid NOT NULL CONSTRAINT decisions_request REFERENCES copy_requests,
-    act text NOT NULL CONSTRAINT decisions_act CHECK (act IN
+    step text NOT NULL CONSTRAINT decisions_step CHECK (step IN
         ('ask', 'approve', 'decline', 'withdraw', 'stop', 'cut', 'hand_over', 'lapse')),
     outcome text NOT NULL CONSTRAINT decisions_outcome CHECK (outcome IN
         ('permitted', 'needs_approval', 'refused', 'recorded')),

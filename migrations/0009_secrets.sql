@@ -26,8 +26,8 @@ ALTER TABLE accounts ADD COLUMN totp_key_id uuid CONSTRAINT accounts_totp_key RE
 ALTER TABLE accounts ADD CONSTRAINT accounts_totp_sealed CHECK ((totp_secret IS NULL) = (totp_key_id IS NULL));
 
 -- A look at bitting is a decision of its own.
-ALTER TABLE decisions DROP CONSTRAINT decisions_act;
-ALTER TABLE decisions ADD CONSTRAINT decisions_act CHECK (act IN
+ALTER TABLE decisions DROP CONSTRAINT decisions_step;
+ALTER TABLE decisions ADD CONSTRAINT decisions_step CHECK (step IN
     ('ask', 'approve', 'decline', 'withdraw', 'stop', 'look', 'cut', 'hand_over', 'lapse'));
 
 GRANT SELECT, INSERT, UPDATE, DELETE ON data_keys TO wardbook_service;

@@ -1,8 +1,8 @@
 -- Cuts that were made without a network and brought in later, each decided again; when a counter is
 -- open; and keys that nobody collected.
 
-ALTER TABLE decisions DROP CONSTRAINT decisions_act;
-ALTER TABLE decisions ADD CONSTRAINT decisions_act CHECK (act IN
+ALTER TABLE decisions DROP CONSTRAINT decisions_step;
+ALTER TABLE decisions ADD CONSTRAINT decisions_step CHECK (step IN
     ('ask', 'approve', 'decline', 'withdraw', 'stop', 'look', 'cut', 'cut_offline', 'hand_over', 'lapse'));
 
 CREATE TABLE offline_cuts (

@@ -17,7 +17,7 @@ async fn an_authorisation_lapses_once_and_says_so() {
     let (one, other) = tokio::join!(tasks::round(&town.app), tasks::round(&town.app));
     assert_eq!(one.unwrap().lapsed + other.unwrap().lapsed, 1);
     assert_eq!(town.cut(&id, 1).await.body["state"], "lapsed");
-    assert_eq!(town.count("SELECT count(*) FROM decisions WHERE act = 'lapse'").await, 1);
+    assert_eq!(town.count("SELECT count(*) FROM decisions WHERE step = 'lapse'").await, 1);
     town.close().await;
 }
 

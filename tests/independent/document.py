@@ -110,7 +110,7 @@ def check(address, document, document_file, folder, supplier, owner, ids, site, 
     package = generated(document_file, folder)
     sys.path.insert(0, str(folder))
     from wardbook_client.api.authorities import list_authorities, preview_revocation
-    from wardbook_client.api.copies import ask, may_i, withdraw
+    from wardbook_client.api.copies import ask, dry_run, withdraw
     from wardbook_client.api.keys import list_keys
     from wardbook_client.api.sites import progress_sheet
     from wardbook_client.client import AuthenticatedClient
@@ -124,7 +124,7 @@ def check(address, document, document_file, folder, supplier, owner, ids, site, 
     more = list_keys.sync(registration, client=client, limit=1, after=keys.items[-1].id)
     assert more.items[0].id != keys.items[0].id
     body = NewCopyRequest(differ_id=uuid.UUID(ids["differ"]), counter_id=uuid.UUID(ids["counter"]))
-    decision = may_i.sync(registration, client=asker, body=body)
+    decision = dry_run.sync(registration, client=asker, body=body)
     assert isinstance(decision, Decision), decision
     chosen = str(uuid.uuid4())
     asked = ask.sync(registration, client=asker, body=body, idempotency_key=chosen)

@@ -8,7 +8,7 @@ use uuid::Uuid;
 use crate::caller::Caller;
 use crate::outside::Outside;
 use crate::{ActError, App, Reply};
-use domain::copies::decision::Decision;
+use domain::copies::decision::{Decision, RecordedStep};
 use domain::entry::{Draft, EntryKind};
 use domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
 use storage::idempotency;
@@ -244,7 +244,7 @@ impl<'a> Act<'a> {
         let draft = Draft {
             id: self.id(),
             kind: EntryKind::Decision,
-            what: taken.what,
+            what: taken.step.entry(),
             at: self.now,
             registration: Some(taken.registration),
             subject: taken.request.0,
@@ -261,7 +261,7 @@ impl<'a> Act<'a> {
             id,
             registration: taken.registration,
             request: taken.request,
-            act: taken.act,
+            step: taken.step.as_str(),
             outcome,
             reasons: &reasons,
             rules_version: taken.rules_version,
@@ -308,9 +308,7 @@ pub struct DecisionEntry {
 /// A decision that was taken, for the record.
 pub struct StepTaken<'a> {
     /// At which step.
-    pub act: &'static str,
-    /// The step as a dotted word, for the entry.
-    pub what: &'static str,
+    pub step: RecordedStep,
     /// On which registration.
     pub registration: RegistrationId,
     /// On which request.

@@ -26,7 +26,7 @@ record! {
         id: CardId,
         /// Of which registration.
         registration_id: RegistrationId,
-        /// Whose.
+        /// Its holder.
         person_id: PersonId,
         /// Its number, as people type it.
         number: TypedNumber,
@@ -45,6 +45,33 @@ record! {
     }
 }
 
+/// Where a card stands on a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CardStanding {
+    /// It counts.
+    Good,
+    /// It does not count for now.
+    Suspended,
+    /// It is past its last day.
+    Expired,
+    /// It never counts again.
+    Revoked,
+}
+
+impl CardState {
+    /// Where a card in this state, with this last day, stands on a day. One that is past its last day is not
+    /// reinstated but replaced.
+    #[must_use]
+    pub fn on(self, day: Date, expires_on: Date) -> CardStanding {
+        match self {
+            Self::Revoked => CardStanding::Revoked,
+            _ if expires_on < day => CardStanding::Expired,
+            Self::Suspended => CardStanding::Suspended,
+            Self::Valid => CardStanding::Good,
+        }
+    }
+}
+
 /// How many digits a PIN has.
 pub const PIN_DIGITS: RangeInclusive<usize> = 4..=8;
 
@@ -60,6 +87,20 @@ pub fn is_pin(text: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_card_counts_to_the_end_of_its_last_day() {
+        use time::macros::date;
+        let last_day = date!(2026 - 11 - 02);
+        let on = |state: CardState, day| state.on(day, last_day);
+        assert_eq!(on(CardState::Valid, last_day), CardStanding::Good);
+        assert_eq!(on(CardState::Suspended, last_day), CardStanding::Suspended);
+        assert_eq!(on(CardState::Revoked, last_day), CardStanding::Revoked);
+        let after = date!(2026 - 11 - 03);
+        assert_eq!(on(CardState::Valid, after), CardStanding::Expired);
+        assert_eq!(on(CardState::Suspended, after), CardStanding::Expired);
+        assert_eq!(on(CardState::Revoked, after), CardStanding::Revoked);
+    }
 
     #[test]
     fn a_pin_is_four_to_eight_digits_that_are_not_all_the_same() {

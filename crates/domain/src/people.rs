@@ -77,7 +77,7 @@ record! {
         organisation_id: OrganisationId,
         /// Its name.
         name: String,
-        /// Since when.
+        /// When it was added.
         #[serde(with = "time::serde::rfc3339")]
         created_at: OffsetDateTime,
         /// When it was shut out.

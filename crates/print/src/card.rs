@@ -30,7 +30,7 @@ pub struct CardFace<'a> {
 
 /// What is in the letter besides.
 pub struct Letter<'a> {
-    /// To whom.
+    /// The name of its holder.
     pub holder: &'a str,
     /// The registration's number, grouped.
     pub registration: &'a str,

@@ -196,7 +196,7 @@ pub struct ShownCard {
     pub id: CardId,
     /// Of which registration.
     pub registration_id: RegistrationId,
-    /// Whose.
+    /// Its holder.
     pub person_id: PersonId,
     /// Where it stands.
     pub state: CardState,

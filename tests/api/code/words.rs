@@ -9,7 +9,7 @@ use time::macros::date;
 use crate::harness::databases;
 use domain::calendar::Period;
 use domain::cards::CardState;
-use domain::copies::decision::Outcome;
+use domain::copies::decision::{Outcome, RecordedStep};
 use domain::copies::{DocumentKind, Purpose, RequestState};
 use domain::counters::blanks::{Explanation, MovementKind};
 use domain::differs::{DifferState, Level};
@@ -51,21 +51,7 @@ fn columns() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("copy_requests.purpose", words_of!(Purpose)),
         ("copy_requests.state", words_of!(RequestState)),
         ("decisions.outcome", outcomes),
-        (
-            "decisions.act",
-            vec![
-                "ask",
-                "approve",
-                "decline",
-                "withdraw",
-                "stop",
-                "look",
-                "cut",
-                "cut_offline",
-                "hand_over",
-                "lapse",
-            ],
-        ),
+        ("decisions.step", words_of!(RecordedStep)),
         ("keys.state", words_of!(KeyState)),
         ("losses.kind", words_of!(LossKind)),
         ("losses.charge", words_of!(ChargeState)),

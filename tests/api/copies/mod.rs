@@ -37,7 +37,7 @@ async fn a_tenant_asks_the_owner_approves_the_counter_cuts_and_hands_over() {
         .as_array()
         .unwrap()
         .iter()
-        .map(|taken| (taken["act"].as_str().unwrap(), taken["outcome"].as_str().unwrap()))
+        .map(|taken| (taken["step"].as_str().unwrap(), taken["outcome"].as_str().unwrap()))
         .collect();
     assert_eq!(
         steps,

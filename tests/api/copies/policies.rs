@@ -61,7 +61,7 @@ impl Policy {
 
     /// The facts of a case: names become people, `authorised` becomes an authorisation with so many left.
     fn facts(&self, given: &Value) -> Facts {
-        let mut facts = json!({"act": "ask", "now": NOW, "request": {"asked_at": NOW}});
+        let mut facts = json!({"step": "ask", "now": NOW, "request": {"asked_at": NOW}});
         merge(&mut facts, given);
         for role in ["asker", "recipient"] {
             if let Some(name) = given[role].as_str() {
@@ -79,7 +79,7 @@ impl Policy {
         }
         if let Some(left) = given["authorised"].as_u64() {
             facts["authorisation"] = json!({"lapses_at": "2026-12-02T09:00:00Z", "left": left});
-            facts["act_quantity"] = json!(left);
+            facts["step_quantity"] = json!(left);
         }
         serde_json::from_value(facts).unwrap_or_else(|error| panic!("{}: {error}", self.name))
     }

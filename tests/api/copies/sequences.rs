@@ -88,7 +88,7 @@ impl Model {
             .sum()
     }
 
-    fn facts(&self, act: Step, asker: usize, recipient: usize, request: Option<usize>) -> Facts {
+    fn facts(&self, step: Step, asker: usize, recipient: usize, request: Option<usize>) -> Facts {
         let keys = KeyFacts {
             existing: self.existing,
             missing: self.missing,
@@ -99,13 +99,13 @@ impl Model {
             asker: self.person(asker),
             recipient: self.person(recipient),
             keys,
-            ..Facts::at(act, self.now)
+            ..Facts::at(step, self.now)
         }
     }
 
-    fn facts_of(&self, act: Step, at: usize) -> Facts {
+    fn facts_of(&self, step: Step, at: usize) -> Facts {
         let request = &self.requests[at];
-        let mut facts = self.facts(act, request.asker, request.recipient, Some(at));
+        let mut facts = self.facts(step, request.asker, request.recipient, Some(at));
         facts.request.quantity = request.progress.quantity;
         facts.request.asked_at = request.asked_at;
         facts.approvals = request
@@ -214,7 +214,7 @@ impl Model {
             return Ok(());
         }
         let mut facts = self.facts_of(Step::Cut, at);
-        facts.act_quantity = quantity;
+        facts.step_quantity = quantity;
         if decide(&facts, &self.rules).is_permitted() {
             let request = &self.requests[at];
             self.watch(request.asker, request.recipient)?;

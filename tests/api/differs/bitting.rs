@@ -26,7 +26,7 @@ async fn a_counter_sees_the_bitting_of_an_open_authorisation_and_each_look_is_an
         assert_eq!(look.body["sheet"]["left"], 2);
         assert_eq!(look.headers["cache-control"], "no-store");
     }
-    let looks = "SELECT count(*) FROM decisions WHERE act = 'look'";
+    let looks = "SELECT count(*) FROM decisions WHERE step = 'look'";
     assert_eq!(town.count(looks).await, 2);
     town.cut(&id, 1).await;
     let look = town.counter_staff.post(&path, json!({})).await;

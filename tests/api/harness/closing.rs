@@ -98,7 +98,7 @@ impl Town {
                 "SELECT count(*) FROM cuts c JOIN decisions d ON d.id = c.decision_id
               LEFT JOIN offline_cuts o ON o.cut_id = c.id
               WHERE d.request_id <> c.request_id
-                 OR d.act <> CASE WHEN o.cut_id IS NULL THEN 'cut' ELSE 'cut_offline' END
+                 OR d.step <> CASE WHEN o.cut_id IS NULL THEN 'cut' ELSE 'cut_offline' END
                  OR (d.outcome = 'permitted') = coalesce(o.flagged, false)",
             ),
         ] {

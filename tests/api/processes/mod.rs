@@ -116,12 +116,12 @@ impl Machine {
         self.serve_with(&[])
     }
 
-    /// The same, with more arguments.
+    /// Starts a server with more arguments.
     pub fn serve_with(&self, more: &[&str]) -> Server {
         self.serve_at("127.0.0.1:0", more)
     }
 
-    /// The same, at an address.
+    /// Starts a server at an address, with more arguments.
     pub fn serve_at(&self, listen: &str, more: &[&str]) -> Server {
         let name = format!("server-{}", NEXT.fetch_add(1, Ordering::SeqCst));
         let and = if self.database.contains('?') { '&' } else { '?' };

@@ -13,7 +13,7 @@ use crate::copies::check;
 use crate::copies::check::{MayOrder, PersonAtCounter, WaitingRequest};
 use crate::register::rules;
 use crate::{ActError, App};
-use domain::cards::CardState;
+use domain::cards::CardStanding;
 use domain::copies::DocumentKind;
 use domain::copies::decision::facts::{CardFacts, PinOutcome, ShownFacts};
 use domain::ids::{CounterId, PersonId};
@@ -182,18 +182,18 @@ async fn opened(
 }
 
 fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<CardRefusal> {
-    match card.state {
-        CardState::Revoked => {
+    match card.state.on(now.date(), card.expires_on) {
+        CardStanding::Revoked => {
             Some(CardRefusal::new("card_revoked", "The card was revoked. Keep it, and tell the supplier."))
         }
-        CardState::Suspended => Some(CardRefusal::new(
+        CardStanding::Suspended => Some(CardRefusal::new(
             "card_suspended",
             "The card is suspended. Its owner can have it reinstated.",
         )),
-        CardState::Valid if card.expires_on < now.date() => Some(CardRefusal::new(
+        CardStanding::Expired => Some(CardRefusal::new(
             "card_expired",
             "The card is past its last day. Its owner can have it replaced.",
         )),
-        CardState::Valid => None,
+        CardStanding::Good => None,
     }
 }

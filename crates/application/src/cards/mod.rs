@@ -10,7 +10,7 @@ use time::{Date, Duration};
 use crate::access::Access;
 use crate::caller::Caller;
 use crate::{Act, ActError, App, Idempotency, Reply, access};
-use domain::cards::{Card, CardState, is_pin};
+use domain::cards::{Card, CardStanding, CardState, is_pin};
 use domain::copies::DocumentKind;
 use domain::copies::decision::facts::PinOutcome;
 use domain::ids::{CardId, PersonId, RegistrationId};
@@ -36,11 +36,14 @@ pub async fn issue(
     access::require_active(&registration)?;
     let today = act.today();
     let current = cards::all(act.db(), registration_id, Portion::ALL).await?.into_iter();
-    for card in current.filter(|card| card.person_id == person && card.state != CardState::Revoked) {
-        if card.expires_on >= today {
-            return Err(ActError::Conflict("this person has a card; replace or revoke it"));
+    for card in current.filter(|card| card.person_id == person) {
+        match card.state.on(today, card.expires_on) {
+            CardStanding::Revoked => {}
+            CardStanding::Expired => retire(act, &card, "card.expired").await?,
+            CardStanding::Good | CardStanding::Suspended => {
+                return Err(ActError::Conflict("this person has a card; replace or revoke it"));
+            }
         }
-        retire(act, &card, "card.expired").await?;
     }
     add(act, registration_id, person, expires_on, None).await
 }
@@ -171,11 +174,14 @@ pub async fn face(app: &App, caller: &Caller, id: CardId) -> Result<Face, ActErr
         return Err(ActError::NotFound);
     }
     access.require(own || access.governs())?;
-    if card.state == CardState::Revoked || card.expires_on < today {
-        return Err(ActError::WrongState {
-            state: if card.state == CardState::Revoked { "revoked" } else { "expired" },
-            detail: "a card that counts no more is not printed".to_owned(),
-        });
+    let no_more = |state| ActError::WrongState {
+        state,
+        detail: "a card that counts no more is not printed".to_owned(),
+    };
+    match card.state.on(today, card.expires_on) {
+        CardStanding::Revoked => return Err(no_more("revoked")),
+        CardStanding::Expired => return Err(no_more("expired")),
+        CardStanding::Good | CardStanding::Suspended => {}
     }
     let index = u32::try_from(card.status_index).map_err(|error| ActError::Internal(error.to_string()))?;
     let token = app.cards.token(&card.number, card.expires_on, (card.status_list, index))?;

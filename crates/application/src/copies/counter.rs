@@ -12,8 +12,8 @@ use crate::keys::{add_keys, move_key, put_key};
 use crate::register::rules;
 use crate::{Act, ActError, App, Idempotency, Reply};
 use domain::cards::CardState;
-use domain::copies::decision::decide;
 use domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
+use domain::copies::decision::{RecordedStep, decide};
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, Purpose};
 use domain::entry::commitment;
@@ -159,7 +159,7 @@ async fn cut_shown(
     let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
-    let recorded = enter_step(act, &registration, &request, "cut", "copy.cut", Some(&decision), more).await?;
+    let recorded = enter_step(act, &registration, &request, RecordedStep::Cut, Some(&decision), more).await?;
     let mut made = Vec::new();
     if decision.is_permitted() {
         let making = KeysToMake { quantity, handed_in, decision: recorded.decision, dead: false };
@@ -177,9 +177,12 @@ pub(super) struct KeysToMake {
     pub(super) dead: bool,
 }
 
-/// Makes keys: blanks are taken, a worn key goes, the new ones exist. As a fact, what the account or the
-/// authorisation does not cover is recorded all the same. The cut, how many keys were beyond what was
-/// authorised, and the keys.
+/// Makes keys: blanks are taken, a worn key goes, the new ones exist. Gives back the cut, how many keys were
+/// beyond what was authorised, and the keys.
+///
+/// Without a network keys are cut before this service hears of them. Such a cut is a fact: refusing it would
+/// leave keys in the world that no register knows. What the account or the authorisation does not cover is then
+/// recorded as a difference, and keys of a differ that died meanwhile are recorded and dead at once.
 pub(super) async fn make_keys(
     act: &mut Act<'_>,
     registration: &Registration,
@@ -298,8 +301,7 @@ async fn hand_over_shown(
         ("signature", json!(signature.as_deref().map(commitment))),
     ];
     let recorded =
-        enter_step(act, &registration, &request, "hand_over", "copy.hand_over", Some(&decision), more)
-            .await?;
+        enter_step(act, &registration, &request, RecordedStep::HandOver, Some(&decision), more).await?;
     let mut handed = Vec::new();
     if decision.is_permitted() {
         handed = keys_out(act, &request, quantity).await?;

@@ -1,4 +1,5 @@
-//! What a step is decided on: the request as it is asked for, and the facts, read once its registration is taken.
+//! What a step is decided on: the request as it is asked for, and the facts, read once its registration is
+//! taken.
 
 use sqlx::PgConnection;
 use time::{Duration, OffsetDateTime};
@@ -47,6 +48,11 @@ fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::Actin
 }
 
 /// Loads the facts of a step. The request may be a draft that is not stored.
+///
+/// Rights, cards, keys, holds and rules of a registration change only while its row is taken, so that what an
+/// act reads of them here stays so until it commits. Seats and appointments belong to no registration: a look
+/// at a cutting sheet, a cut and a hand-over take those that they rely on for share (I1). Asking and approving
+/// need not, since a cut decides again.
 pub(super) async fn gather(
     db: &mut PgConnection,
     registration: &Registration,
@@ -109,7 +115,7 @@ pub(super) async fn gather(
             lapses_at: given.lapses_at,
             left: if step == Step::HandOver { progress.left_to_hand_over() } else { progress.left_to_cut() },
         }),
-        act_quantity: input.quantity,
+        step_quantity: input.quantity,
         ..Facts::at(step, now)
     })
 }

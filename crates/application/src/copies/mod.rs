@@ -27,7 +27,7 @@ use crate::copies::gather::{StepContext, StepInput, draft, gather};
 use crate::register::rules;
 use crate::{Act, ActError, App, access};
 use domain::copies::decision::facts::Step;
-use domain::copies::decision::{Decision, Outcome, decide};
+use domain::copies::decision::{Decision, Outcome, RecordedStep, decide};
 use domain::copies::{CopyRequest, Progress, Purpose, RequestState};
 use domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, RegistrationId};
 use domain::register::registrations::Registration;
@@ -79,7 +79,7 @@ fn apply(request: &mut CopyRequest, progress: Progress) {
 }
 
 /// "May I?" The decision that asking would bring, and nothing written.
-pub async fn may_i(
+pub async fn dry_run(
     app: &App,
     caller: &Caller,
     registration_id: RegistrationId,
@@ -130,7 +130,7 @@ pub async fn ask(
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
     copies::add(act.db(), &request).await?;
     let recorded =
-        enter_step(act, &registration, &request, "ask", "copy.ask", Some(&decision), vec![]).await?;
+        enter_step(act, &registration, &request, RecordedStep::Ask, Some(&decision), vec![]).await?;
     extend_if_authorised(act, &mut request).await?;
     Ok(DecidedRequest { request, decision, recorded })
 }
@@ -139,8 +139,7 @@ async fn enter_step(
     act: &mut Act<'_>,
     registration: &Registration,
     request: &CopyRequest,
-    step: &'static str,
-    what: &'static str,
+    step: RecordedStep,
     decision: Option<&Decision>,
     more: Vec<(&'static str, Value)>,
 ) -> Result<DecisionEntry, ActError> {
@@ -151,8 +150,7 @@ async fn enter_step(
     ];
     personal.extend(more);
     let taken = StepTaken {
-        act: step,
-        what,
+        step,
         registration: registration.id,
         request: request.id,
         rules_version: registration.rules_version,
@@ -242,7 +240,7 @@ pub async fn approve(
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
     let recorded =
-        enter_step(act, &registration, &request, "approve", "copy.approve", Some(&decision), more).await?;
+        enter_step(act, &registration, &request, RecordedStep::Approve, Some(&decision), more).await?;
     if decision.outcome != Outcome::Refused {
         let approval = copies::NewApproval {
             id: act.id(),
@@ -266,7 +264,7 @@ pub async fn decline(act: &mut Act<'_>, id: CopyRequestId) -> Result<CopyRequest
     access.require(may)?;
     let after = request.progress().declined()?;
     store(act, &mut request, after).await?;
-    enter_step(act, &registration, &request, "decline", "copy.decline", None, vec![]).await?;
+    enter_step(act, &registration, &request, RecordedStep::Decline, None, vec![]).await?;
     Ok(request)
 }
 
@@ -280,7 +278,7 @@ pub async fn withdraw(act: &mut Act<'_>, id: CopyRequestId) -> Result<CopyReques
     access.require(own || access.governs_differ(request.differ_id))?;
     let after = request.progress().withdrawn()?;
     store(act, &mut request, after).await?;
-    enter_step(act, &registration, &request, "withdraw", "copy.withdraw", None, vec![]).await?;
+    enter_step(act, &registration, &request, RecordedStep::Withdraw, None, vec![]).await?;
     Ok(request)
 }
 
@@ -293,7 +291,7 @@ pub async fn stop(
     for mut request in requests {
         let after = request.progress().stopped()?;
         store(act, &mut request, after).await?;
-        enter_step(act, registration, &request, "stop", "copy.stop", None, vec![]).await?;
+        enter_step(act, registration, &request, RecordedStep::Stop, None, vec![]).await?;
     }
     Ok(())
 }
@@ -315,7 +313,7 @@ pub async fn lapse(
     }
     let after = request.progress().lapsed()?;
     store(act, &mut request, after).await?;
-    enter_step(act, &registration, &request, "lapse", "copy.lapse", None, vec![]).await?;
+    enter_step(act, &registration, &request, RecordedStep::Lapse, None, vec![]).await?;
     Ok(true)
 }
 

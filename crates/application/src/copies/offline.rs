@@ -18,7 +18,7 @@ use crate::{Act, ActError, App, access};
 use crypto::tokens::bundle;
 use crypto::tokens::bundle::OfflineAuthorisation;
 use domain::copies::decision::facts::Step;
-use domain::copies::decision::{Decision, decide};
+use domain::copies::decision::{Decision, RecordedStep, decide};
 use domain::copies::{CopyRequest, FlaggedCut, RequestState};
 use domain::ids::{CopyRequestId, CounterId, RegistrationId};
 use domain::keys::Key;
@@ -144,8 +144,7 @@ pub async fn bring_in(
         ("made_at", json!(made.made_at.unix_timestamp())),
     ];
     let recorded =
-        enter_step(act, &registration, &request, "cut_offline", "copy.cut_offline", Some(&decision), more)
-            .await?;
+        enter_step(act, &registration, &request, RecordedStep::CutOffline, Some(&decision), more).await?;
     let making = KeysToMake {
         quantity: made.quantity,
         handed_in: made.handed_in && request.authorised_at.is_some(),

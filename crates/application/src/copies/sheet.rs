@@ -8,8 +8,8 @@ use crate::copies::{DecidedRequest, enter_step};
 use crate::register::rules;
 use crate::secrets::Context;
 use crate::{Act, ActError, secrets};
-use domain::copies::decision::decide;
 use domain::copies::decision::facts::{ShownFacts, Step};
+use domain::copies::decision::{RecordedStep, decide};
 use domain::differs::bitting::Bitting;
 use domain::ids::CopyRequestId;
 use domain::numbers::TypedNumber;
@@ -47,7 +47,7 @@ pub async fn look(
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id))];
     let recorded =
-        enter_step(act, &registration, &request, "look", "copy.look", Some(&decision), more).await?;
+        enter_step(act, &registration, &request, RecordedStep::Look, Some(&decision), more).await?;
     if !decision.is_permitted() {
         return Ok((DecidedRequest { request, decision, recorded }, None));
     }

@@ -68,7 +68,7 @@ enum WitnessFailure {
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 #[error("the witness {witness} has seen size {seen}, the database has {size}")]
 pub struct Alarm {
-    /// Which.
+    /// The name of the witness.
     pub witness: String,
     /// What it has seen.
     pub seen: u64,

@@ -1,11 +1,11 @@
 //! The sequencer: gives waiting entries their indexes, signs, archives, publishes.
 //!
-//! Every process of the service runs one; a lock lets one at a time through, and nothing is remembered
+//! Every process of the service runs one; the database lets one at a time through, and nothing is remembered
 //! from round to round: each begins with what database and archive say.
 //!
 //! A process looks when one of its own acts queued an entry, when somebody waits for a receipt, and else
-//! once in a while for what others queued. It begins a round, which locks the head, only when the look
-//! found work: while nothing happens, nothing is written.
+//! once in a while for what others queued. It begins a round, which takes the head for update, only when the
+//! look found work: while nothing happens, nothing is written.
 
 use std::time::Duration;
 
@@ -158,7 +158,7 @@ impl Sequencer {
         self.look().await.map(drop)
     }
 
-    /// One round; how many entries got their index. Without work it only looks: it locks nothing and
+    /// One round; how many entries got their index. Without work it only looks: it takes nothing and
     /// writes nothing.
     ///
     /// # Errors
@@ -178,7 +178,7 @@ impl Sequencer {
         sequenced
     }
 
-    /// Whether our archive has the head already; they are compared without a lock, so that a backup that
+    /// Whether our archive has the head already; they are compared with no row taken, so that a backup that
     /// was restored is told before the next entry comes.
     async fn is_archived(&self) -> Result<bool, LogError> {
         // The archive first: it never has what the head had not.
@@ -191,6 +191,9 @@ impl Sequencer {
     }
 
     async fn publish_and_sequence(&self) -> Result<u64, LogError> {
+        // First what is left of an earlier round: no head is signed on top of one that is not archived. The
+        // archive is outside the database, and with it a backup that was restored is told from the log; a
+        // head that it lacks could be signed a second time, with other entries.
         self.publish().await?;
         let sequenced = self.sequence().await?;
         if sequenced > 0 {
@@ -219,7 +222,7 @@ impl Sequencer {
         let newest = self.newest().await?;
         self.agrees(db, &head, newest.as_ref()).await?;
         if newest.is_none_or(|newest| newest.size != head.size) || !self.witnesses.all_asked() {
-            // Another process has signed and has not archived yet, or held the lock when we wanted to
+            // Another process has signed and has not archived yet, or was at it when we wanted to
             // ask the witnesses: our next round does both.
             return Ok(0);
         }

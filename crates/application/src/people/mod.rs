@@ -167,7 +167,11 @@ pub async fn add_member(
 }
 
 /// A membership ends after a day.
-pub async fn end_member(act: &mut Act<'_>, id: MembershipId, last_day: Date) -> Result<Membership, ActError> {
+pub async fn end_membership(
+    act: &mut Act<'_>,
+    id: MembershipId,
+    last_day: Date,
+) -> Result<Membership, ActError> {
     let membership = people::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
     require_head(act.caller, membership.organisation_id)?;
     if last_day < membership.first_day {

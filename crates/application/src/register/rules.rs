@@ -22,13 +22,13 @@ pub async fn of_registration(
     let mut db = app.pool.acquire().await?;
     let (registration, _) = access::visible(&mut db, caller, id, today).await?;
     let version = version.unwrap_or(registration.rules_version);
-    let rules = rules::rules(&mut db, id, version).await?.ok_or(ActError::NotFound)?;
+    let rules = rules::version(&mut db, id, version).await?.ok_or(ActError::NotFound)?;
     Ok((version, rules))
 }
 
 /// The rules in force, for a decision.
 pub async fn in_force(db: &mut PgConnection, registration: &Registration) -> Result<Rules, ActError> {
-    let stored = rules::rules(db, registration.id, registration.rules_version).await?;
+    let stored = rules::version(db, registration.id, registration.rules_version).await?;
     parsed(stored.ok_or_else(|| corrupt("no such version".to_owned()))?)
 }
 

@@ -11,7 +11,7 @@ use storage::register::sections;
 use storage::{StorageError, rekeys};
 
 /// The prices of a section and their version; none were set, when absent.
-pub async fn prices(
+pub async fn of_section(
     app: &App,
     caller: &Caller,
     section: SectionId,

@@ -17,7 +17,7 @@ const TYPE: &str = "at+jwt";
 pub struct Claims {
     /// Who issued it.
     pub iss: String,
-    /// For whom.
+    /// The service that it is for.
     pub aud: String,
     /// The person or client program.
     pub sub: String,

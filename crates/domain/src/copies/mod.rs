@@ -278,7 +278,7 @@ record! {
         differ_id: DifferId,
         /// Who asked.
         asked_by: PersonId,
-        /// For whom.
+        /// The person who is to have the keys.
         recipient_id: PersonId,
         /// Where it is to be cut.
         counter_id: CounterId,

@@ -29,11 +29,11 @@ pub struct OpeningHours {
     /// ISO 8601: 1 is Monday.
     #[schema(minimum = 1, maximum = 7)]
     pub weekday: u8,
-    /// From when.
+    /// When the counter opens.
     #[serde(with = "clock")]
     #[schema(value_type = String, pattern = "^[0-2][0-9]:[0-5][0-9]$", examples("09:00"))]
     pub opens: Time,
-    /// Until when.
+    /// When it closes.
     #[serde(with = "clock")]
     #[schema(value_type = String, pattern = "^[0-2][0-9]:[0-5][0-9]$", examples("17:30"))]
     pub closes: Time,

@@ -69,10 +69,10 @@ record! {
         lock_id: LockId,
         /// To which differ.
         differ_id: DifferId,
-        /// From when.
+        /// When it began to answer.
         #[serde(with = "time::serde::rfc3339")]
         since: OffsetDateTime,
-        /// Until when.
+        /// When it stopped; it answers still, when absent.
         #[serde(with = "time::serde::rfc3339::option")]
         until: Option<OffsetDateTime>,
     }

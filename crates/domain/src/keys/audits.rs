@@ -177,7 +177,7 @@ record! {
         holder_id: PersonId,
         /// What is known of it.
         answer: AuditAnswer,
-        /// Since when.
+        /// When it was answered.
         #[serde(with = "time::serde::rfc3339::option")]
         answered_at: Option<OffsetDateTime>,
         /// Its holder is to be chased: the time for an answer is over.

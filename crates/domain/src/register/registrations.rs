@@ -48,7 +48,7 @@ record! {
         rules_version: i32,
         /// Counts its changes.
         version: i32,
-        /// Since when.
+        /// When it was registered.
         #[serde(with = "time::serde::rfc3339")]
         created_at: OffsetDateTime,
         /// When it ended.

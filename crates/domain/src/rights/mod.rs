@@ -24,7 +24,7 @@ use crate::rights::authorities::Authority;
 /// An authority as one person has it, or had it.
 #[derive(Debug, Clone)]
 pub struct Right {
-    /// Whose.
+    /// The person who has the right.
     pub person: PersonId,
     /// The authority that it comes from.
     pub authority: Authority,
@@ -52,7 +52,7 @@ impl Right {
 /// Authorities that end at one instant.
 #[derive(Debug, Clone, Copy)]
 pub struct Ending<'a> {
-    /// Which.
+    /// The authorities that end.
     pub authorities: &'a [AuthorityId],
     /// When they end.
     pub at: OffsetDateTime,

@@ -21,7 +21,7 @@ record! {
     pub struct Notice {
         /// Its id.
         id: NoticeId,
-        /// What.
+        /// What it is about.
         kind: NoticeKind,
         /// On which registration.
         registration_id: RegistrationId,

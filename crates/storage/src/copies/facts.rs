@@ -30,7 +30,7 @@ fn count(number: i64) -> u32 {
 pub struct ActingPerson<'a> {
     /// The person who acts.
     pub person: PersonId,
-    /// For whom.
+    /// The organisations that the person may act for.
     pub organisations: &'a [Uuid],
 }
 

@@ -264,7 +264,7 @@ pub struct NewHandOver<'a> {
     pub id: HandOverId,
     /// Of which request.
     pub request: CopyRequestId,
-    /// To whom.
+    /// The person who collected the keys.
     pub collected_by: PersonId,
     /// The card that was shown.
     pub card: Option<CardId>,
@@ -431,7 +431,7 @@ pub struct TakenDecision {
     /// Its id.
     pub id: DecisionId,
     /// At which step.
-    pub act: String,
+    pub step: String,
     /// What it came to.
     pub outcome: String,
     /// Every reason that was given.
@@ -448,7 +448,7 @@ pub struct TakenDecision {
 pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<TakenDecision>> {
     Ok(sqlx::query_as!(
         TakenDecision,
-        r#"SELECT id AS "id: _", act, outcome, reasons, rules_version, at, entry_id
+        r#"SELECT id AS "id: _", step, outcome, reasons, rules_version, at, entry_id
            FROM decisions WHERE request_id = $1 ORDER BY at, id"#,
         request.0
     )

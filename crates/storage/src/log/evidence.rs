@@ -86,7 +86,7 @@ pub struct NewDecision<'a> {
     /// On which request.
     pub request: CopyRequestId,
     /// At which step.
-    pub act: &'static str,
+    pub step: &'static str,
     /// What it came to.
     pub outcome: &'static str,
     /// Every reason that was given.
@@ -105,12 +105,12 @@ pub struct NewDecision<'a> {
 pub async fn write_decision(db: &mut PgConnection, decision: &NewDecision<'_>) -> Result<()> {
     sqlx::query!(
         "INSERT INTO decisions
-             (id, registration_id, request_id, act, outcome, reasons, rules_version, by_actor, at, entry_id)
+             (id, registration_id, request_id, step, outcome, reasons, rules_version, by_actor, at, entry_id)
          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
         decision.id.0,
         decision.registration.0,
         decision.request.0,
-        decision.act,
+        decision.step,
         decision.outcome,
         decision.reasons,
         decision.rules_version,

@@ -12,7 +12,7 @@ use domain::people::{OrganisationKind, Post};
 
 /// What a sign-in is checked against.
 pub struct Account {
-    /// Whose.
+    /// The person whose account it is.
     pub person_id: PersonId,
     /// Argon2id, in the PHC string format.
     pub password_hash: String,
@@ -268,7 +268,7 @@ pub async fn add_refresh_token(
 pub struct RefreshToken {
     /// Of which session.
     pub session_id: SessionId,
-    /// Whose.
+    /// The person whose session it is.
     pub person_id: PersonId,
     /// When it was used.
     pub used_at: Option<OffsetDateTime>,
@@ -329,7 +329,7 @@ pub async fn end_all(db: &mut PgConnection, person: PersonId, now: OffsetDateTim
 
 /// A session that is running, with the seats of its person.
 pub struct RunningSession {
-    /// Whose.
+    /// The person who signed in.
     pub person: PersonId,
     /// It was begun with a second factor.
     pub second_factor: bool,

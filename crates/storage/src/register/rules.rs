@@ -31,7 +31,7 @@ pub async fn add(
 }
 
 /// A version of the rules of a registration.
-pub async fn rules(
+pub async fn version(
     db: &mut PgConnection,
     registration: RegistrationId,
     version: i32,

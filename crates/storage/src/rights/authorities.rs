@@ -79,7 +79,7 @@ pub async fn add(db: &mut PgConnection, authority: &Authority, by: ActorId) -> R
     Ok(())
 }
 
-/// Authorities in force for some differs, an old one among them, are for a new one too: which.
+/// Makes the authorities in force that are for an old differ be for a new one too, and gives back which.
 pub async fn extend_to(
     db: &mut PgConnection,
     registration: RegistrationId,

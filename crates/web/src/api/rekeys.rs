@@ -36,7 +36,7 @@ body! {
 
     /// Differs that are compromised.
     pub struct RekeyQuestion {
-        /// Which.
+        /// The differs that are given up.
         #[schema(min_items = 1)]
         differ_ids: Vec<DifferId>,
     }
@@ -80,7 +80,7 @@ struct PricesView {
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
     responses((status = 200, body = PricesView)))]
 async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
-    let found = prices::prices(&call.app, &call.caller, id).await?;
+    let found = prices::of_section(&call.app, &call.caller, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
     versioned(&PricesView { version, prices }, version)
 }

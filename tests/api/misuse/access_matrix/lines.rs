@@ -225,7 +225,7 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("read_statement", GOVERN, Hidden),
     ("statement_pdf", GOVERN, Hidden),
     ("ask", PARTIES, BarredFor(&[Till])),
-    ("may_i", PARTIES, BarredFor(&[Till])),
+    ("dry_run", PARTIES, BarredFor(&[Till])),
     ("list_copy_requests", PARTIES, Hidden),
     ("read_copy_request", &[Supplier, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),
     ("list_decisions", &[Supplier, Owner, Agent, Signatory, Keyholder, Counter, Till], Hidden),

@@ -111,7 +111,7 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         }
         "hand_over_plot" => json!({"buyer_id": town.owners, "collected_by": town.owner.id,
             "document_seen": "passport", "signature": crate::harness::signature()}),
-        "ask" | "may_i" => town.ask_body(),
+        "ask" | "dry_run" => town.ask_body(),
         "cut" | "hand_over" => json!({"quantity": 1}),
         _ => json!({}),
     }

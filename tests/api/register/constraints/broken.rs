@@ -174,7 +174,7 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("data_keys_master_key", "data_keys", "master_key = 'x'"),
     ("data_keys_one_current", "data_keys", "+"),
     ("data_keys_wrapped", "data_keys", "wrapped = 'x'"),
-    ("decisions_act", "decisions", "act = 'dance'"),
+    ("decisions_step", "decisions", "step = 'dance'"),
     ("decisions_entry_once", "decisions", "+"),
     ("decisions_outcome", "decisions", "outcome = 'perhaps'"),
     ("default_rules_version", "default_rules", "version = 0"),

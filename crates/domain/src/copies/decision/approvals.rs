@@ -60,7 +60,7 @@ pub(crate) fn emergency_override(facts: &Facts, rules: &Rules, reasons: &mut Vec
 }
 
 fn given(facts: &Facts) -> impl Iterator<Item = &ApprovalFacts> {
-    let new = facts.approver.iter().filter(|_| facts.act == Step::Approve);
+    let new = facts.approver.iter().filter(|_| facts.step == Step::Approve);
     facts.approvals.iter().chain(new).filter(|approval| !is_own(facts, approval))
 }
 

@@ -10,7 +10,7 @@ use crate::keys::ChargeState;
 use crate::register::rules::{Limit, Rules};
 
 pub(crate) fn limits_kept(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Step::HandOver || facts.request.extends || is_entitled_occupier(facts) {
+    if facts.step == Step::HandOver || facts.request.extends || is_entitled_occupier(facts) {
         return;
     }
     let asked = facts.request.quantity;
@@ -81,7 +81,7 @@ fn cap_kept(facts: &Facts, rules: &Rules, limits: &[&Limit], reasons: &mut Vec<R
 
 /// Keys that this request still brings: all of it when it is asked for, what is left when it is cut.
 fn still_to_come(facts: &Facts) -> u32 {
-    match (&facts.authorisation, facts.act) {
+    match (&facts.authorisation, facts.step) {
         (Some(authorisation), Step::Cut | Step::Look) => authorisation.left,
         _ => facts.request.quantity,
     }
@@ -102,7 +102,7 @@ fn keys_that_would_exist(facts: &Facts, rules: &Rules) -> u32 {
 }
 
 pub(crate) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Step::HandOver {
+    if facts.step == Step::HandOver {
         return;
     }
     if rules.unaccounted_blocks && facts.keys.unaccounted > 0 {
@@ -123,7 +123,7 @@ pub(crate) fn earlier_keys_accounted_for(facts: &Facts, rules: &Rules, reasons: 
                     "Name the key that the person holds.",
                 ));
             }
-            if facts.act == Step::Cut && !replaced.handed_in {
+            if facts.step == Step::Cut && !replaced.handed_in {
                 reasons.push(Reason::refuses(
                     Code::WornKeyNotSurrendered,
                     "A worn key is replaced against the old one, and the old one was not handed in.",
@@ -169,7 +169,7 @@ fn charge_is_open(replaced: &crate::copies::decision::facts::ReplacedKey, rules:
 }
 
 pub(crate) fn temporary_issue(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Step::HandOver {
+    if facts.step == Step::HandOver {
         return;
     }
     let asked_on = facts.request.asked_at.date();

@@ -1,12 +1,12 @@
 //! Rules 7, 8 and 9: what happens across the counter.
 
-use crate::cards::CardState;
+use crate::cards::CardStanding;
 use crate::copies::decision::facts::{Collector, Facts, PinOutcome, Step};
 use crate::copies::decision::{Code, Reason};
 use crate::register::rules::{Collection, RequiredAtCounter, Rules};
 
 pub(crate) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    let presented = match facts.act {
+    let presented = match facts.step {
         Step::Ask | Step::Approve | Step::Look => return,
         Step::Cut => rules.at_cut,
         // A card is for those with a right of their own. Who collects for another is known by the mandate,
@@ -48,7 +48,7 @@ fn card_is_good(facts: &Facts, presented: RequiredAtCounter, reasons: &mut Vec<R
         None => {}
         // A card that was shown though none is asked for still has to be a good one.
         Some(card) => {
-            if card.state != CardState::Valid || card.expires_on < facts.today() {
+            if card.state.on(facts.today(), card.expires_on) != CardStanding::Good {
                 reasons.push(Reason::refuses(
                     Code::CardNotCurrent,
                     "The card is suspended, revoked or past its last day.",
@@ -95,7 +95,7 @@ fn collector_is_named(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
         (Collector::Recipient, _) | (Collector::Mandated, Collection::RecipientOrMandate) => true,
         (Collector::Mandated, Collection::RecipientOnly) | (Collector::Other, _) => false,
     };
-    if facts.act == Step::HandOver && !may_collect {
+    if facts.step == Step::HandOver && !may_collect {
         let (sentence, remedy) = match rules.collection {
             Collection::RecipientOnly => {
                 ("Only the person for whom the key is may collect it.", "That person collects it.")
@@ -110,7 +110,7 @@ fn collector_is_named(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
 }
 
 pub(crate) fn counter_appointed(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act == Step::HandOver {
+    if facts.step == Step::HandOver {
         return;
     }
     if !facts.counter.appointed {
@@ -120,17 +120,17 @@ pub(crate) fn counter_appointed(facts: &Facts, _: &Rules, reasons: &mut Vec<Reas
             "Choose a counter that is.",
         ));
     }
-    if facts.act == Step::Cut && facts.counter.blanks < facts.act_quantity {
+    if facts.step == Step::Cut && facts.counter.blanks < facts.step_quantity {
         reasons.push(Reason::refuses(
             Code::BlanksShort,
-            format!("Blanks at the counter: {}; needed: {}.", facts.counter.blanks, facts.act_quantity),
+            format!("Blanks at the counter: {}; needed: {}.", facts.counter.blanks, facts.step_quantity),
             "Cut fewer, or wait for the next consignment.",
         ));
     }
 }
 
 pub(crate) fn authorisation_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if matches!(facts.act, Step::Ask | Step::Approve) {
+    if matches!(facts.step, Step::Ask | Step::Approve) {
         return;
     }
     let Some(authorisation) = &facts.authorisation else {
@@ -148,12 +148,12 @@ pub(crate) fn authorisation_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec
             "Ask again.",
         ));
     }
-    if facts.act_quantity > authorisation.left {
+    if facts.step_quantity > authorisation.left {
         reasons.push(Reason::refuses(
             Code::AuthorisationSpent,
             format!(
                 "Keys left under this authorisation: {}; asked for: {}.",
-                authorisation.left, facts.act_quantity
+                authorisation.left, facts.step_quantity
             ),
             "Take no more than are left.",
         ));

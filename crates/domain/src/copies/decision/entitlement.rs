@@ -59,7 +59,7 @@ pub(crate) fn differ_in_service(facts: &Facts, _: &Rules, reasons: &mut Vec<Reas
 
 pub(crate) fn people_entitled(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
     let today = facts.today();
-    if facts.act != Step::HandOver {
+    if facts.step != Step::HandOver {
         if facts.asker.standing_authorities(today).next().is_none() {
             reasons.push(Reason::refuses(
                 Code::AskerWithoutAuthority,
@@ -114,7 +114,7 @@ pub(crate) fn is_entitled_occupier(facts: &Facts) -> bool {
 }
 
 pub(crate) fn occupier(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
-    if facts.act != Step::HandOver && is_entitled_occupier(facts) {
+    if facts.step != Step::HandOver && is_entitled_occupier(facts) {
         reasons.push(Reason::note(
             Code::OccupierEntitled,
             "The key is an occupier's only one to their own home: caps and limits do not stand against it.",

@@ -352,7 +352,7 @@ pub struct AuthorisationFacts {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Facts {
     /// The step.
-    pub act: Step,
+    pub step: Step,
     /// The instant of the step.
     #[serde(with = "time::serde::rfc3339")]
     pub now: OffsetDateTime,
@@ -391,15 +391,15 @@ pub struct Facts {
     pub authorisation: Option<AuthorisationFacts>,
     /// How many keys this act is about: to cut now, or to hand over now.
     #[serde(default)]
-    pub act_quantity: u32,
+    pub step_quantity: u32,
 }
 
 impl Facts {
     /// A step at an instant, with nothing known yet.
     #[must_use]
-    pub fn at(act: Step, now: OffsetDateTime) -> Self {
+    pub fn at(step: Step, now: OffsetDateTime) -> Self {
         Self {
-            act,
+            step,
             now,
             registration: RegistrationFacts::default(),
             differ: DifferFacts::default(),
@@ -412,7 +412,7 @@ impl Facts {
             counter: CounterFacts::default(),
             shown: ShownFacts::default(),
             authorisation: None,
-            act_quantity: 0,
+            step_quantity: 0,
         }
     }
 

@@ -38,6 +38,51 @@ words! {
     }
 }
 
+words! {
+    /// What is recorded of a request: the steps at which a decision is taken, and what else becomes of it.
+    pub enum RecordedStep {
+        /// A copy was asked for.
+        Ask = "ask",
+        /// Somebody approved.
+        Approve = "approve",
+        /// Somebody with approving authority said no.
+        Decline = "decline",
+        /// Whoever asked took it back.
+        Withdraw = "withdraw",
+        /// What it relied on has gone.
+        Stop = "stop",
+        /// Its authorisation ran out.
+        Lapse = "lapse",
+        /// A counter looked at the bitting.
+        Look = "look",
+        /// Keys were cut.
+        Cut = "cut",
+        /// Keys were cut without a network, and brought in later.
+        CutOffline = "cut_offline",
+        /// Keys were handed over.
+        HandOver = "hand_over",
+    }
+}
+
+impl RecordedStep {
+    /// What its entry in the evidence log says, as a dotted word.
+    #[must_use]
+    pub fn entry(self) -> &'static str {
+        match self {
+            Self::Ask => "copy.ask",
+            Self::Approve => "copy.approve",
+            Self::Decline => "copy.decline",
+            Self::Withdraw => "copy.withdraw",
+            Self::Stop => "copy.stop",
+            Self::Lapse => "copy.lapse",
+            Self::Look => "copy.look",
+            Self::Cut => "copy.cut",
+            Self::CutOffline => "copy.cut_offline",
+            Self::HandOver => "copy.hand_over",
+        }
+    }
+}
+
 /// A decision with every reason for it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Decision {

@@ -151,7 +151,7 @@ fn people_are_matched_to_lines_so_that_most_are_met() {
 #[test]
 fn nobody_approves_for_himself() {
     let mut facts = asked();
-    facts.act = Step::Approve;
+    facts.step = Step::Approve;
     facts.recipient = person(5, AuthorityClass::Signatory);
     for own in [1, 5] {
         facts.approver = Some(ApprovalFacts { person: person(own, AuthorityClass::Owner), emergency: false });
@@ -185,8 +185,8 @@ fn a_worn_key_is_replaced_against_the_old_one() {
     assert_eq!(codes(&facts, &Rules::default()), [Code::ReplacedKeyNotHeld]);
     facts.request.replaced = Some(ReplacedKey { with_recipient: true, ..ReplacedKey::default() });
     assert_eq!(codes(&facts, &Rules::default()), []);
-    facts.act = Step::Cut;
-    facts.act_quantity = 1;
+    facts.step = Step::Cut;
+    facts.step_quantity = 1;
     facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
     assert_eq!(codes(&facts, &Rules::default()), [Code::WornKeyNotSurrendered]);
     facts.request.replaced =
@@ -197,8 +197,8 @@ fn a_worn_key_is_replaced_against_the_old_one() {
 #[test]
 fn a_card_alone_is_never_enough() {
     let mut facts = asked();
-    facts.act = Step::HandOver;
-    facts.act_quantity = 1;
+    facts.step = Step::HandOver;
+    facts.step_quantity = 1;
     facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 1 });
     let good = CardFacts {
         state: CardState::Valid,
@@ -256,8 +256,8 @@ fn what_is_still_to_do_at_a_counter_is_told_from_what_stands_in_the_way() {
 #[test]
 fn an_authorisation_lapses_at_its_instant_and_is_spent_once() {
     let mut facts = asked();
-    facts.act = Step::Cut;
-    facts.act_quantity = 1;
+    facts.step = Step::Cut;
+    facts.step_quantity = 1;
     assert_eq!(codes(&facts, &Rules::default()), [Code::NoAuthorisation]);
     facts.authorisation = Some(AuthorisationFacts { lapses_at: facts.now, left: 0 });
     assert_eq!(codes(&facts, &Rules::default()), [Code::AuthorisationLapsed, Code::AuthorisationSpent]);
@@ -285,4 +285,14 @@ fn the_table_of_rules_has_every_code_once() {
     assert_eq!(listed, all);
     let numbers: Vec<u8> = RULES.iter().map(|rule| rule.number).collect();
     assert_eq!(numbers, (1..=12).collect::<Vec<u8>>());
+}
+
+#[test]
+fn every_step_is_recorded_under_its_own_word() {
+    for step in RecordedStep::ALL {
+        assert_eq!(step.entry(), format!("copy.{step}"));
+    }
+    for step in Step::ALL {
+        assert!(step.as_str().parse::<RecordedStep>().is_ok(), "{step}");
+    }
 }

@@ -36,7 +36,7 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// A card to issue.
     pub struct NewCard {
-        /// To whom.
+        /// The person who gets it.
         person_id: PersonId,
         /// Its last day; two years ahead, when absent.
         expires_on: Option<Day>,

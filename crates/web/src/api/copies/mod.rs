@@ -35,7 +35,7 @@ use domain::text::Remark;
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(operations!(ask, list_copy_requests))
-        .routes(operations!(may_i))
+        .routes(operations!(dry_run))
         .routes(operations!(read_copy_request))
         .routes(operations!(list_decisions))
         .routes(operations!(approve))
@@ -185,8 +185,8 @@ async fn ask(
 /// May I? The decision that asking would bring; nothing is written.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests/dry-run", tag = "copies",
     responses((status = 200, body = Decision)))]
-async fn may_i(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyRequest>) -> HandlerResult {
-    let decision = copies::may_i(&call.app, &call.caller, id, body.into()).await?;
+async fn dry_run(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyRequest>) -> HandlerResult {
+    let decision = copies::dry_run(&call.app, &call.caller, id, body.into()).await?;
     Ok(axum::Json(decision).into_response())
 }
 
@@ -215,8 +215,8 @@ async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResu
 struct DecisionView {
     /// Its id.
     id: DecisionId,
-    /// At which step.
-    act: String,
+    /// The step at which it was taken.
+    step: String,
     /// What it came to; `recorded` where there was nothing to decide.
     outcome: String,
     /// Every reason that was given.
@@ -240,7 +240,7 @@ async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult 
         .into_iter()
         .map(|taken| DecisionView {
             id: taken.id,
-            act: taken.act,
+            step: taken.step,
             outcome: taken.outcome,
             reasons: taken.reasons,
             rules_version: taken.rules_version,

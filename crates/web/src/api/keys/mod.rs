@@ -46,7 +46,7 @@ body! {
 
     /// A key to issue.
     pub struct KeyIssue {
-        /// To whom.
+        /// The person who gets it.
         person_id: PersonId,
         /// By when it comes back.
         due_back_on: Option<Day>,
@@ -56,7 +56,7 @@ body! {
 
     /// A key to pass on.
     pub struct KeyTransfer {
-        /// To whom.
+        /// The person who gets it.
         person_id: PersonId,
     }
 }

@@ -128,7 +128,7 @@ async fn end_membership(
     Idempotent { key, body }: Idempotent<MembershipEnd>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let ended = people::end_member(act, id, body.last_day.0).await?;
+        let ended = people::end_membership(act, id, body.last_day.0).await?;
         Reply::ok(&ended)
     })
     .await
