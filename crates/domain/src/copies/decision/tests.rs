@@ -296,3 +296,83 @@ fn every_step_is_recorded_under_its_own_word() {
         assert!(step.as_str().parse::<RecordedStep>().is_ok(), "{step}");
     }
 }
+
+#[test]
+fn an_approval_counts_at_the_step_at_which_it_is_given_and_once_it_is_stored() {
+    let mut facts = asked();
+    facts.asker = person(2, AuthorityClass::Keyholder);
+    facts.recipient = facts.asker.clone();
+    let approval = ApprovalFacts { person: person(5, AuthorityClass::Owner), emergency: false };
+    facts.approver = Some(approval.clone());
+    assert_eq!(codes(&facts, &Rules::default()), [Code::ApprovalNeeded]);
+    facts.step = Step::Approve;
+    assert_eq!(codes(&facts, &Rules::default()), []);
+    (facts.step, facts.approver, facts.approvals) = (Step::Ask, None, vec![approval]);
+    assert_eq!(codes(&facts, &Rules::default()), []);
+}
+
+#[test]
+fn limits_are_for_keys_to_come_and_not_for_those_that_were_cut_or_are_only_kept_longer() {
+    let mut facts = asked();
+    facts.request.quantity = 500;
+    assert!(codes(&facts, &Rules::default()).contains(&Code::OverRequestLimit));
+    facts.request.extends = true;
+    assert!(!codes(&facts, &Rules::default()).contains(&Code::OverRequestLimit));
+    (facts.request.extends, facts.step) = (false, Step::HandOver);
+    assert!(!codes(&facts, &Rules::default()).contains(&Code::OverRequestLimit));
+}
+
+#[test]
+fn a_key_that_has_to_come_back_is_asked_for_with_a_day_in_range() {
+    let temporary =
+        Temporary { required: vec![Situation::default()], most_days: Some(7), most_extensions: Some(1) };
+    let rules = Rules { temporary, ..Rules::default() };
+    let mut facts = asked();
+    assert_eq!(codes(&facts, &rules), [Code::DueBackNeeded]);
+    for (due, expected) in [
+        (date!(2026 - 11 - 01), vec![Code::DueBackOutOfRange]),
+        (date!(2026 - 11 - 02), vec![]),
+        (date!(2026 - 11 - 09), vec![]),
+        (date!(2026 - 11 - 10), vec![Code::DueBackOutOfRange]),
+    ] {
+        facts.request.due_back_on = Some(due);
+        assert_eq!(codes(&facts, &rules), expected, "{due}");
+    }
+    facts.request.due_back_on = Some(date!(2026 - 11 - 05));
+    facts.request.extensions = 1;
+    assert_eq!(codes(&facts, &rules), []);
+    facts.request.extensions = 2;
+    assert_eq!(codes(&facts, &rules), [Code::ExtensionsUsedUp]);
+    // Once it is cut it is handed over.
+    facts.step = Step::HandOver;
+    assert!(!codes(&facts, &rules).contains(&Code::ExtensionsUsedUp));
+}
+
+#[test]
+fn notice_is_given_to_the_hour() {
+    let rules =
+        Rules { notices: vec![NoticeRule { when: Situation::default(), hours: 48 }], ..Rules::default() };
+    let mut facts = asked();
+    facts.request.needed_from = Some(datetime!(2026-11-04 09:00 UTC));
+    assert_eq!(codes(&facts, &rules), []);
+    facts.request.needed_from = Some(datetime!(2026-11-04 08:59 UTC));
+    assert_eq!(codes(&facts, &rules), [Code::NoticeTooShort]);
+}
+
+#[test]
+fn a_counter_cuts_as_many_as_it_has_blanks_for() {
+    let rules = Rules { limits: vec![], ..Rules::default() };
+    let mut facts = asked();
+    facts.authorisation = Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 9 });
+    facts.counter = CounterFacts { appointed: false, blanks: 2 };
+    (facts.step, facts.step_quantity) = (Step::Cut, 2);
+    assert_eq!(codes(&facts, &rules), [Code::CounterNotAppointed]);
+    facts.step_quantity = 3;
+    assert_eq!(codes(&facts, &rules), [Code::CounterNotAppointed, Code::BlanksShort]);
+    facts.step = Step::Ask;
+    assert_eq!(codes(&facts, &rules), [Code::CounterNotAppointed]);
+    // What was cut is handed over by a counter that is appointed no more.
+    facts.step = Step::HandOver;
+    let told = codes(&facts, &rules);
+    assert!(!told.contains(&Code::CounterNotAppointed) && !told.contains(&Code::BlanksShort));
+}
