@@ -5,8 +5,8 @@
 use sqlx::PgConnection;
 use time::Date;
 
-use crate::ActError;
 use crate::caller::Caller;
+use crate::{Act, ActError};
 use domain::differs::DifferState;
 use domain::ids::{DifferId, RegistrationId};
 use domain::register::registrations::Registration;
@@ -118,7 +118,7 @@ pub fn require_active(registration: &Registration) -> Result<(), ActError> {
 /// # Errors
 /// [`ActError::NotFound`] when there is none, or it is not the caller's.
 pub async fn registration_for_update(
-    act: &mut super::Act<'_>,
+    act: &mut Act<'_>,
     id: RegistrationId,
 ) -> Result<(Registration, Access), ActError> {
     let caller = act.caller;
@@ -133,7 +133,7 @@ pub async fn registration_for_update(
 
 /// Refuses a differ of another registration.
 pub async fn require_own_differ(
-    act: &mut super::Act<'_>,
+    act: &mut Act<'_>,
     registration: RegistrationId,
     differ: DifferId,
 ) -> Result<(), ActError> {
@@ -144,7 +144,7 @@ pub async fn require_own_differ(
 }
 
 /// A differ of which something new may be made: a lock, a pack, a key.
-pub async fn require_living(act: &mut super::Act<'_>, differ: DifferId) -> Result<DifferState, ActError> {
+pub async fn require_living(act: &mut Act<'_>, differ: DifferId) -> Result<DifferState, ActError> {
     let found = differs::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
     match found.state {
         state @ (DifferState::GivenOut | DifferState::Reserved) => Ok(state),

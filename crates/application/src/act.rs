@@ -35,9 +35,6 @@ pub struct Act<'a> {
     wrote_entries: bool,
 }
 
-/// An act that began.
-pub type ActResult<'a> = Result<Act<'a>, ActError>;
-
 impl<'a> Act<'a> {
     /// Does an act once for a key: its reply is kept with the key, and all of it is committed. When it fails,
     /// nothing has happened.
@@ -74,7 +71,11 @@ impl<'a> Act<'a> {
     ///
     /// # Errors
     /// [`ActError::Replayed`] when the same request was answered before.
-    pub(crate) async fn begin(app: &'a App, caller: &'a Caller, key: &'a Idempotency) -> ActResult<'a> {
+    pub(crate) async fn begin(
+        app: &'a App,
+        caller: &'a Caller,
+        key: &'a Idempotency,
+    ) -> Result<Self, ActError> {
         let mut act = Self::open(app, caller).await?;
         let now = act.now;
         match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
@@ -97,7 +98,7 @@ impl<'a> Act<'a> {
         used.map_or(Ok(()), |(hash, reply)| Err(earlier(&hash, reply, key)))
     }
 
-    async fn open(app: &'a App, caller: &'a Caller) -> ActResult<'a> {
+    async fn open(app: &'a App, caller: &'a Caller) -> Result<Self, ActError> {
         let tx = app.pool.begin().await?;
         Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, wrote_entries: false })
     }

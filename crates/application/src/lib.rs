@@ -8,8 +8,9 @@
 //! ```
 //!
 //! [`Act::done`] does the same without a key. If the process dies before the commit, nothing has happened
-//! and the same request does it; if it dies after, the same request gets the reply that was kept. A refused copy is a value that is
-//! committed; an [`ActError`] rolls everything back, so nothing is logged that did not happen.
+//! and the same request does it; if it dies after, the same request gets the reply that was kept. A refused
+//! copy is a value that is committed; an [`ActError`] rolls everything back, so nothing is logged that did
+//! not happen.
 
 mod act;
 mod error;
@@ -32,7 +33,7 @@ pub mod secrets;
 pub mod sites;
 pub mod tasks;
 
-pub use crate::act::{Act, ActResult, Idempotency};
+pub use crate::act::{Act, Idempotency};
 pub use crate::error::{ActError, FieldProblem};
 pub use crate::reply::Reply;
 

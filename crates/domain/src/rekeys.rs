@@ -65,7 +65,7 @@ pub struct Prices {
     #[schema(maximum = 100_000_000)]
     pub pack: u32,
     /// Keys that come with a pack.
-    #[serde(default = "keys_with_pack")]
+    #[serde(default = "common_practice")]
     #[schema(minimum = 1, maximum = 10)]
     pub keys_with_pack: u8,
     /// The levers of a pack without keys, where they are sold.
@@ -88,8 +88,14 @@ pub struct Prices {
 /// How many keys come with a pack where no price list says otherwise (common practice).
 pub const KEYS_WITH_PACK: u8 = 2;
 
-const fn keys_with_pack() -> u8 {
+const fn common_practice() -> u8 {
     KEYS_WITH_PACK
+}
+
+/// How many keys come with a pack, by a price list if there is one.
+#[must_use]
+pub fn keys_with_pack(list: Option<&Prices>) -> u8 {
+    list.map_or(KEYS_WITH_PACK, |prices| prices.keys_with_pack)
 }
 
 /// Something in a price list that cannot be meant.

@@ -127,11 +127,6 @@ pub async fn plot(db: &mut PgConnection, id: PlotId) -> Result<Option<Plot>> {
     Ok(select_plots!("WHERE id = $1", id.0).fetch_optional(db).await?)
 }
 
-/// The plots of a site, in the order of the plan.
-pub async fn plots(db: &mut PgConnection, site: SiteId) -> Result<Vec<Plot>> {
-    Ok(select_plots!("WHERE site_id = $1 ORDER BY sequence", site.0).fetch_all(db).await?)
-}
-
 /// Adds a lock to a plot, after those that it has.
 pub async fn add_lock(
     db: &mut PgConnection,

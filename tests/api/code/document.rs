@@ -2,6 +2,8 @@
 
 use serde_json::Value;
 
+use crate::code::sources;
+
 #[test]
 fn the_committed_openapi_document_is_that_of_the_code() {
     let made = web::openapi::document().to_pretty_json().unwrap();
@@ -157,16 +159,8 @@ fn no_two_types_share_a_schema() {
     let crates = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("crates");
     let mut found = vec![];
     for layer in ["domain", "application", "web"] {
-        let mut folders = vec![crates.join(layer).join("src")];
-        while let Some(folder) = folders.pop() {
-            for entry in std::fs::read_dir(folder).unwrap() {
-                let path = entry.unwrap().path();
-                if path.is_dir() {
-                    folders.push(path);
-                } else {
-                    found.extend(schemas_in(&std::fs::read_to_string(path).unwrap()));
-                }
-            }
+        for file in sources(&crates.join(layer).join("src")) {
+            found.extend(schemas_in(&std::fs::read_to_string(file).unwrap()));
         }
     }
     let mut once = std::collections::BTreeSet::new();

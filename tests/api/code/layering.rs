@@ -6,16 +6,7 @@ use std::path::{Path, PathBuf};
 
 use toml::Table;
 
-fn files(folder: &Path, found: &mut Vec<PathBuf>) {
-    for entry in fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            files(&path, found);
-        } else if path.extension().is_some_and(|end| end == "rs") {
-            found.push(path);
-        }
-    }
-}
+use crate::code::sources;
 
 /// The folders of the workspace's own crates; the program's own is the root.
 fn crates() -> Vec<PathBuf> {
@@ -46,9 +37,7 @@ fn the_domain_knows_no_database_network_clock_or_chance() {
             let optional = dependency.get("optional").is_some_and(|optional| optional.as_bool().unwrap());
             assert!(optional || pure.contains(&name.as_str()), "{layer} uses {name}");
         }
-        let mut found = vec![];
-        files(&root.join(layer).join("src"), &mut found);
-        for file in found {
+        for file in sources(&root.join(layer).join("src")) {
             let code = code_of(&file);
             for name in
                 ["std::time", "std::fs", "std::net", "std::env", "std::thread", "now_utc", "new_v4", "now_v7"]
@@ -63,9 +52,7 @@ fn the_domain_knows_no_database_network_clock_or_chance() {
 fn only_storage_writes_sql() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     for folder in crates().iter().filter(|folder| *folder != root && !folder.ends_with("storage")) {
-        let mut found = vec![];
-        files(&folder.join("src"), &mut found);
-        for file in found {
+        for file in sources(&folder.join("src")) {
             let code = code_of(&file);
             for name in ["sqlx::query", " query!(", " query_as!(", " query_scalar!("] {
                 assert!(!code.contains(name), "{} has {name}", file.display());
@@ -78,9 +65,7 @@ fn only_storage_writes_sql() {
 fn no_file_has_more_than_five_hundred_lines() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     for folder in ["crates", "src", "tests", "bench"] {
-        let mut found = vec![];
-        files(&root.join(folder), &mut found);
-        for file in found {
+        for file in sources(&root.join(folder)) {
             let lines = fs::read_to_string(&file).unwrap().lines().count();
             assert!(lines <= 500, "{} has {lines} lines", file.display());
         }
@@ -175,8 +160,7 @@ fn no_file_imports_what_imports_it() {
     let (mut seen, mut circles) = (0, vec![]);
     for folder in crates() {
         let source = folder.join("src");
-        let mut found = vec![];
-        files(&source, &mut found);
+        let found = sources(&source);
         let modules: BTreeSet<Vec<String>> = found.iter().map(|file| module_of(&source, file)).collect();
         let arrows: BTreeMap<_, _> =
             found.iter().map(|file| (module_of(&source, file), imports(&source, file, &modules))).collect();

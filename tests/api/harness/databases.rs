@@ -39,10 +39,7 @@ pub async fn migrated() -> String {
     for name in found {
         let process = name[PREFIX.len()..].split('_').next().unwrap();
         if !std::path::Path::new("/proc").join(process).exists() {
-            sqlx::query(AssertSqlSafe(format!("DROP DATABASE IF EXISTS {name} WITH (FORCE)")))
-                .execute(&mut db)
-                .await
-                .unwrap();
+            execute(format!("DROP DATABASE IF EXISTS {name} WITH (FORCE)")).await;
         }
     }
     let name = new_name();

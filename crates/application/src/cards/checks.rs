@@ -8,32 +8,26 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 
 use crate::caller::Caller;
-use crate::cards::pin_outcome;
+use crate::cards::{Presented, pin_outcome};
 use crate::copies::check;
 use crate::copies::check::{MayOrder, PersonAtCounter, WaitingRequest};
 use crate::register::rules;
 use crate::{ActError, App};
 use domain::cards::CardStanding;
-use domain::copies::DocumentKind;
 use domain::copies::decision::facts::{CardFacts, PinOutcome, ShownFacts};
 use domain::ids::{CounterId, PersonId};
-use domain::numbers::TypedNumber;
 use domain::register::registrations::Registration;
 use domain::rights::authorities::Authority;
 use storage::cards;
 use storage::cards::{CardAtCounter, Refusal, ShownCard};
 use storage::rights::authorities;
 
-/// What was presented.
-pub struct PresentedCard {
+/// A card to check: by what its QR code holds, or by the number that was typed.
+pub struct CardToCheck {
     /// What the QR code holds.
     pub token: Option<SecretString>,
-    /// The number, typed.
-    pub number: Option<TypedNumber>,
-    /// The PIN that was entered.
-    pub pin: Option<SecretString>,
-    /// The document that was seen.
-    pub document: Option<DocumentKind>,
+    /// What is shown besides.
+    pub presented: Presented,
 }
 
 /// Why a check ended with a no.
@@ -82,13 +76,13 @@ pub async fn check(
     app: &App,
     caller: &Caller,
     counter: CounterId,
-    presented: PresentedCard,
+    CardToCheck { token, presented }: CardToCheck,
 ) -> Result<CardCheck, ActError> {
     let now = app.outside.clock.now();
-    let number = match (&presented.token, presented.number) {
+    let number = match (&token, presented.card) {
         (Some(token), None) => app.cards.verify(token.expose_secret(), now).map(|claims| claims.sub),
         (None, Some(number)) => Ok(number),
-        _ => return Err(ActError::invalid("/token", "either a token or a card_number is checked")),
+        _ => return Err(ActError::invalid("/token", "give either a token or a card_number")),
     };
     let mut db = app.pool.acquire().await?;
     let found = cards::at_counter(&mut db, counter, number.as_ref().ok(), now.date()).await?;
@@ -113,7 +107,7 @@ pub async fn check(
     let card = behind.as_ref().map(|behind| behind.card.clone());
     let found = match (number, behind) {
         (Err(error), _) => Err(CardRefusal::new(error.code(), error.to_string())),
-        (Ok(_), None) if elsewhere && presented.token.is_some() => Err(CardRefusal::new(
+        (Ok(_), None) if elsewhere && token.is_some() => Err(CardRefusal::new(
             "counter_not_appointed",
             "This counter is not appointed for the key section of this card.",
         )),

@@ -117,8 +117,6 @@ async fn shown_facts(
 pub struct CutStep {
     /// How many keys now.
     pub quantity: u16,
-    /// What is shown.
-    pub presented: Presented,
     /// The worn key was handed in.
     pub handed_in: bool,
 }
@@ -128,13 +126,13 @@ pub async fn cut(
     app: &App,
     caller: &Caller,
     key: &Idempotency,
-    (id, step): (CopyRequestId, CutStep),
+    (id, presented): (CopyRequestId, Presented),
+    step: CutStep,
     reply: impl FnOnce(DecidedRequest, Vec<Key>) -> Result<Reply, ActError>,
 ) -> Result<Reply, ActError> {
-    let CutStep { quantity, presented, handed_in } = step;
     let shown = before_the_act(app, caller, key, id, presented).await?;
     Act::once(app, caller, key, async |act| {
-        let (decided, keys) = cut_shown(act, id, &shown, quantity, handed_in).await?;
+        let (decided, keys) = cut_shown(act, id, &shown, &step).await?;
         reply(decided, keys)
     })
     .await
@@ -144,9 +142,9 @@ async fn cut_shown(
     act: &mut Act<'_>,
     id: CopyRequestId,
     shown: &ShownAtCounter,
-    quantity: u16,
-    handed_in: bool,
+    step: &CutStep,
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
+    let CutStep { quantity, handed_in } = *step;
     let (registration, mut request) = at_counter(act, id).await?;
     request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
@@ -240,8 +238,6 @@ async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActEr
 pub struct HandOverStep {
     /// How many keys now.
     pub quantity: u16,
-    /// What is shown.
-    pub presented: Presented,
     /// Who stands there; the recipient, when absent.
     pub collector: Option<PersonId>,
     /// The signature that was drawn.
@@ -253,65 +249,57 @@ pub async fn hand_over(
     app: &App,
     caller: &Caller,
     key: &Idempotency,
-    (id, step): (CopyRequestId, HandOverStep),
+    (id, presented): (CopyRequestId, Presented),
+    step: HandOverStep,
     reply: impl FnOnce(DecidedRequest, Vec<Key>) -> Result<Reply, ActError>,
 ) -> Result<Reply, ActError> {
-    let HandOverStep { quantity, presented, collector, signature } = step;
     let shown = before_the_act(app, caller, key, id, presented).await?;
-    let collected = Collected { shown, collector, signature };
     Act::once(app, caller, key, async |act| {
-        let (decided, keys) = hand_over_shown(act, id, &collected, quantity).await?;
+        let (decided, keys) = hand_over_shown(act, id, &shown, &step).await?;
         reply(decided, keys)
     })
     .await
 }
 
-/// What a counter has seen when keys are collected.
-struct Collected {
-    shown: ShownAtCounter,
-    collector: Option<PersonId>,
-    signature: Option<Signature>,
-}
-
 async fn hand_over_shown(
     act: &mut Act<'_>,
     id: CopyRequestId,
-    collected: &Collected,
-    quantity: u16,
+    seen: &ShownAtCounter,
+    step: &HandOverStep,
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
     let (registration, mut request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_hand_over()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let (now, today) = (act.now, act.today());
-    let person = collected.collector.unwrap_or(request.recipient_id);
+    let person = step.collector.unwrap_or(request.recipient_id);
     if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/collected_by_id", "is not known"));
     }
     let collector = collector_of(act.db(), &request, person, today).await?;
-    let signed = collected.signature.is_some();
-    let shown = shown_facts(act, &registration, &collected.shown, (person, collector), signed).await?;
-    let input = StepInput { shown, quantity: u32::from(quantity), ..StepInput::default() };
+    let signed = step.signature.is_some();
+    let shown = shown_facts(act, &registration, seen, (person, collector), signed).await?;
+    let input = StepInput { shown, quantity: u32::from(step.quantity), ..StepInput::default() };
     let context = StepContext { step: Step::HandOver, takes_rows: true, now, caller: act.caller };
     let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
     let decision = decide(&facts, &rules);
-    let signature = collected.signature.as_ref().map(Signature::json);
+    let signature = step.signature.as_ref().map(Signature::json);
     let more = vec![
         ("collector", json!(person)),
-        ("document", json!(collected.shown.document)),
+        ("document", json!(seen.document)),
         ("signature", json!(signature.as_deref().map(commitment))),
     ];
     let recorded =
         enter_step(act, &registration, &request, RecordedStep::HandOver, Some(&decision), more).await?;
     let mut handed = Vec::new();
     if decision.is_permitted() {
-        handed = keys_out(act, &request, quantity).await?;
+        handed = keys_out(act, &request, step.quantity).await?;
         let ids: Vec<KeyId> = handed.iter().map(|key| key.id).collect();
         let hand_over = copies::NewHandOver {
             id: act.id(),
             request: id,
             collected_by: person,
-            card: collected.shown.card.as_ref().map(|card| card.id),
-            document: collected.shown.document,
+            card: seen.card.as_ref().map(|card| card.id),
+            document: seen.document,
             decision: recorded.decision,
             keys: &ids,
         };
@@ -320,7 +308,7 @@ async fn hand_over_shown(
             let added = copies::add_signature(act.db(), hand_over.id, strokes, &commitment(strokes)).await;
             added.map_err(signature_error)?;
         }
-        store(act, &mut request, progress.handed_over(u32::from(quantity))?).await?;
+        store(act, &mut request, progress.handed_over(u32::from(step.quantity))?).await?;
     }
     Ok((DecidedRequest { request, decision, recorded }, handed))
 }

@@ -22,8 +22,8 @@ pub async fn begin(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<
     begin_one(act, registration.id, lock, differ).await
 }
 
-/// A lock stops answering to a differ. Where no lock answers to it any more, its keys
-/// are dead. Gives back how many.
+/// A lock stops answering to a differ. Where no lock answers to it any more, its keys are dead; gives back
+/// how many.
 pub async fn end(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<u32, ActError> {
     let found = locks::lock(act.db(), lock).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
@@ -77,8 +77,8 @@ async fn begin_one(
 }
 
 /// The levers of a lock were changed: it answers to other differs from this instant on. Differs that no
-/// lock answers to any more are dead, with their keys, and are given back. The registration is taken for update, and that of the
-/// site where an old differ is the site's.
+/// lock answers to any more are dead, with their keys; gives back which. The registration is taken for
+/// update, and that of the site where an old differ is the site's.
 pub(crate) async fn change_levers(
     act: &mut Act<'_>,
     registration: RegistrationId,

@@ -5,8 +5,9 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use crate::caller::Caller;
+use crate::keys::move_key;
 use crate::register::rules;
-use crate::rights::holds::place_hold;
+use crate::rights::holds::{lift_for, place_hold};
 use crate::{Act, ActError, App, access};
 use domain::copies::decision::facts::{DifferFacts, Facts, Step};
 use domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
@@ -66,7 +67,7 @@ pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossRe
             detail: "this key was reported lost or stolen before".to_owned(),
         });
     }
-    let key = crate::keys::move_key(act, key, what, holder, None).await?;
+    let key = move_key(act, key, what, holder, None).await?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
     let situation = situation(act.db(), &registration, &key, now).await?;
@@ -226,7 +227,7 @@ pub async fn decide(
     let said = vec![("decision", json!(decision)), ("reason", json!(loss.decision_reason))];
     act.enter_change("loss.decided", Some(registration.id), id.0, said).await?;
     if decision == LossDecision::Keep {
-        crate::rights::holds::lift_for(act, id).await?;
+        lift_for(act, id).await?;
     } else if loss.found_at.is_none() && holds::for_loss(act.db(), id).await?.is_empty() {
         let key = keys::key(act.db(), loss.key_id).await?.ok_or(ActError::NotFound)?;
         hold_for(act, &loss, key.differ_id).await?;

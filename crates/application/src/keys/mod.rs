@@ -10,6 +10,7 @@ use time::Date;
 use crate::access::Access;
 use crate::caller::Caller;
 use crate::register::rules;
+use crate::rights::holds::lift_for;
 use crate::{Act, ActError, App, access, rights};
 use domain::differs::DifferState;
 use domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
@@ -209,7 +210,7 @@ pub(super) async fn move_key(
     {
         stored_losses::close(act.db(), key.id, now).await?;
         if loss.decision != Some(LossDecision::Rekey) {
-            crate::rights::holds::lift_for(act, loss.id).await?;
+            lift_for(act, loss.id).await?;
         }
     }
     let kind = match what {

@@ -6,9 +6,9 @@ use sqlx::PgConnection;
 use crate::caller::Caller;
 use crate::{Act, ActError, App, FieldProblem};
 use domain::ids::SectionId;
-use domain::rekeys::{KEYS_WITH_PACK, Prices};
+use domain::rekeys::{self, Prices};
 use storage::register::sections;
-use storage::{StorageError, rekeys};
+use storage::{StorageError, rekeys as stored_rekeys};
 
 /// The prices of a section and their version; none were set, when absent.
 pub async fn of_section(
@@ -19,7 +19,7 @@ pub async fn of_section(
     caller.require_supplier()?;
     let mut db = app.pool.acquire().await?;
     sections::section(&mut db, section).await?.ok_or(ActError::NotFound)?;
-    Ok(rekeys::prices(&mut db, section).await?)
+    Ok(stored_rekeys::prices(&mut db, section).await?)
 }
 
 /// Sets the prices of a section, if they are still at `version`; version 0 is none at all.
@@ -39,13 +39,13 @@ pub async fn set_prices(
     if !problems.is_empty() {
         return Err(ActError::Invalid(problems));
     }
-    let before = rekeys::prices(act.db(), section).await?.map_or(0, |(version, _)| version);
+    let before = stored_rekeys::prices(act.db(), section).await?.map_or(0, |(version, _)| version);
     if before != version {
         return Err(ActError::Stale);
     }
     let value = serde_json::to_value(prices).map_err(|error| ActError::Internal(error.to_string()))?;
     let (by, now) = (act.caller.actor(), act.now);
-    if let Err(error) = rekeys::add_prices(act.db(), section, version + 1, &value, by, now).await {
+    if let Err(error) = stored_rekeys::add_prices(act.db(), section, version + 1, &value, by, now).await {
         return Err(match error.violated() {
             Some("price_lists_pkey") => ActError::Stale,
             _ => error.into(),
@@ -61,11 +61,11 @@ pub(crate) async fn newest_prices(
 ) -> Result<Option<Prices>, ActError> {
     let corrupt =
         |error: serde_json::Error| StorageError::Corrupt { table: "price_lists", problem: error.to_string() };
-    let stored = rekeys::prices(db, section).await?;
+    let stored = stored_rekeys::prices(db, section).await?;
     Ok(stored.map(|(_, prices)| serde_json::from_value(prices)).transpose().map_err(corrupt)?)
 }
 
 /// How many keys come with a pack of a section.
 pub(crate) async fn keys_with_pack(db: &mut PgConnection, section: SectionId) -> Result<u8, ActError> {
-    Ok(newest_prices(db, section).await?.map_or(KEYS_WITH_PACK, |prices| prices.keys_with_pack))
+    Ok(rekeys::keys_with_pack(newest_prices(db, section).await?.as_ref()))
 }

@@ -5,11 +5,11 @@ use time::OffsetDateTime;
 use utoipa::ToSchema;
 
 use crate::caller::Caller;
-use crate::rekeys::prices::{keys_with_pack, newest_prices};
+use crate::rekeys::prices::newest_prices;
 use crate::sites::visible;
 use crate::{ActError, App};
 use domain::ids::{PlotId, RegistrationId, SiteId};
-use domain::rekeys::Prices;
+use domain::rekeys::{Prices, ServicePart, keys_with_pack};
 use domain::sites::{LockCounts, PlotStep, Site, step};
 use storage::sites;
 
@@ -140,9 +140,9 @@ pub async fn order_list(app: &App, caller: &Caller, id: SiteId) -> Result<OrderL
     let sum = |of: fn(&sites::PlotCount) -> i64| counts.iter().map(of).sum::<i64>().unsigned_abs();
     let (locks, differs) = (sum(|plot| plot.locks), sum(|plot| plot.differs));
     let prices = newest_prices(&mut db, site.section_id).await?;
-    let keys_with_pack = u64::from(keys_with_pack(&mut db, site.section_id).await?);
+    let keys_with_pack = u64::from(keys_with_pack(prices.as_ref()));
     let whole = usize::try_from(locks).unwrap_or(usize::MAX);
-    let part = |part: &domain::rekeys::ServicePart| {
+    let part = |part: &ServicePart| {
         let quantity = Prices::parts_for(part, whole);
         PartLine { name: part.name.to_string(), quantity, cost: quantity * u64::from(part.price) }
     };

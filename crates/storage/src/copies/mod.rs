@@ -133,23 +133,6 @@ pub async fn of_counter(
     .await?)
 }
 
-/// Open requests on a registration that one of these people asked for or is to receive.
-pub async fn open_of_people(
-    db: &mut PgConnection,
-    registration: RegistrationId,
-    people: &[PersonId],
-) -> Result<Vec<CopyRequest>> {
-    let people: Vec<Uuid> = people.iter().map(|id| id.0).collect();
-    Ok(select_requests!(
-        "WHERE registration_id = $1 AND request_is_open(state)
-         AND (asked_by = ANY ($2) OR recipient_id = ANY ($2)) ORDER BY id",
-        registration.0,
-        &people
-    )
-    .fetch_all(db)
-    .await?)
-}
-
 /// Open requests on a registration.
 pub async fn open(db: &mut PgConnection, registration: RegistrationId) -> Result<Vec<CopyRequest>> {
     Ok(select_requests!("WHERE registration_id = $1 AND request_is_open(state) ORDER BY id", registration.0)

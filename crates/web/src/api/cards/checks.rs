@@ -6,13 +6,14 @@ use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
+use crate::api::cards::presented;
 use crate::extract::{Body, Call, Id, Secret};
 use crate::reply::{HandlerResult, kept_nowhere};
+use application::App;
 use application::cards::checks;
-use application::cards::checks::{CardCheck, PresentedCard};
+use application::cards::checks::{CardCheck, CardToCheck};
 use application::copies::check::{MayOrder, WaitingRequest};
-use application::{ActError, App};
-use domain::cards::{CardState, PIN_DIGITS};
+use domain::cards::CardState;
 use domain::copies::decision::Decision;
 use domain::copies::decision::facts::{PinOutcome, Step};
 use domain::copies::decision::reason::Code;
@@ -217,11 +218,7 @@ impl From<CardCheck> for CardCheckView {
     responses((status = 200, body = CardCheckView)))]
 async fn check_card(call: Call, Id(id): Id<CounterId>, Body(body): Body<NewCardCheck>) -> HandlerResult {
     let token = body.token.map(|token| token.bounded("/token", 1000)).transpose()?;
-    let pin = body.pin.map(|pin| pin.bounded("/pin", *PIN_DIGITS.end())).transpose()?;
-    if token.is_some() == body.card_number.is_some() {
-        return Err(ActError::invalid("/token", "give either a token or a card_number").into());
-    }
-    let presented = PresentedCard { token, number: body.card_number, pin, document: body.document_seen };
-    let checked = checks::check(&call.app, &call.caller, id, presented).await?;
+    let presented = presented(body.card_number, body.pin, body.document_seen)?;
+    let checked = checks::check(&call.app, &call.caller, id, CardToCheck { token, presented }).await?;
     Ok((kept_nowhere("application/json"), axum::Json(CardCheckView::from(checked))).into_response())
 }

@@ -10,12 +10,15 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing, Secret};
+use crate::problem::Problem;
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
-use application::cards::Face;
+use application::cards::{Face, Presented};
 use application::{ActError, App, Reply, cards};
 use domain::calendar::Day;
 use domain::cards::{Card, CardState, PIN_DIGITS};
+use domain::copies::DocumentKind;
 use domain::ids::{CardId, PersonId, RegistrationId};
+use domain::numbers::TypedNumber;
 use print::{CardFace, Letter, PrintError, card_pdf, card_svg, letter_pdf};
 
 /// Routes.
@@ -204,6 +207,16 @@ async fn set_pin(
     let pin = body.pin.bounded("/pin", *PIN_DIGITS.end())?;
     let present = body.current_pin.map(|pin| pin.bounded("/current_pin", *PIN_DIGITS.end())).transpose()?;
     Ok(response(cards::set_pin(&call.app, &call.caller, &key, id, (pin, present)).await?))
+}
+
+/// What is shown at a counter, from the fields of a body.
+pub(crate) fn presented(
+    card: Option<TypedNumber>,
+    pin: Option<Secret>,
+    document: Option<DocumentKind>,
+) -> Result<Presented, Problem> {
+    let pin = pin.map(|pin| pin.bounded("/pin", *PIN_DIGITS.end())).transpose()?;
+    Ok(Presented { card, pin, document })
 }
 
 /// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.

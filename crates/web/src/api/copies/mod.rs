@@ -10,16 +10,14 @@ use time::OffsetDateTime;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
+use crate::api::cards::presented;
 use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, Listing, Secret};
-use crate::problem::Problem;
 use crate::reply::{HandlerResult, List, ok, response, versioned};
-use application::cards::Presented;
 use application::copies::{Ask, CutStep, DecidedRequest, HandOverStep};
 use application::{App, Reply, copies};
 use domain::calendar::{Day, Moment};
-use domain::cards::PIN_DIGITS;
 use domain::copies::decision::{Decision, Reason};
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, DocumentKind, Purpose, RequestState};
@@ -304,13 +302,10 @@ async fn cut(
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewCut>,
 ) -> HandlerResult {
-    let step = CutStep {
-        quantity: small(body.quantity),
-        presented: presented(body.card_number, body.pin, body.document_seen)?,
-        handed_in: body.old_key_handed_in.unwrap_or(false),
-    };
+    let presented = presented(body.card_number, body.pin, body.document_seen)?;
+    let step = CutStep { quantity: small(body.quantity), handed_in: body.old_key_handed_in.unwrap_or(false) };
     let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
-    Ok(response(copies::cut(&call.app, &call.caller, &key, (id, step), reply).await?))
+    Ok(response(copies::cut(&call.app, &call.caller, &key, (id, presented), step, reply).await?))
 }
 
 /// Hand keys over (staff of the counter): all that were cut, or some.
@@ -321,23 +316,14 @@ async fn hand_over(
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewHandOver>,
 ) -> HandlerResult {
+    let presented = presented(body.card_number, body.pin, body.document_seen)?;
     let step = HandOverStep {
         quantity: small(body.quantity),
-        presented: presented(body.card_number, body.pin, body.document_seen)?,
         collector: body.collected_by_id,
         signature: body.signature,
     };
     let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
-    Ok(response(copies::hand_over(&call.app, &call.caller, &key, (id, step), reply).await?))
-}
-
-fn presented(
-    card: Option<TypedNumber>,
-    pin: Option<Secret>,
-    document: Option<DocumentKind>,
-) -> Result<Presented, Problem> {
-    let pin = pin.map(|pin| pin.bounded("/pin", *PIN_DIGITS.end())).transpose()?;
-    Ok(Presented { card, pin, document })
+    Ok(response(copies::hand_over(&call.app, &call.caller, &key, (id, presented), step, reply).await?))
 }
 
 /// A signature that was drawn at a hand-over.
