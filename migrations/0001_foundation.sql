@@ -1,4 +1,4 @@
--- The service role, the history of rows, and the evidence.
+-- Foundation: the service role, what queries say in one word, the versions of rows, whoever acts.
 
 -- Roles belong to the cluster, not to the database: several databases may be migrated at once.
 DO $$
@@ -32,18 +32,7 @@ CREATE FUNCTION request_is_open(state text) RETURNS boolean LANGUAGE sql IMMUTAB
 CREATE FUNCTION id_pair(uuid, uuid) RETURNS bytea LANGUAGE sql IMMUTABLE STRICT PARALLEL SAFE
     RETURN uuid_send($1) || uuid_send($2);
 
--- Every version of every row that can change, written by trigger: a row as it stood at an instant
--- is its newest version at or before that instant.
-CREATE TABLE history (
-    position bigint GENERATED ALWAYS AS IDENTITY CONSTRAINT history_pkey PRIMARY KEY,
-    subject text NOT NULL,
-    subject_id uuid NOT NULL,
-    registration_id uuid,
-    at timestamptz NOT NULL,
-    content jsonb NOT NULL
-);
-CREATE INDEX history_by_registration ON history (registration_id, subject, subject_id, at);
-CREATE INDEX history_by_subject ON history (subject_id, at) WHERE registration_id IS NULL;
+GRANT USAGE ON SCHEMA public TO wardbook_service;
 
 -- Arguments of the trigger: columns that must not be kept (secrets).
 -- It runs as its owner: the service role itself has no right to write here.
@@ -72,40 +61,62 @@ BEGIN
 END
 $$;
 
--- One row an entry: the bytes that are hashed, exactly as they were written.
-CREATE TABLE log_entries (
-    id uuid CONSTRAINT log_entries_pkey PRIMARY KEY,
-    kind text NOT NULL CONSTRAINT log_entries_kind CHECK (kind IN ('decision', 'change')),
-    body bytea NOT NULL CONSTRAINT log_entries_body_length CHECK (octet_length(body) BETWEEN 1 AND 65535),
-    recorded_at timestamptz NOT NULL
+CREATE TABLE history (
+    position bigint GENERATED ALWAYS AS IDENTITY CONSTRAINT history_pkey PRIMARY KEY,
+    subject text NOT NULL,
+    subject_id uuid NOT NULL,
+    registration_id uuid,
+    at timestamptz NOT NULL,
+    content jsonb NOT NULL
 );
+COMMENT ON TABLE history IS
+    'Every version of every row that can change, by trigger. As it stood at an instant: its newest until then.';
+COMMENT ON COLUMN history.subject IS 'The table.';
+COMMENT ON COLUMN history.subject_id IS 'The id of the row.';
+COMMENT ON COLUMN history.registration_id IS
+    'Whose history it is part of; absent where the row belongs to no registration.';
+COMMENT ON COLUMN history.at IS 'When it was changed to this.';
+COMMENT ON COLUMN history.content IS 'The row, without columns that are secret.';
+CREATE INDEX history_by_registration ON history (registration_id, subject, subject_id, at);
+CREATE INDEX history_by_subject ON history (subject_id, at) WHERE registration_id IS NULL;
 
--- Entries that have no index in the log yet. The sequencer deletes the lowest positions and gives
--- out dense indexes; the position itself is not an index, and lower positions may commit later.
-CREATE TABLE log_pending (
-    position bigint GENERATED ALWAYS AS IDENTITY CONSTRAINT log_pending_pkey PRIMARY KEY,
-    entry_id uuid NOT NULL CONSTRAINT log_pending_entry_once UNIQUE
-        CONSTRAINT log_pending_entry REFERENCES log_entries
+CREATE TABLE actors (
+    id uuid CONSTRAINT actors_pkey PRIMARY KEY,
+    kind text NOT NULL CONSTRAINT actors_kind CHECK (kind IN ('person', 'program', 'system')),
+    CONSTRAINT actors_id_kind UNIQUE (id, kind)
 );
+COMMENT ON TABLE actors IS
+    'Whoever can do something: the one thing that columns named after a deed point at (made_by, given_by).';
 
--- The database itself queues each entry: none can be written without its pending row.
-CREATE FUNCTION queue_entry() RETURNS trigger
-LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
+CREATE TABLE idempotency_keys (
+    actor_id uuid NOT NULL CONSTRAINT idempotency_keys_actor REFERENCES actors,
+    key text NOT NULL CONSTRAINT idempotency_keys_key CHECK (char_length(key) BETWEEN 1 AND 255),
+    request_hash bytea NOT NULL CONSTRAINT idempotency_keys_hash CHECK (octet_length(request_hash) = 32),
+    reply jsonb,
+    created_at timestamptz NOT NULL,
+    CONSTRAINT idempotency_keys_pkey PRIMARY KEY (actor_id, key)
+);
+COMMENT ON TABLE idempotency_keys IS
+    'A request sent again: the caller, the key and the body of the first one, and what was replied.';
+COMMENT ON COLUMN idempotency_keys.key IS 'What the caller sent as Idempotency-Key.';
+COMMENT ON COLUMN idempotency_keys.request_hash IS 'SHA-256 of method, path and body, without secrets.';
+COMMENT ON COLUMN idempotency_keys.reply IS 'Absent while the first attempt is under way.';
+CREATE INDEX idempotency_keys_by_age ON idempotency_keys (created_at);
+
+-- The service itself, for what happens by the passing of time.
+INSERT INTO actors (id, kind) VALUES ('00000000-0000-0000-0000-000000000000', 'system');
+
+-- The service says at its start which migrations are missing; the table is there when they are run by the
+-- program.
+DO $$
 BEGIN
-    INSERT INTO log_pending (entry_id) VALUES (NEW.id);
-    RETURN NULL;
+    IF to_regclass('_sqlx_migrations') IS NOT NULL THEN
+        GRANT SELECT ON _sqlx_migrations TO wardbook_service;
+    END IF;
 END
 $$;
-CREATE TRIGGER log_entries_queued AFTER INSERT ON log_entries
-    FOR EACH ROW EXECUTE FUNCTION queue_entry();
-CREATE TRIGGER log_entries_only_grow BEFORE UPDATE OR DELETE OR TRUNCATE ON log_entries
-    FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
 
--- What an entry commits to, in the SD-JWT disclosure form. Deleting a row erases the datum and
--- leaves the entry as it is.
-CREATE TABLE disclosures (
-    entry_id uuid NOT NULL CONSTRAINT disclosures_entry REFERENCES log_entries,
-    name text NOT NULL,
-    disclosure text NOT NULL,
-    CONSTRAINT disclosures_pkey PRIMARY KEY (entry_id, name)
-);
+GRANT SELECT ON history TO wardbook_service;
+GRANT SELECT, INSERT ON actors TO wardbook_service;
+-- Old replies are swept away.
+GRANT SELECT, INSERT, UPDATE, DELETE ON idempotency_keys TO wardbook_service;

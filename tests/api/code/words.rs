@@ -104,6 +104,21 @@ async fn each_column_takes_the_words_of_its_enumeration_and_no_others() {
 }
 
 #[tokio::test]
+async fn each_table_says_what_it_holds() {
+    let pool = databases::connect(&databases::migrated().await).await;
+    let silent: Vec<String> = sqlx::query_scalar(
+        "SELECT relname::text FROM pg_class
+         WHERE relnamespace = 'public'::regnamespace AND relkind = 'r' AND relname <> '_sqlx_migrations'
+           AND obj_description(oid, 'pg_class') IS NULL",
+    )
+    .fetch_all(&pool)
+    .await
+    .unwrap();
+    assert!(silent.is_empty(), "COMMENT ON TABLE is missing: {silent:?}");
+    databases::drop(pool).await;
+}
+
+#[tokio::test]
 async fn notions_are_the_same_in_queries_and_in_the_domain() {
     let pool = databases::connect(&databases::migrated().await).await;
     for state in KeyState::ALL {

@@ -401,18 +401,22 @@ pub fn needs_another_row(name: &str) -> bool {
 pub fn other_row(name: &str) -> &'static str {
     match name {
         "differs_registration" => {
-            "INSERT INTO differs SELECT gen_random_uuid(), gen_random_uuid(), section_id, 'ZZ-9', level, changed_at, state
+            "INSERT INTO differs (id, registration_id, section_id, number, level, changed_at, state)
+             SELECT gen_random_uuid(), gen_random_uuid(), section_id, 'ZZ-9', level, changed_at, state
              FROM differs LIMIT 1"
         }
         "differs_section" => {
-            "INSERT INTO differs SELECT gen_random_uuid(), registration_id, gen_random_uuid(), 'ZZ-8', level, changed_at, state
+            "INSERT INTO differs (id, registration_id, section_id, number, level, changed_at, state)
+             SELECT gen_random_uuid(), registration_id, gen_random_uuid(), 'ZZ-8', level, changed_at, state
              FROM differs LIMIT 1"
         }
         "blank_accounts_counter" => {
-            "INSERT INTO blank_accounts SELECT gen_random_uuid(), section_id, 0, 0, 0, 0, 0 FROM blank_accounts LIMIT 1"
+            "INSERT INTO blank_accounts (counter_id, section_id, received, cut, spoiled, returned, on_hand)
+             SELECT gen_random_uuid(), section_id, 0, 0, 0, 0, 0 FROM blank_accounts LIMIT 1"
         }
         "blank_accounts_section" => {
-            "INSERT INTO blank_accounts SELECT counter_id, gen_random_uuid(), 0, 0, 0, 0, 0 FROM blank_accounts LIMIT 1"
+            "INSERT INTO blank_accounts (counter_id, section_id, received, cut, spoiled, returned, on_hand)
+             SELECT counter_id, gen_random_uuid(), 0, 0, 0, 0, 0 FROM blank_accounts LIMIT 1"
         }
         "rule_versions_registration" => {
             "INSERT INTO rule_versions SELECT gen_random_uuid(), 1, rules, made_by, made_at FROM rule_versions LIMIT 1"

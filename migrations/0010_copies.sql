@@ -1,4 +1,4 @@
--- The life of a copy: asked for, decided, approved, cut, handed over; and every key that came of it.
+-- Copies: asked for, decided, approved, cut, handed over.
 
 CREATE TABLE copy_requests (
     id uuid CONSTRAINT copy_requests_pkey PRIMARY KEY,
@@ -34,6 +34,16 @@ CREATE TABLE copy_requests (
     CONSTRAINT copy_requests_authorised_state CHECK (
         authorised_at IS NOT NULL OR state NOT IN ('authorised', 'completed'))
 );
+COMMENT ON TABLE copy_requests IS 'A further key is asked for.';
+COMMENT ON COLUMN copy_requests.asked_by IS 'Who asked.';
+COMMENT ON COLUMN copy_requests.recipient_id IS 'Who is to have the keys.';
+COMMENT ON COLUMN copy_requests.replaces_key_id IS 'The worn or lost key that the copy is instead of.';
+COMMENT ON COLUMN copy_requests.needed_from IS 'From when the keys are needed.';
+COMMENT ON COLUMN copy_requests.due_back_on IS 'When keys that are lent come back.';
+COMMENT ON COLUMN copy_requests.extends_request_id IS 'The request whose keys are to stay out longer.';
+COMMENT ON COLUMN copy_requests.emergency_reason IS 'Why the normal authority cannot act.';
+COMMENT ON COLUMN copy_requests.lapses_at IS 'Until when it may be cut.';
+COMMENT ON COLUMN copy_requests.version IS 'For If-Match.';
 CREATE INDEX copy_requests_by_registration ON copy_requests (registration_id, id);
 CREATE INDEX copy_requests_open_by_differ ON copy_requests (differ_id) WHERE state = 'authorised';
 CREATE INDEX copy_requests_by_counter ON copy_requests (counter_id, id);
@@ -42,14 +52,14 @@ CREATE INDEX copy_requests_by_extended ON copy_requests (extends_request_id) WHE
 CREATE INDEX copy_requests_to_lapse ON copy_requests (lapses_at) WHERE state = 'authorised';
 CREATE TRIGGER copy_requests_history AFTER INSERT OR UPDATE ON copy_requests
     FOR EACH ROW EXECUTE FUNCTION keep_history();
+CREATE INDEX copy_requests_by_asker ON copy_requests (asked_by, asked_at);
 
--- Every decision that was taken, refusals too: one row, one entry.
 CREATE TABLE decisions (
     id uuid CONSTRAINT decisions_pkey PRIMARY KEY,
     registration_id uuid NOT NULL,
     request_id uuid NOT NULL CONSTRAINT decisions_request REFERENCES copy_requests,
     step text NOT NULL CONSTRAINT decisions_step CHECK (step IN
-        ('ask', 'approve', 'decline', 'withdraw', 'stop', 'cut', 'hand_over', 'lapse')),
+        ('ask', 'approve', 'decline', 'withdraw', 'stop', 'look', 'cut', 'cut_offline', 'hand_over', 'lapse')),
     outcome text NOT NULL CONSTRAINT decisions_outcome CHECK (outcome IN
         ('permitted', 'needs_approval', 'refused', 'recorded')),
     reasons jsonb NOT NULL,
@@ -61,6 +71,10 @@ CREATE TABLE decisions (
     CONSTRAINT decisions_rules FOREIGN KEY (registration_id, rules_version)
         REFERENCES rule_versions (registration_id, version)
 );
+COMMENT ON TABLE decisions IS 'Every decision that was taken, refusals too: one row, one entry.';
+COMMENT ON COLUMN decisions.step IS 'Where in the life of the request.';
+COMMENT ON COLUMN decisions.reasons IS 'Code and detail of each.';
+COMMENT ON COLUMN decisions.rules_version IS 'The rules that it was taken under.';
 CREATE INDEX decisions_by_request ON decisions (request_id, at);
 CREATE TRIGGER decisions_only_grow BEFORE UPDATE OR DELETE OR TRUNCATE ON decisions
     FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
@@ -70,11 +84,13 @@ CREATE TABLE approvals (
     request_id uuid NOT NULL CONSTRAINT approvals_request REFERENCES copy_requests,
     approver_id uuid NOT NULL CONSTRAINT approvals_approver REFERENCES people,
     decision_id uuid NOT NULL CONSTRAINT approvals_decision REFERENCES decisions,
-    -- Given in place of an authority that could not act; why stands in the request.
     emergency boolean NOT NULL,
     given_at timestamptz NOT NULL,
     CONSTRAINT approvals_once UNIQUE (request_id, approver_id)
 );
+COMMENT ON TABLE approvals IS 'Who approved which request.';
+COMMENT ON COLUMN approvals.emergency IS
+    'Given in place of an authority that could not act; why stands in the request.';
 CREATE INDEX approvals_emergency ON approvals (given_at) WHERE emergency;
 
 CREATE TABLE cuts (
@@ -86,87 +102,76 @@ CREATE TABLE cuts (
         CONSTRAINT cuts_decision_once UNIQUE,
     at timestamptz NOT NULL
 );
+COMMENT ON TABLE cuts IS 'Keys that were cut at a counter for a request.';
 CREATE INDEX cuts_by_request ON cuts (request_id);
+CREATE INDEX cuts_by_counter ON cuts (counter_id, at);
 
--- The levers for one lock with the keys cut to them.
-CREATE TABLE lever_packs (
-    id uuid CONSTRAINT lever_packs_pkey PRIMARY KEY,
-    registration_id uuid NOT NULL,
-    differ_id uuid NOT NULL,
-    number text NOT NULL CONSTRAINT lever_packs_number CHECK (number ~ '^[A-Z0-9][A-Z0-9-]{0,39}$'),
-    recorded_at timestamptz NOT NULL,
-    CONSTRAINT lever_packs_number_once UNIQUE (registration_id, number),
-    CONSTRAINT lever_packs_differ FOREIGN KEY (differ_id, registration_id)
-        REFERENCES differs (id, registration_id)
+CREATE TABLE offline_cuts (
+    cut_id uuid CONSTRAINT offline_cuts_pkey PRIMARY KEY CONSTRAINT offline_cuts_cut REFERENCES cuts,
+    counter_id uuid NOT NULL CONSTRAINT offline_cuts_counter REFERENCES counters,
+    chosen_id uuid NOT NULL,
+    made_at timestamptz NOT NULL,
+    flagged boolean NOT NULL,
+    beyond integer NOT NULL,
+    CONSTRAINT offline_cuts_once UNIQUE (counter_id, chosen_id),
+    CONSTRAINT offline_cuts_beyond CHECK (beyond >= 0 AND (flagged OR beyond = 0))
 );
-
-CREATE TABLE keys (
-    id uuid CONSTRAINT keys_pkey PRIMARY KEY,
-    registration_id uuid NOT NULL,
-    differ_id uuid NOT NULL,
-    copy_number integer NOT NULL CONSTRAINT keys_copy_number CHECK (copy_number >= 1),
-    cut_id uuid CONSTRAINT keys_cut REFERENCES cuts,
-    lever_pack_id uuid CONSTRAINT keys_lever_pack REFERENCES lever_packs,
-    state text NOT NULL CONSTRAINT keys_state CHECK (state IN
-        ('in_store', 'with_person', 'returned', 'lost', 'stolen', 'destroyed', 'dead')),
-    holder_id uuid CONSTRAINT keys_holder REFERENCES people,
-    due_back_on date,
-    overdue_since timestamptz,
-    version integer NOT NULL CONSTRAINT keys_version CHECK (version >= 1),
-    changed_at timestamptz NOT NULL,
-    CONSTRAINT keys_differ FOREIGN KEY (differ_id, registration_id) REFERENCES differs (id, registration_id),
-    CONSTRAINT keys_copy_number_once UNIQUE (differ_id, copy_number),
-    CONSTRAINT keys_one_origin CHECK (num_nonnulls(cut_id, lever_pack_id) = 1),
-    CONSTRAINT keys_held_by_somebody CHECK (state <> 'with_person' OR holder_id IS NOT NULL),
-    CONSTRAINT keys_store_has_no_holder CHECK (state NOT IN ('in_store', 'returned') OR holder_id IS NULL)
-);
-CREATE INDEX keys_by_registration ON keys (registration_id, id);
-CREATE INDEX keys_by_holder ON keys (holder_id) WHERE holder_id IS NOT NULL;
-CREATE INDEX keys_due ON keys (due_back_on) WHERE state = 'with_person' AND due_back_on IS NOT NULL;
-CREATE TRIGGER keys_history AFTER INSERT OR UPDATE ON keys
-    FOR EACH ROW EXECUTE FUNCTION keep_history();
-
-ALTER TABLE copy_requests ADD CONSTRAINT copy_requests_replaced_key FOREIGN KEY (replaces_key_id) REFERENCES keys;
-
-CREATE TABLE losses (
-    id uuid CONSTRAINT losses_pkey PRIMARY KEY,
-    registration_id uuid NOT NULL CONSTRAINT losses_registration REFERENCES registrations,
-    key_id uuid NOT NULL CONSTRAINT losses_key REFERENCES keys,
-    kind text NOT NULL CONSTRAINT losses_kind CHECK (kind IN ('lost', 'stolen')),
-    crime_reference text CONSTRAINT losses_crime_reference CHECK (char_length(crime_reference) BETWEEN 1 AND 100),
-    reported_by uuid NOT NULL CONSTRAINT losses_reported_by REFERENCES actors,
-    reported_at timestamptz NOT NULL,
-    found_at timestamptz CONSTRAINT losses_found_after CHECK (found_at >= reported_at),
-    charge text NOT NULL CONSTRAINT losses_charge CHECK (charge IN ('none', 'due', 'paid', 'waived')),
-    charge_amount integer CONSTRAINT losses_charge_amount CHECK (charge_amount >= 0),
-    -- The post of whoever waived it: the rules say which posts may.
-    waived_by_post text CONSTRAINT losses_waived_by_post CHECK (waived_by_post ~ '^[a-z][a-z0-9_]{0,39}$'),
-    charge_currency text CONSTRAINT losses_charge_currency CHECK (charge_currency ~ '^[A-Z]{3}$'),
-    changed_at timestamptz NOT NULL,
-    CONSTRAINT losses_waived CHECK (charge = 'waived' OR waived_by_post IS NULL),
-    CONSTRAINT losses_charge_stated CHECK (charge = 'none' OR (charge_amount IS NOT NULL AND charge_currency IS NOT NULL))
-);
--- A key that was found may be lost again.
-CREATE UNIQUE INDEX losses_key_once ON losses (key_id) WHERE found_at IS NULL;
-CREATE INDEX losses_by_registration ON losses (registration_id);
-CREATE TRIGGER losses_history AFTER INSERT OR UPDATE ON losses
-    FOR EACH ROW EXECUTE FUNCTION keep_history();
+COMMENT ON TABLE offline_cuts IS 'Cuts that were made without a network and brought in later, each decided again.';
+COMMENT ON COLUMN offline_cuts.counter_id IS
+    'The counter chose an id for it: the same cut is recorded once, whoever sends it and whenever.';
+COMMENT ON COLUMN offline_cuts.chosen_id IS
+    'The counter chose it: a cut is recorded once, whoever sends it and whenever.';
+COMMENT ON COLUMN offline_cuts.made_at IS 'By the counter''s clock.';
+COMMENT ON COLUMN offline_cuts.flagged IS
+    'The decision that was taken when it was brought in was no: the keys exist all the same.';
+COMMENT ON COLUMN offline_cuts.beyond IS 'Keys beyond what was authorised.';
+CREATE INDEX offline_cuts_flagged ON offline_cuts (cut_id) WHERE flagged;
 
 CREATE TABLE hand_overs (
     id uuid CONSTRAINT hand_overs_pkey PRIMARY KEY,
     request_id uuid NOT NULL CONSTRAINT hand_overs_request REFERENCES copy_requests,
     collected_by uuid NOT NULL CONSTRAINT hand_overs_collected_by REFERENCES people,
     card_id uuid CONSTRAINT hand_overs_card REFERENCES cards,
-    -- Which kind of document was seen, never a copy of it.
     document_seen text CONSTRAINT hand_overs_document CHECK (document_seen IN
         ('passport', 'driving_licence', 'identity_card', 'staff_card', 'other_photo_document')),
     decision_id uuid NOT NULL CONSTRAINT hand_overs_decision REFERENCES decisions
         CONSTRAINT hand_overs_decision_once UNIQUE,
     at timestamptz NOT NULL
 );
+COMMENT ON TABLE hand_overs IS 'Keys that were handed to whoever collected them.';
+COMMENT ON COLUMN hand_overs.card_id IS 'The card that was shown.';
+COMMENT ON COLUMN hand_overs.document_seen IS 'Which kind of document was seen, never a copy of it.';
 CREATE INDEX hand_overs_by_request ON hand_overs (request_id);
 
-CREATE TABLE hand_over_keys (
-    hand_over_id uuid NOT NULL CONSTRAINT hand_over_keys_hand_over REFERENCES hand_overs,
-    key_id uuid NOT NULL CONSTRAINT hand_over_keys_pkey PRIMARY KEY CONSTRAINT hand_over_keys_key REFERENCES keys
+CREATE TABLE signatures (
+    hash text CONSTRAINT signatures_pkey PRIMARY KEY,
+    strokes text NOT NULL CONSTRAINT signatures_strokes CHECK (char_length(strokes) BETWEEN 10 AND 400000),
+    hand_over_id uuid CONSTRAINT signatures_hand_over REFERENCES hand_overs
+        CONSTRAINT signatures_hand_over_once UNIQUE,
+    plot_hand_over_id uuid CONSTRAINT signatures_plot_hand_over_once UNIQUE,
+    CONSTRAINT signatures_one_hand_over CHECK (num_nonnulls(hand_over_id, plot_hand_over_id) = 1)
 );
+COMMENT ON TABLE signatures IS
+    'What was drawn at a hand-over: evidence, and personal, so kept until the person is erased.';
+COMMENT ON COLUMN signatures.hash IS
+    'SHA-256 of the strokes. Nobody draws the same strokes twice to the millisecond.';
+COMMENT ON COLUMN signatures.strokes IS 'The strokes as text: the bytes that were hashed.';
+
+CREATE TABLE destructions (
+    id uuid CONSTRAINT destructions_pkey PRIMARY KEY,
+    request_id uuid NOT NULL CONSTRAINT destructions_request REFERENCES copy_requests,
+    made_by uuid NOT NULL CONSTRAINT destructions_made_by REFERENCES people,
+    made_at timestamptz NOT NULL,
+    witness_id uuid CONSTRAINT destructions_witness REFERENCES people
+        CONSTRAINT destructions_two_people CHECK (witness_id <> made_by),
+    witnessed_at timestamptz,
+    CONSTRAINT destructions_witnessed CHECK ((witness_id IS NULL) = (witnessed_at IS NULL))
+);
+COMMENT ON TABLE destructions IS
+    'Keys that nobody collected are destroyed by one and seen by another, each in a session of their own.';
+CREATE UNIQUE INDEX destructions_one_open ON destructions (request_id) WHERE witnessed_at IS NULL;
+
+GRANT SELECT, INSERT, UPDATE ON copy_requests TO wardbook_service;
+GRANT SELECT, INSERT ON decisions, approvals, cuts, offline_cuts, hand_overs, destructions TO wardbook_service;
+GRANT SELECT, INSERT, DELETE ON signatures TO wardbook_service;
+GRANT UPDATE (witness_id, witnessed_at) ON destructions TO wardbook_service;

@@ -1,25 +1,17 @@
--- Who acts: people and client programs, the organisations they act for, and how they sign in.
+-- People: organisations, their people and client programs, and how they sign in.
 
 CREATE TABLE organisations (
     id uuid CONSTRAINT organisations_pkey PRIMARY KEY,
     kind text NOT NULL CONSTRAINT organisations_kind
-        CHECK (kind IN ('supplier', 'dealer', 'owner', 'agent', 'builder')),
+        CHECK (kind IN ('supplier', 'dealer', 'owner', 'agent', 'builder', 'auditor')),
     name text NOT NULL CONSTRAINT organisations_name CHECK (char_length(name) BETWEEN 1 AND 200),
     created_at timestamptz NOT NULL,
     changed_at timestamptz NOT NULL
 );
+COMMENT ON TABLE organisations IS
+    'Suppliers, dealers, owners, agents, builders and auditors. One register has one supplier.';
 -- One register has one supplier.
 CREATE UNIQUE INDEX organisations_one_supplier ON organisations (kind) WHERE kind = 'supplier';
-
--- Whoever can do something: the one thing that "by" columns point at.
-CREATE TABLE actors (
-    id uuid CONSTRAINT actors_pkey PRIMARY KEY,
-    kind text NOT NULL CONSTRAINT actors_kind CHECK (kind IN ('person', 'program', 'system')),
-    CONSTRAINT actors_id_kind UNIQUE (id, kind)
-);
-
--- The service itself, for what happens by the passing of time.
-INSERT INTO actors (id, kind) VALUES ('00000000-0000-0000-0000-000000000000', 'system');
 
 CREATE TABLE people (
     id uuid CONSTRAINT people_pkey PRIMARY KEY,
@@ -29,23 +21,35 @@ CREATE TABLE people (
         CONSTRAINT people_email_once UNIQUE,
     created_at timestamptz NOT NULL,
     created_by_organisation uuid CONSTRAINT people_created_by REFERENCES organisations,
+    erased_at timestamptz,
+    CONSTRAINT people_erased CHECK (erased_at IS NULL OR email IS NULL),
     CONSTRAINT people_actor FOREIGN KEY (id, kind) REFERENCES actors (id, kind)
 );
+COMMENT ON TABLE people IS 'Everybody whom the register knows by name.';
+COMMENT ON COLUMN people.kind IS 'For the reference to actors.';
+COMMENT ON COLUMN people.created_by_organisation IS 'Whose people may see the person until a right tells more.';
+COMMENT ON COLUMN people.erased_at IS 'When name, address and account went; rows and entries stay.';
 
 CREATE TABLE accounts (
     person_id uuid CONSTRAINT accounts_pkey PRIMARY KEY CONSTRAINT accounts_person REFERENCES people,
     password_hash text NOT NULL CONSTRAINT accounts_password_argon2id CHECK (password_hash LIKE '$argon2id$%'),
     totp_secret bytea CONSTRAINT accounts_totp_length CHECK (octet_length(totp_secret) >= 20),
+    totp_key_id uuid CONSTRAINT accounts_totp_key REFERENCES data_keys,
     totp_confirmed_at timestamptz,
-    -- The newest time step that was accepted: a code is good once (RFC 6238 s. 5.2).
     totp_last_step bigint,
     failures integer NOT NULL DEFAULT 0 CONSTRAINT accounts_failures CHECK (failures >= 0),
     blocked_until timestamptz,
     changed_at timestamptz NOT NULL,
+    CONSTRAINT accounts_totp_sealed CHECK ((totp_secret IS NULL) = (totp_key_id IS NULL)),
     CONSTRAINT accounts_totp_confirmed CHECK (totp_confirmed_at IS NULL OR totp_secret IS NOT NULL)
 );
+COMMENT ON TABLE accounts IS 'How a person signs in.';
+COMMENT ON COLUMN accounts.totp_secret IS 'Encrypted.';
+COMMENT ON COLUMN accounts.totp_confirmed_at IS 'From when on the second factor is asked for.';
+COMMENT ON COLUMN accounts.totp_last_step IS
+    'The newest time step that was accepted: a code is good once (RFC 6238 section 5.2).';
+COMMENT ON COLUMN accounts.failures IS 'In a row, since the last success.';
 
--- The first password is chosen by the person, against a token handed over once.
 CREATE TABLE invitations (
     token_hash bytea CONSTRAINT invitations_pkey PRIMARY KEY
         CONSTRAINT invitations_hash CHECK (octet_length(token_hash) = 32),
@@ -53,7 +57,8 @@ CREATE TABLE invitations (
     expires_at timestamptz NOT NULL,
     used_at timestamptz
 );
-
+COMMENT ON TABLE invitations IS 'The first password is chosen by the person, against a token handed over once.';
+COMMENT ON COLUMN invitations.token_hash IS 'SHA-256.';
 CREATE INDEX invitations_by_person ON invitations (person_id);
 
 CREATE TABLE memberships (
@@ -68,6 +73,7 @@ CREATE TABLE memberships (
     CONSTRAINT memberships_one_at_a_time EXCLUDE USING gist
         (id_pair(person_id, organisation_id) WITH =, daterange(first_day, last_day, '[]') WITH &&)
 );
+COMMENT ON TABLE memberships IS 'Seats: who works for which organisation, and as what.';
 CREATE INDEX memberships_by_person ON memberships (person_id);
 CREATE INDEX memberships_by_organisation ON memberships (organisation_id);
 CREATE TRIGGER memberships_history AFTER INSERT OR UPDATE ON memberships
@@ -78,12 +84,14 @@ CREATE TABLE client_programs (
     kind text NOT NULL GENERATED ALWAYS AS ('program') STORED,
     organisation_id uuid NOT NULL CONSTRAINT client_programs_organisation REFERENCES organisations,
     name text NOT NULL CONSTRAINT client_programs_name CHECK (char_length(name) BETWEEN 1 AND 200),
-    -- SHA-256 of 256 random bits: nothing to guess, so no slow hash.
     secret_hash bytea NOT NULL CONSTRAINT client_programs_secret CHECK (octet_length(secret_hash) = 32),
     created_at timestamptz NOT NULL,
     revoked_at timestamptz,
     CONSTRAINT client_programs_actor FOREIGN KEY (id, kind) REFERENCES actors (id, kind)
 );
+COMMENT ON TABLE client_programs IS 'Programs that act for an organisation.';
+COMMENT ON COLUMN client_programs.kind IS 'For the reference to actors.';
+COMMENT ON COLUMN client_programs.secret_hash IS 'SHA-256 of 256 random bits: nothing to guess, so no slow hash.';
 CREATE INDEX client_programs_by_organisation ON client_programs (organisation_id);
 
 CREATE TABLE sessions (
@@ -95,9 +103,10 @@ CREATE TABLE sessions (
     ended_at timestamptz,
     CONSTRAINT sessions_end_after_start CHECK (expires_at > started_at)
 );
+COMMENT ON TABLE sessions IS 'Since when a person is signed in, and until when.';
+COMMENT ON COLUMN sessions.second_factor IS 'Whether one was shown.';
 CREATE INDEX sessions_by_person ON sessions (person_id) WHERE ended_at IS NULL;
 
--- A refresh token is good once; its second use ends the session.
 CREATE TABLE refresh_tokens (
     token_hash bytea CONSTRAINT refresh_tokens_pkey PRIMARY KEY
         CONSTRAINT refresh_tokens_hash CHECK (octet_length(token_hash) = 32),
@@ -105,30 +114,10 @@ CREATE TABLE refresh_tokens (
     issued_at timestamptz NOT NULL,
     used_at timestamptz
 );
+COMMENT ON TABLE refresh_tokens IS 'A refresh token is good once; its second use ends the session.';
+COMMENT ON COLUMN refresh_tokens.token_hash IS 'SHA-256.';
 CREATE INDEX refresh_tokens_by_session ON refresh_tokens (session_id);
 
--- A request sent again: same caller, same key, same body, one effect and one reply.
-CREATE TABLE idempotency_keys (
-    actor_id uuid NOT NULL CONSTRAINT idempotency_keys_actor REFERENCES actors,
-    key text NOT NULL CONSTRAINT idempotency_keys_key CHECK (char_length(key) BETWEEN 1 AND 255),
-    request_hash bytea NOT NULL CONSTRAINT idempotency_keys_hash CHECK (octet_length(request_hash) = 32),
-    reply jsonb,
-    created_at timestamptz NOT NULL,
-    CONSTRAINT idempotency_keys_pkey PRIMARY KEY (actor_id, key)
-);
-CREATE INDEX idempotency_keys_by_age ON idempotency_keys (created_at);
-
--- Each change of rights or of the register: one row, one entry.
-CREATE TABLE changes (
-    id uuid CONSTRAINT changes_pkey PRIMARY KEY,
-    kind text NOT NULL,
-    registration_id uuid,
-    subject_id uuid NOT NULL,
-    by_actor uuid NOT NULL CONSTRAINT changes_actor REFERENCES actors,
-    at timestamptz NOT NULL,
-    entry_id uuid NOT NULL CONSTRAINT changes_entry REFERENCES log_entries
-        CONSTRAINT changes_entry_once UNIQUE
-);
-CREATE INDEX changes_by_registration ON changes (registration_id, at);
-CREATE TRIGGER changes_only_grow BEFORE UPDATE OR DELETE OR TRUNCATE ON changes
-    FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
+GRANT SELECT, INSERT, UPDATE ON organisations, people, memberships, client_programs TO wardbook_service;
+-- An account goes with its person; what has run out is swept away.
+GRANT SELECT, INSERT, UPDATE, DELETE ON accounts, invitations, sessions, refresh_tokens TO wardbook_service;

@@ -2,7 +2,6 @@
 
 CREATE TABLE sites (
     id uuid CONSTRAINT sites_pkey PRIMARY KEY,
-    -- The registration of the site, which the temporary differ belongs to.
     registration_id uuid NOT NULL CONSTRAINT sites_registration REFERENCES registrations
         CONSTRAINT sites_registration_once UNIQUE,
     builder_id uuid NOT NULL CONSTRAINT sites_builder REFERENCES organisations,
@@ -14,6 +13,9 @@ CREATE TABLE sites (
         REFERENCES differs (id, registration_id),
     CONSTRAINT sites_id_registration UNIQUE (id, registration_id)
 );
+COMMENT ON TABLE sites IS 'Building sites.';
+COMMENT ON COLUMN sites.registration_id IS 'The registration of the site, which the temporary differ belongs to.';
+COMMENT ON COLUMN sites.temporary_differ_id IS 'What every lock answers to until its plot is ready.';
 CREATE TRIGGER sites_history AFTER INSERT OR UPDATE ON sites
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 
@@ -21,7 +23,6 @@ CREATE TABLE plots (
     id uuid CONSTRAINT plots_pkey PRIMARY KEY,
     site_id uuid NOT NULL,
     site_registration_id uuid NOT NULL,
-    -- Its place in the order of the plan.
     sequence integer NOT NULL CONSTRAINT plots_sequence CHECK (sequence >= 1),
     label text NOT NULL CONSTRAINT plots_label CHECK (char_length(label) BETWEEN 1 AND 100),
     registration_id uuid NOT NULL CONSTRAINT plots_registration REFERENCES registrations
@@ -35,10 +36,11 @@ CREATE TABLE plots (
     CONSTRAINT plots_registration_site UNIQUE (registration_id, site_registration_id),
     CONSTRAINT plots_two_registrations CHECK (registration_id <> site_registration_id)
 );
+COMMENT ON TABLE plots IS 'The houses of a site, each with a registration of its own from the first day.';
+COMMENT ON COLUMN plots.sequence IS 'Its place in the order of the plan.';
 CREATE INDEX plots_by_site ON plots (site_registration_id);
 CREATE TRIGGER plots_history AFTER INSERT OR UPDATE ON plots FOR EACH ROW EXECUTE FUNCTION keep_history();
 
--- The doors of a plot: what becomes of each lock from the site key to the buyer's own.
 CREATE TABLE plot_locks (
     id uuid CONSTRAINT plot_locks_pkey PRIMARY KEY,
     plot_id uuid NOT NULL CONSTRAINT plot_locks_plot REFERENCES plots,
@@ -61,6 +63,10 @@ CREATE TABLE plot_locks (
         num_nonnulls(final_key_works_at, site_key_dead_at, tried_by) IN (0, 3)),
     CONSTRAINT plot_locks_tried_after_fitting CHECK (final_key_works_at IS NULL OR fitted_at IS NOT NULL)
 );
+COMMENT ON TABLE plot_locks IS
+    'The doors of a plot: what becomes of each lock from the site key to the buyer''s own.';
+COMMENT ON COLUMN plot_locks.final_key_works_at IS 'When somebody tried the buyer''s key …';
+COMMENT ON COLUMN plot_locks.site_key_dead_at IS '… and the site key, which did not turn any more.';
 CREATE INDEX plot_locks_by_final_differ ON plot_locks (final_differ_id);
 CREATE UNIQUE INDEX plot_locks_sequence_once ON plot_locks (plot_id, sequence);
 CREATE TRIGGER plot_locks_history AFTER INSERT OR UPDATE ON plot_locks
@@ -79,26 +85,15 @@ CREATE TABLE plot_hand_overs (
     made_by uuid NOT NULL CONSTRAINT plot_hand_overs_made_by REFERENCES actors,
     made_at timestamptz NOT NULL
 );
+COMMENT ON TABLE plot_hand_overs IS 'A plot goes to its buyer.';
 CREATE TRIGGER plot_hand_overs_only_grow BEFORE UPDATE OR DELETE OR TRUNCATE ON plot_hand_overs
     FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
 
--- A signature is drawn at a counter, or at the hand-over of a plot.
-ALTER TABLE signatures
-    DROP CONSTRAINT signatures_pkey,
-    ALTER COLUMN hand_over_id DROP NOT NULL,
-    ADD COLUMN plot_hand_over_id uuid CONSTRAINT signatures_plot_hand_over REFERENCES plot_hand_overs,
-    ADD CONSTRAINT signatures_pkey PRIMARY KEY (hash),
-    DROP CONSTRAINT signatures_once,
-    ADD CONSTRAINT signatures_hand_over_once UNIQUE (hand_over_id),
-    ADD CONSTRAINT signatures_plot_hand_over_once UNIQUE (plot_hand_over_id),
-    ADD CONSTRAINT signatures_one_hand_over CHECK (num_nonnulls(hand_over_id, plot_hand_over_id) = 1);
-
 -- A lock answers to differs of its own registration, or of the site whose plot it is in.
-ALTER TABLE answers
-    ADD COLUMN site_registration_id uuid GENERATED ALWAYS AS
-        (CASE WHEN differ_registration_id <> registration_id THEN differ_registration_id END) STORED,
-    ADD CONSTRAINT answers_site FOREIGN KEY (registration_id, site_registration_id)
-        REFERENCES plots (registration_id, site_registration_id);
+ALTER TABLE answers ADD CONSTRAINT answers_site
+    FOREIGN KEY (registration_id, site_registration_id) REFERENCES plots (registration_id, site_registration_id);
+ALTER TABLE signatures ADD CONSTRAINT signatures_plot_hand_over
+    FOREIGN KEY (plot_hand_over_id) REFERENCES plot_hand_overs;
 
-GRANT SELECT, INSERT ON plot_hand_overs TO wardbook_service;
 GRANT SELECT, INSERT, UPDATE ON sites, plots, plot_locks TO wardbook_service;
+GRANT SELECT, INSERT ON plot_hand_overs TO wardbook_service;
