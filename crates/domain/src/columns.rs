@@ -7,7 +7,7 @@ use sqlx::{Decode, Encode, Type};
 use uuid::Uuid;
 
 use crate::cards::CardState;
-use crate::copies::decision::Outcome;
+use crate::copies::decision::{Outcome, RecordedStep};
 use crate::copies::{DocumentKind, Purpose, RequestState};
 use crate::counters::blanks::{Explanation, MovementKind};
 use crate::differs::{DifferState, Level};
@@ -96,7 +96,7 @@ macro_rules! word_columns {
 word_columns! {
     AuditAnswer, AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand,
     HoldKind, KeyState, Level, LockKind, LossDecision, LossKind, MovementKind, NoticeKind,
-    OrganisationKind, Outcome, Post, Protection, Purpose, RekeyState, RequestState, Silence,
+    OrganisationKind, Outcome, Post, Protection, Purpose, RecordedStep, RekeyState, RequestState, Silence,
 }
 
 text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::{Portion, Result, wrote};
 use domain::cards::{Card, CardState};
-use domain::ids::{ActorId, CardId, CounterId, OrganisationId, PersonId, RegistrationId, SectionId};
+use domain::ids::{ActorId, CardId, CounterId, OrganisationId, PersonId, RegistrationId};
 use domain::numbers::TypedNumber;
 use domain::register::registrations::Registration;
 
@@ -15,9 +15,8 @@ macro_rules! select_cards {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Card,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
-                      number AS "number: _", state AS "state: _", expires_on, pin_hash IS NOT NULL AS "pin_set!",
-                      status_list, status_index, replaces_id AS "replaces_id: _"
+            r#"SELECT id, registration_id, person_id, number, state, expires_on,
+                      pin_hash IS NOT NULL AS "pin_set!", status_list, status_index, replaces_id
                FROM cards "# + $rest
             $(, $argument)*
         )
@@ -86,12 +85,12 @@ pub async fn at_counter(
     today: Date,
 ) -> Result<Option<(OrganisationId, Option<CardAtCounter>)>> {
     let row = sqlx::query!(
-        r#"SELECT dealer_id AS "dealer: OrganisationId", shown.id AS "card?: CardId",
-                  shown.person_id AS "person?: PersonId", shown.state AS "state?: CardState",
+        r#"SELECT dealer_id AS dealer, shown.id AS "card?",
+                  shown.person_id AS "person?", shown.state AS "state?",
                   shown.expires_on AS "expires_on?", shown.pin_hash AS "pin_hash?",
-                  registrations.id AS "registration?: RegistrationId",
-                  registrations.number AS "number?: TypedNumber", section_id AS "section?: SectionId",
-                  owner_id AS "owner?: OrganisationId", premises AS "premises?",
+                  registrations.id AS "registration?",
+                  registrations.number AS "number?", section_id AS "section?",
+                  owner_id AS "owner?", premises AS "premises?",
                   registrations.rules_version AS "rules_version?", registrations.version AS "version?",
                   registrations.created_at AS "created_at?", registrations.ended_at,
                   rules AS "rules?", people.name AS "holder?",
@@ -147,8 +146,8 @@ pub async fn current_numbers(
 ) -> Result<Vec<TypedNumber>> {
     let people: Vec<Uuid> = people.iter().map(|id| id.0).collect();
     Ok(sqlx::query_scalar!(
-        r#"SELECT number AS "number: _" FROM cards
-           WHERE registration_id = $1 AND person_id = ANY ($2) AND state = 'valid' ORDER BY number"#,
+        "SELECT number FROM cards
+         WHERE registration_id = $1 AND person_id = ANY ($2) AND state = 'valid' ORDER BY number",
         registration.0,
         &people
     )
@@ -210,8 +209,8 @@ macro_rules! select_shown_cards {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             ShownCard,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
-                      state AS "state: _", expires_on, pin_hash FROM cards "# + $rest
+            "SELECT id, registration_id, person_id, state, expires_on, pin_hash
+             FROM cards " + $rest
             $(, $argument)*
         )
     };
@@ -323,8 +322,8 @@ pub async fn list_size(db: &mut PgConnection, number: i32) -> Result<Option<i32>
 /// The cards of a list that do not count, by their places.
 pub async fn not_valid(db: &mut PgConnection, list: i32) -> Result<Vec<(i32, CardState)>> {
     let rows = sqlx::query!(
-        r#"SELECT status_index, state AS "state: CardState" FROM cards
-           WHERE status_list = $1 AND state <> 'valid'"#,
+        "SELECT status_index, state FROM cards
+         WHERE status_list = $1 AND state <> 'valid'",
         list
     )
     .fetch_all(db)

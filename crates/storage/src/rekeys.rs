@@ -45,8 +45,8 @@ macro_rules! select_rekeys {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Rekey,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", loss_id AS "loss_id: _", reason,
-                      state AS "state: _", plan, begun_at, ended_at FROM rekeys "# + $rest
+            "SELECT id, registration_id, loss_id, reason, state, plan, begun_at, ended_at
+             FROM rekeys " + $rest
             $(, $argument)*
         )
     };
@@ -128,8 +128,8 @@ pub async fn of_registration(
 pub async fn differs(db: &mut PgConnection, id: RekeyId) -> Result<Vec<RekeyDiffer>> {
     Ok(sqlx::query_as!(
         RekeyDiffer,
-        r#"SELECT old_differ_id AS "old_differ_id: _", new_differ_id AS "new_differ_id: _" FROM rekey_differs
-           WHERE rekey_id = $1 ORDER BY old_differ_id"#,
+        "SELECT old_differ_id, new_differ_id FROM rekey_differs
+         WHERE rekey_id = $1 ORDER BY old_differ_id",
         id.0
     )
     .fetch_all(db)
@@ -140,9 +140,8 @@ pub async fn differs(db: &mut PgConnection, id: RekeyId) -> Result<Vec<RekeyDiff
 pub async fn locks(db: &mut PgConnection, id: RekeyId) -> Result<Vec<RekeyLock>> {
     Ok(sqlx::query_as!(
         RekeyLock,
-        r#"SELECT lock_id AS "lock_id: _", keys_for AS "keys_for: _", fitted_at, fitted_by AS "fitted_by: _",
-                  lever_pack_id AS "lever_pack_id: _", old_keys_collected
-           FROM rekey_locks WHERE rekey_id = $1 ORDER BY lock_id"#,
+        "SELECT lock_id, keys_for, fitted_at, fitted_by, lever_pack_id, old_keys_collected
+         FROM rekey_locks WHERE rekey_id = $1 ORDER BY lock_id",
         id.0
     )
     .fetch_all(db)
@@ -218,8 +217,7 @@ pub async fn is_under_way(
 /// Who has old keys of a rekey, dead ones too, and how many new ones they have: person, old, new.
 pub async fn holders(db: &mut PgConnection, id: RekeyId) -> Result<Vec<(PersonId, u32, u32)>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person!: PersonId",
-                  count(*) FILTER (WHERE differ_id = old_differ_id) AS "old!",
+        r#"SELECT holder_id AS "person!", count(*) FILTER (WHERE differ_id = old_differ_id) AS "old!",
                   count(*) FILTER (WHERE differ_id = new_differ_id) AS "new!"
            FROM rekey_differs JOIN keys ON differ_id IN (old_differ_id, new_differ_id)
            WHERE rekey_id = $1 AND holder_id IS NOT NULL AND state IN ('with_person', 'dead')

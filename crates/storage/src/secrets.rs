@@ -135,10 +135,10 @@ pub async fn old_bittings(
     most: i64,
 ) -> Result<Vec<(DifferId, SectionId, SealedSecret)>> {
     let rows = sqlx::query!(
-        r#"SELECT differ_id AS "differ: DifferId", section_id AS "section: SectionId", data_key_id, sealed
-           FROM bittings
-           WHERE data_key_id IN (SELECT id FROM data_keys WHERE NOT current)
-           ORDER BY differ_id LIMIT $1 FOR UPDATE"#,
+        "SELECT differ_id AS differ, section_id AS section, data_key_id, sealed
+         FROM bittings
+         WHERE data_key_id IN (SELECT id FROM data_keys WHERE NOT current)
+         ORDER BY differ_id LIMIT $1 FOR UPDATE",
         most
     )
     .fetch_all(db)
@@ -164,7 +164,7 @@ pub async fn reseal_bitting(db: &mut PgConnection, bitting: &SealedBitting) -> R
 /// Second factors that are sealed under another key than the current one, taken for update; so many at most.
 pub async fn old_second_factors(db: &mut PgConnection, most: i64) -> Result<Vec<(PersonId, SealedSecret)>> {
     let rows = sqlx::query!(
-        r#"SELECT person_id AS "person: PersonId", totp_key_id AS "key!", totp_secret AS "bytes!" FROM accounts
+        r#"SELECT person_id AS person, totp_key_id AS "key!", totp_secret AS "bytes!" FROM accounts
            WHERE totp_key_id IN (SELECT id FROM data_keys WHERE NOT current)
            ORDER BY person_id LIMIT $1 FOR UPDATE"#,
         most

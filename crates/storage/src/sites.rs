@@ -14,8 +14,8 @@ macro_rules! select_sites {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Site,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", builder_id AS "builder_id: _", name,
-                      temporary_differ_id AS "temporary_differ_id: _", created_at FROM sites "# + $rest
+            "SELECT id, registration_id, builder_id, name, temporary_differ_id, created_at
+             FROM sites " + $rest
             $(, $argument)*
         )
     };
@@ -25,9 +25,8 @@ macro_rules! select_plots {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Plot,
-            r#"SELECT id AS "id: _", site_id AS "site_id: _",
-                      site_registration_id AS "site_registration_id: _", label,
-                      registration_id AS "registration_id: _", handed_over_at FROM plots "# + $rest
+            "SELECT id, site_id, site_registration_id, label, registration_id, handed_over_at
+             FROM plots " + $rest
             $(, $argument)*
         )
     };
@@ -50,7 +49,8 @@ pub async fn site_of(db: &mut PgConnection, registration: RegistrationId) -> Res
 /// The registrations of the plots of a site that are not handed over; none, where it is no site.
 pub async fn plots_in_hand(db: &mut PgConnection, site: RegistrationId) -> Result<Vec<Uuid>> {
     Ok(sqlx::query_scalar!(
-        "SELECT registration_id FROM plots WHERE site_registration_id = $1 AND handed_over_at IS NULL",
+        r#"SELECT registration_id AS "id: Uuid" FROM plots
+           WHERE site_registration_id = $1 AND handed_over_at IS NULL"#,
         site.0
     )
     .fetch_all(db)
@@ -63,7 +63,7 @@ pub async fn site_of_plot(
     registration: RegistrationId,
 ) -> Result<Option<RegistrationId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT site_registration_id AS "id: _" FROM plots WHERE registration_id = $1"#,
+        "SELECT site_registration_id AS id FROM plots WHERE registration_id = $1",
         registration.0
     )
     .fetch_optional(db)
@@ -154,11 +154,11 @@ pub async fn add_lock(
 pub async fn locks(db: &mut PgConnection, plot: PlotId) -> Result<Vec<PlotLock>> {
     Ok(sqlx::query_as!(
         PlotLock,
-        r#"SELECT lock_id AS "lock_id: _", label, final_differ_id AS "final_differ_id: _",
+        r#"SELECT lock_id, label, final_differ_id,
                   EXISTS (SELECT 1 FROM answers WHERE answers.lock_id = plot_locks.lock_id AND until IS NULL
                           AND site_registration_id IS NOT NULL) AS "on_site_key!",
-                  fitted_at, fitted_by AS "fitted_by: _", final_key_works_at, site_key_dead_at,
-                  tried_by AS "tried_by: _"
+                  fitted_at, fitted_by, final_key_works_at, site_key_dead_at,
+                  tried_by
            FROM plot_locks JOIN locks ON locks.id = lock_id WHERE plot_id = $1 ORDER BY sequence"#,
         plot.0
     )
@@ -322,7 +322,7 @@ pub struct PlotCount {
 pub async fn counts(db: &mut PgConnection, site: SiteId) -> Result<Vec<PlotCount>> {
     Ok(sqlx::query_as!(
         PlotCount,
-        r#"SELECT plots.id AS "plot: _", label, plots.registration_id AS "registration: _", handed_over_at,
+        r#"SELECT plots.id AS plot, label, plots.registration_id AS registration, handed_over_at,
                   count(plot_locks.id) AS "locks!",
                   count(*) FILTER (WHERE EXISTS (SELECT 1 FROM answers WHERE answers.lock_id = plot_locks.lock_id
                       AND until IS NULL AND answers.site_registration_id IS NOT NULL)) AS "on_site_key!",

@@ -12,6 +12,7 @@ use crate::{Act, ActError, App, access};
 use domain::differs::{Differ, Level};
 use domain::ids::{DifferId, LockId, PersonId, RegistrationId};
 use domain::numbers::TypedNumber;
+use domain::register::registrations::Hand;
 use storage::differs::exposure;
 use storage::register::locks;
 use storage::sites;
@@ -189,9 +190,9 @@ pub struct ScheduleLine {
     /// The lock.
     pub label: String,
     /// What kind of lock.
-    pub kind: String,
+    pub kind: &'static str,
     /// On which side the door hangs.
-    pub hand: String,
+    pub hand: &'static str,
     /// The standard that it was made to.
     pub standard: String,
     /// The door is on an escape route.
@@ -199,7 +200,7 @@ pub struct ScheduleLine {
     /// The differ to which it answers.
     pub differ: String,
     /// What that opens.
-    pub level: String,
+    pub level: &'static str,
     /// Locks of this schedule that answer to it.
     pub locks_alike: i64,
     /// Its live keys.
@@ -223,12 +224,12 @@ pub async fn schedule(
     let line = |row: exposure::ScheduleRow| ScheduleLine {
         plot: row.plot.unwrap_or_default(),
         label: row.label,
-        kind: row.kind,
-        hand: row.hand.unwrap_or_default(),
+        kind: row.kind.as_str(),
+        hand: row.hand.map_or("", Hand::as_str),
         standard: row.standard.unwrap_or_default(),
         escape_route: if row.escape_route { "yes" } else { "no" },
         differ: row.differ.unwrap_or_default(),
-        level: row.level.unwrap_or_default(),
+        level: row.level.map_or("", Level::as_str),
         locks_alike: row.locks_alike,
         keys: row.keys,
         final_differ: row.final_differ.unwrap_or_default(),

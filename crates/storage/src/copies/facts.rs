@@ -9,10 +9,7 @@ use domain::calendar::Period;
 use domain::copies::decision::facts::{
     AuthorityFacts, DifferFacts, EarlierKeys, HoldFacts, KeyFacts, PersonFacts, RegistrationFacts,
 };
-use domain::differs::{DifferState, Level};
 use domain::ids::{CopyRequestId, DifferId, KeyId, PersonId, RegistrationId};
-use domain::rights::authorities::AuthorityClass;
-use domain::rights::holds::HoldKind;
 use domain::text::Slug;
 
 fn slug(table: &'static str, text: Option<&str>) -> Result<Option<Slug>> {
@@ -45,7 +42,7 @@ pub async fn people(
 ) -> Result<Vec<PersonFacts>> {
     let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();
     let rows = sqlx::query!(
-        r#"SELECT acts.person_id AS "person_id!: PersonId", class AS "class: AuthorityClass", post, standing,
+        r#"SELECT acts.person_id AS "person_id!: PersonId", class, post, standing,
                   every_differ OR EXISTS (
                       SELECT 1 FROM authority_differs
                       WHERE authority_id = authorities.id AND differ_id = $2) AS "covers!",
@@ -114,9 +111,9 @@ pub async fn registration(
     today: Date,
 ) -> Result<RegistrationFacts> {
     let rows = sqlx::query!(
-        r#"SELECT kind AS "kind: HoldKind", barred_person_id AS "barred: PersonId" FROM holds
-           WHERE registration_id = $1 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $2)
-             AND (differ_id IS NULL OR differ_id = $3)"#,
+        "SELECT kind, barred_person_id AS barred FROM holds
+         WHERE registration_id = $1 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $2)
+           AND (differ_id IS NULL OR differ_id = $3)",
         registration.0,
         today,
         differ.0
@@ -152,7 +149,7 @@ pub async fn differ_and_keys(
 ) -> Result<Option<(DifferFacts, KeyFacts)>> {
     // An authorised replacement of a worn key brings no key more: the old one goes when it is cut.
     let row = sqlx::query!(
-        r#"SELECT level AS "level: Level", state AS "state: DifferState",
+        r#"SELECT level, state,
                EXISTS (SELECT 1 FROM answers WHERE differ_id = differs.id AND until IS NULL) AS "in_service!",
                ARRAY(SELECT DISTINCT room_class FROM locks JOIN answers ON lock_id = locks.id
                      WHERE differ_id = differs.id AND until IS NULL AND room_class IS NOT NULL

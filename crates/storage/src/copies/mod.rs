@@ -9,9 +9,10 @@ use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
 use crate::{Portion, Result, wrote};
+use domain::copies::decision::RecordedStep;
 use domain::copies::{CopyRequest, Destruction, DocumentKind, RequestState};
 use domain::ids::{
-    CardId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, HandOverId, KeyId, PersonId,
+    CardId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, EntryId, HandOverId, KeyId, PersonId,
     RegistrationId,
 };
 
@@ -19,13 +20,10 @@ macro_rules! select_requests {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             CopyRequest,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", differ_id AS "differ_id: _",
-                      asked_by AS "asked_by: _", recipient_id AS "recipient_id: _",
-                      counter_id AS "counter_id: _", quantity, purpose AS "purpose: _",
-                      replaces_key_id AS "replaces_key_id: _", needed_from, due_back_on,
-                      extends_request_id AS "extends_request_id: _", emergency_reason, state AS "state: _",
-                      asked_at, authorised_at, lapses_at, cut_count, handed_count, version
-               FROM copy_requests "# + $rest
+            "SELECT id, registration_id, differ_id, asked_by, recipient_id, counter_id, quantity, purpose,
+                    replaces_key_id, needed_from, due_back_on, extends_request_id, emergency_reason, state,
+                    asked_at, authorised_at, lapses_at, cut_count, handed_count, version
+             FROM copy_requests " + $rest
             $(, $argument)*
         )
     };
@@ -147,8 +145,8 @@ pub async fn to_lapse(
     most: i64,
 ) -> Result<Vec<(CopyRequestId, RegistrationId)>> {
     let rows = sqlx::query!(
-        r#"SELECT id AS "id: CopyRequestId", registration_id AS "registration_id: RegistrationId"
-           FROM copy_requests WHERE state = 'authorised' AND lapses_at <= $1 ORDER BY lapses_at LIMIT $2"#,
+        "SELECT id, registration_id
+         FROM copy_requests WHERE state = 'authorised' AND lapses_at <= $1 ORDER BY lapses_at LIMIT $2",
         now,
         most
     )
@@ -202,8 +200,8 @@ pub async fn approve(db: &mut PgConnection, approval: &NewApproval, now: OffsetD
 /// Who approved a request, and whether in an emergency.
 pub async fn approvals(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<(PersonId, bool)>> {
     let rows = sqlx::query!(
-        r#"SELECT approver_id AS "approver_id: PersonId", emergency FROM approvals
-           WHERE request_id = $1 ORDER BY given_at, id"#,
+        "SELECT approver_id, emergency FROM approvals
+         WHERE request_id = $1 ORDER BY given_at, id",
         request.0
     )
     .fetch_all(db)
@@ -307,8 +305,8 @@ pub async fn add_destruction(db: &mut PgConnection, destruction: &Destruction) -
 pub async fn destruction(db: &mut PgConnection, id: DestructionId) -> Result<Option<Destruction>> {
     Ok(sqlx::query_as!(
         Destruction,
-        r#"SELECT id AS "id: _", request_id AS "copy_request_id: _", made_by AS "made_by: _", made_at,
-                  witness_id AS "witness_id: _", witnessed_at FROM destructions WHERE id = $1"#,
+        "SELECT id, request_id AS copy_request_id, made_by, made_at, witness_id, witnessed_at
+         FROM destructions WHERE id = $1",
         id.0
     )
     .fetch_optional(db)
@@ -401,7 +399,8 @@ pub struct KeptSignature {
 pub async fn signatures(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<KeptSignature>> {
     Ok(sqlx::query_as!(
         KeptSignature,
-        r#"SELECT id AS "hand_over: _", at, strokes AS "strokes?", hash FROM hand_overs JOIN signatures ON hand_over_id = id
+        r#"SELECT id AS hand_over, at, strokes AS "strokes?", hash
+           FROM hand_overs JOIN signatures ON hand_over_id = id
            WHERE request_id = $1 ORDER BY id"#,
         request.0
     )
@@ -414,7 +413,7 @@ pub struct TakenDecision {
     /// Its id.
     pub id: DecisionId,
     /// At which step.
-    pub step: String,
+    pub step: RecordedStep,
     /// What it came to.
     pub outcome: String,
     /// Every reason that was given.
@@ -424,15 +423,15 @@ pub struct TakenDecision {
     /// When it was taken.
     pub at: OffsetDateTime,
     /// Its entry in the log.
-    pub entry_id: Uuid,
+    pub entry_id: EntryId,
 }
 
 /// The decisions on a request, oldest first.
 pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<TakenDecision>> {
     Ok(sqlx::query_as!(
         TakenDecision,
-        r#"SELECT id AS "id: _", step, outcome, reasons, rules_version, at, entry_id
-           FROM decisions WHERE request_id = $1 ORDER BY at, id"#,
+        "SELECT id, step, outcome, reasons, rules_version, at, entry_id
+         FROM decisions WHERE request_id = $1 ORDER BY at, id",
         request.0
     )
     .fetch_all(db)
@@ -457,10 +456,9 @@ pub struct Override {
 pub async fn overrides(db: &mut PgConnection, portion: Portion) -> Result<Vec<Override>> {
     Ok(sqlx::query_as!(
         Override,
-        r#"SELECT approvals.id, request_id AS "request_id: _", approver_id AS "approver_id: _",
-                  emergency_reason AS reason, given_at
-           FROM approvals JOIN copy_requests ON copy_requests.id = request_id
-           WHERE emergency AND approvals.id > $1 ORDER BY approvals.id LIMIT $2"#,
+        "SELECT approvals.id, request_id, approver_id, emergency_reason AS reason, given_at
+         FROM approvals JOIN copy_requests ON copy_requests.id = request_id
+         WHERE emergency AND approvals.id > $1 ORDER BY approvals.id LIMIT $2",
         portion.after,
         portion.limit
     )

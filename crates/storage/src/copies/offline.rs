@@ -71,8 +71,8 @@ pub async fn offline_cut(
 ) -> Result<Option<EarlierOfflineCut>> {
     Ok(sqlx::query_as!(
         EarlierOfflineCut,
-        r#"SELECT cut_id AS "cut: _", cuts.request_id AS "request: _", flagged, decision_id AS "decision: _",
-                  outcome AS "outcome: _", reasons, entry_id AS "entry: _", decisions.at
+        r#"SELECT cut_id AS cut, cuts.request_id AS request, flagged, decision_id AS decision,
+                  outcome AS "outcome: _", reasons, entry_id AS entry, decisions.at
            FROM offline_cuts JOIN cuts ON cuts.id = cut_id JOIN decisions ON decisions.id = decision_id
            WHERE offline_cuts.counter_id = $1 AND chosen_id = $2"#,
         counter.0,
@@ -90,12 +90,11 @@ pub async fn flagged_cuts(
 ) -> Result<Vec<FlaggedCut>> {
     Ok(sqlx::query_as!(
         FlaggedCut,
-        r#"SELECT cuts.id AS "id: _", decisions.registration_id AS "registration_id: _",
-                  cuts.request_id AS "copy_request_id: _", cuts.counter_id AS "counter_id: _", quantity, beyond,
-                  made_at, cuts.at AS brought_in_at, reasons, entry_id AS "entry_id: _"
-           FROM offline_cuts JOIN cuts ON cuts.id = cut_id JOIN decisions ON decisions.id = decision_id
-           WHERE flagged AND ($1::uuid IS NULL OR decisions.registration_id = $1) AND cuts.id > $2
-           ORDER BY cuts.id LIMIT $3"#,
+        "SELECT cuts.id, decisions.registration_id, cuts.request_id AS copy_request_id, cuts.counter_id,
+                quantity, beyond, made_at, cuts.at AS brought_in_at, reasons, entry_id
+         FROM offline_cuts JOIN cuts ON cuts.id = cut_id JOIN decisions ON decisions.id = decision_id
+         WHERE flagged AND ($1::uuid IS NULL OR decisions.registration_id = $1) AND cuts.id > $2
+         ORDER BY cuts.id LIMIT $3",
         registration.map(|id| id.0),
         portion.after,
         portion.limit

@@ -11,9 +11,9 @@ macro_rules! select_accounts {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             BlankAccount,
-            r#"SELECT counter_id AS "counter_id: _", section_id AS "section_id: _", received, cut, spoiled,
-                      returned, missing, on_hand, on_the_way, most_held
-               FROM blank_accounts "# + $rest
+            "SELECT counter_id, section_id, received, cut, spoiled, returned, missing, on_hand, on_the_way,
+                    most_held
+             FROM blank_accounts " + $rest
             $(, $argument)*
         )
     };
@@ -23,11 +23,9 @@ macro_rules! select_movements {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             BlankMovement,
-            r#"SELECT id AS "id: _", counter_id AS "counter_id: _", section_id AS "section_id: _",
-                      kind AS "kind: _", quantity, copy_request_id AS "copy_request_id: _", remark,
-                      made_by AS "made_by: _", made_at, confirmed_by AS "confirmed_by: _", confirmed_at,
-                      confirmed_quantity
-               FROM blank_movements "# + $rest
+            "SELECT id, counter_id, section_id, kind, quantity, copy_request_id, remark, made_by, made_at,
+                    confirmed_by, confirmed_at, confirmed_quantity
+             FROM blank_movements " + $rest
             $(, $argument)*
         )
     };
@@ -37,10 +35,9 @@ macro_rules! select_differences {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             BlankDifference,
-            r#"SELECT id AS "id: _", counter_id AS "counter_id: _", section_id AS "section_id: _", quantity,
-                      movement_id AS "movement_id: _", cut_id AS "cut_id: _", found_at,
-                      explanation AS "explanation: _", remark, explained_at
-               FROM blank_differences "# + $rest
+            "SELECT id, counter_id, section_id, quantity, movement_id, cut_id, found_at, explanation, remark,
+                    explained_at
+             FROM blank_differences " + $rest
             $(, $argument)*
         )
     };

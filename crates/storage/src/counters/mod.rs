@@ -15,7 +15,7 @@ macro_rules! select_counters {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Counter,
-            r#"SELECT id AS "id: _", dealer_id AS "dealer_id: _", name, time_zone FROM counters "# + $rest
+            "SELECT id, dealer_id, name, time_zone FROM counters " + $rest
             $(, $argument)*
         )
     };
@@ -25,8 +25,8 @@ macro_rules! select_appointments {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Appointment,
-            r#"SELECT id AS "id: _", counter_id AS "counter_id: _", section_id AS "section_id: _",
-                      first_day, last_day, revoked_at FROM appointments "# + $rest
+            "SELECT id, counter_id, section_id, first_day, last_day, revoked_at
+             FROM appointments " + $rest
             $(, $argument)*
         )
     };
@@ -169,7 +169,7 @@ pub async fn appointments_for_share(
 
 /// The dealer whose counter it is.
 pub async fn dealer_of(db: &mut PgConnection, counter: CounterId) -> Result<Option<OrganisationId>> {
-    Ok(sqlx::query_scalar!(r#"SELECT dealer_id AS "dealer_id: _" FROM counters WHERE id = $1"#, counter.0)
+    Ok(sqlx::query_scalar!("SELECT dealer_id FROM counters WHERE id = $1", counter.0)
         .fetch_optional(db)
         .await?)
 }

@@ -31,7 +31,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
     Ok(match rule {
         SignalRule::RefusedCards => counted!(
             db,
-            r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
                FROM card_refusals WHERE at >= $1 GROUP BY counter_id HAVING count(*) >= $2 ORDER BY counter_id"#,
             since,
             least
@@ -39,7 +39,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         SignalRule::SpoiledBlanks => spoiled(db, since, least).await?,
         SignalRule::SpoilsWithoutWitness => counted!(
             db,
-            r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", sum(quantity) AS "found!"
+            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", sum(quantity) AS "found!"
                FROM blank_movements WHERE kind = 'spoil' AND confirmed_at IS NULL AND made_at < $1
                GROUP BY counter_id HAVING sum(quantity) >= $2 ORDER BY counter_id"#,
             since,
@@ -47,7 +47,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         )?,
         SignalRule::OpenDifferences => counted!(
             db,
-            r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
                FROM blank_differences WHERE explained_at IS NULL AND found_at < $1
                GROUP BY counter_id HAVING count(*) >= $2 ORDER BY counter_id"#,
             since,
@@ -56,7 +56,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         SignalRule::CutsOutsideHours => outside_hours(db, since, least).await?,
         SignalRule::FlaggedCuts => counted!(
             db,
-            r#"SELECT cuts.counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT cuts.counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
                FROM offline_cuts JOIN cuts ON cuts.id = cut_id WHERE flagged AND at >= $1
                GROUP BY cuts.counter_id HAVING count(*) >= $2 ORDER BY cuts.counter_id"#,
             since,
@@ -64,7 +64,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         )?,
         SignalRule::UncollectedKeys => counted!(
             db,
-            r#"SELECT cuts.counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT cuts.counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
                FROM keys JOIN cuts ON cuts.id = cut_id JOIN copy_requests r ON r.id = cuts.request_id
                WHERE keys.state = 'in_store' AND NOT request_is_open(r.state) AND r.changed_at < $1
                GROUP BY cuts.counter_id HAVING count(*) >= $2 ORDER BY cuts.counter_id"#,
@@ -73,7 +73,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         )?,
         SignalRule::HolderAtManyCounters => counted!(
             db,
-            r#"SELECT NULL::uuid AS "counter?: _", asked_by AS "person?: _", count(DISTINCT counter_id) AS "found!"
+            r#"SELECT NULL::uuid AS "counter?: _", asked_by AS "person?", count(DISTINCT counter_id) AS "found!"
                FROM copy_requests WHERE asked_at >= $1
                GROUP BY asked_by HAVING count(DISTINCT counter_id) >= $2 ORDER BY asked_by"#,
             since,
@@ -86,7 +86,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
 async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<SignalCount>> {
     Ok(counted!(
         db,
-        r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", count(*) AS "found!" FROM (
+        r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!" FROM (
                SELECT cuts.counter_id, coalesce(made_at, at) AT TIME ZONE time_zone AS local
                FROM cuts JOIN counters ON counters.id = counter_id LEFT JOIN offline_cuts ON cut_id = cuts.id
                WHERE at >= $1 AND time_zone IS NOT NULL) AS cuts
@@ -103,7 +103,7 @@ async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64)
 async fn spoiled(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<SignalCount>> {
     Ok(counted!(
         db,
-        r#"SELECT counter_id AS "counter?: _", NULL::uuid AS "person?: _", spoiled AS "found!" FROM (
+        r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", spoiled AS "found!" FROM (
                    SELECT counter_id, sum(quantity) AS spoiled,
                           (SELECT coalesce(sum(quantity), 0) FROM cuts
                            WHERE cuts.counter_id = m.counter_id AND cuts.at >= $1) AS cut

@@ -11,8 +11,8 @@ macro_rules! select_answers {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Answering,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", lock_id AS "lock_id: _", differ_id AS "differ_id: _", since, until
-               FROM answers "# + $rest
+            "SELECT id, registration_id, lock_id, differ_id, since, until
+             FROM answers " + $rest
             $(, $argument)*
         )
     };
@@ -63,7 +63,7 @@ pub async fn is_answered(db: &mut PgConnection, differ: DifferId) -> Result<bool
 /// The differs to which a lock answers now.
 pub async fn answered_by(db: &mut PgConnection, lock: LockId) -> Result<Vec<DifferId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT differ_id AS "differ: _" FROM answers WHERE lock_id = $1 AND until IS NULL ORDER BY differ_id"#,
+        "SELECT differ_id AS differ FROM answers WHERE lock_id = $1 AND until IS NULL ORDER BY differ_id",
         lock.0
     )
     .fetch_all(db)
@@ -76,8 +76,8 @@ pub async fn elsewhere(
     registration: RegistrationId,
 ) -> Result<Vec<(LockId, DifferId)>> {
     let rows = sqlx::query!(
-        r#"SELECT lock_id AS "lock: LockId", differ_id AS "differ: DifferId" FROM answers
-           WHERE registration_id = $1 AND until IS NULL AND site_registration_id IS NOT NULL ORDER BY lock_id"#,
+        "SELECT lock_id AS lock, differ_id AS differ FROM answers
+         WHERE registration_id = $1 AND until IS NULL AND site_registration_id IS NOT NULL ORDER BY lock_id",
         registration.0
     )
     .fetch_all(db)

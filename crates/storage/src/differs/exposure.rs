@@ -5,7 +5,9 @@ use time::Date;
 use uuid::Uuid;
 
 use crate::Result;
+use domain::differs::Level;
 use domain::ids::{DifferId, LockId, PersonId, RegistrationId};
+use domain::register::registrations::{Hand, LockKind};
 
 /// A lock and the keys that open it: those of every differ to which it answers.
 pub struct LockKeys {
@@ -30,8 +32,7 @@ fn count(number: i64) -> u32 {
 /// The locks that answer to a differ now, wherever they are registered.
 pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKeys>> {
     let rows = sqlx::query!(
-        r#"SELECT locks.id AS "lock: LockId", locks.registration_id AS "registration: RegistrationId", label,
-                  room_class,
+        r#"SELECT locks.id AS lock, locks.registration_id AS registration, label, room_class,
                   count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "issued!",
                   count(keys.id) FILTER (WHERE key_is_missing(keys.state)) AS "missing!"
            FROM answers exposed JOIN locks ON locks.id = exposed.lock_id
@@ -59,7 +60,7 @@ pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKe
 /// Who has live keys of a differ, and how many.
 pub async fn people(db: &mut PgConnection, differ: DifferId) -> Result<Vec<(PersonId, u32)>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person!: PersonId", count(*) AS "keys!" FROM keys
+        r#"SELECT holder_id AS "person!", count(*) AS "keys!" FROM keys
            WHERE differ_id = $1 AND state = 'with_person' GROUP BY holder_id ORDER BY holder_id"#,
         differ.0
     )
@@ -86,7 +87,7 @@ pub async fn entitled_again(
     today: Date,
 ) -> Result<Vec<PersonId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT DISTINCT holder_id AS "person!: PersonId" FROM keys
+        r#"SELECT DISTINCT holder_id AS "person!" FROM keys
            WHERE differ_id = $2 AND holder_id IS NOT NULL AND (state = 'with_person' OR key_is_missing(state))
              AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1 AND person_id = holder_id
                  AND in_force(first_day, last_day, revoked_at, $3)
@@ -117,8 +118,8 @@ pub struct OpenedLock {
 pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec<OpenedLock>> {
     Ok(sqlx::query_as!(
         OpenedLock,
-        r#"SELECT lock_id AS "lock: _", label, differ_id AS "differ: _" FROM answers JOIN locks ON locks.id = lock_id
-           WHERE locks.registration_id = ANY ($1) AND until IS NULL ORDER BY label, lock_id, differ_id"#,
+        "SELECT lock_id AS lock, label, differ_id AS differ FROM answers JOIN locks ON locks.id = lock_id
+         WHERE locks.registration_id = ANY ($1) AND until IS NULL ORDER BY label, lock_id, differ_id",
         registrations
     )
     .fetch_all(db)
@@ -140,7 +141,7 @@ pub struct HeldKeys {
 /// Who has live keys of some differs.
 pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKeys>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person!: PersonId", name, differ_id AS "differ: DifferId", count(*) AS "keys!"
+        r#"SELECT holder_id AS "person!", name, differ_id AS differ, count(*) AS "keys!"
            FROM keys JOIN people ON people.id = holder_id
            WHERE differ_id = ANY ($1) AND state = 'with_person'
            GROUP BY holder_id, name, differ_id ORDER BY name, holder_id, differ_id"#,
@@ -161,9 +162,9 @@ pub struct ScheduleRow {
     /// The lock.
     pub label: String,
     /// What kind of lock.
-    pub kind: String,
+    pub kind: LockKind,
     /// On which side the door hangs.
-    pub hand: Option<String>,
+    pub hand: Option<Hand>,
     /// The standard that it was made to.
     pub standard: Option<String>,
     /// The door is on an escape route.
@@ -171,7 +172,7 @@ pub struct ScheduleRow {
     /// The differ's number; none, where the lock answers to nothing.
     pub differ: Option<String>,
     /// What it opens.
-    pub level: Option<String>,
+    pub level: Option<Level>,
     /// Locks of these registrations that answer to it.
     pub locks_alike: i64,
     /// Its live keys.

@@ -91,9 +91,9 @@ pub async fn bittings_of(
     section: SectionId,
 ) -> Result<Vec<(DifferId, SealedSecret)>> {
     let rows = sqlx::query!(
-        r#"SELECT differs.id AS "differ: DifferId", data_key_id, sealed
-           FROM differs JOIN bittings ON differ_id = differs.id
-           WHERE registration_id = ANY ($1) AND differs.section_id = $2"#,
+        "SELECT differs.id AS differ, data_key_id, sealed
+         FROM differs JOIN bittings ON differ_id = differs.id
+         WHERE registration_id = ANY ($1) AND differs.section_id = $2",
         registrations,
         section.0
     )
@@ -185,8 +185,8 @@ macro_rules! select_differs {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Differ,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", number, level AS "level: _",
-                      state AS "state: _" FROM differs "# + $rest
+            "SELECT id, registration_id, number, level, state
+             FROM differs " + $rest
             $(, $argument)*
         )
     };
@@ -199,7 +199,7 @@ pub async fn numbered(
     number: &str,
 ) -> Result<Option<DifferId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: _" FROM differs WHERE registration_id = $1 AND number = $2"#,
+        "SELECT id FROM differs WHERE registration_id = $1 AND number = $2",
         registration.0,
         number
     )
@@ -280,7 +280,7 @@ pub async fn own(
 ) -> Result<Vec<DifferId>> {
     let ids: Vec<uuid::Uuid> = differs.iter().map(|id| id.0).collect();
     Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: _" FROM differs WHERE registration_id = $1 AND id = ANY ($2)"#,
+        "SELECT id FROM differs WHERE registration_id = $1 AND id = ANY ($2)",
         registration.0,
         &ids
     )

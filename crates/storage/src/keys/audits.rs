@@ -12,8 +12,8 @@ macro_rules! select_audits {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Audit,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", person_id AS "person_id: _",
-                      level AS "level: _", silence AS "silence: _", opened_at, due_on, closed_at,
+            r#"SELECT id, registration_id, person_id,
+                      level, silence, opened_at, due_on, closed_at,
                       (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id) AS "keys!",
                       (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id AND answer = 'open') AS "open!",
                       (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id AND answer = 'missing')
@@ -28,8 +28,7 @@ macro_rules! select_lines {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             AuditLine,
-            r#"SELECT audit_lines.id AS "id: _", audit_id AS "audit_id: _", key_id AS "key_id: _",
-                      holder_id AS "holder_id: _", answer AS "answer: _", answered_at,
+            r#"SELECT audit_lines.id, audit_id, key_id, holder_id, answer, answered_at,
                       (answer = 'open' AND silence = 'chase' AND due_on < $1) AS "overdue!"
                FROM audit_lines JOIN audits ON audits.id = audit_id "# + $rest
             $(, $argument)*
@@ -60,7 +59,7 @@ pub async fn open(db: &mut PgConnection, audit: &Audit, by: ActorId) -> Result<(
 /// The keys that an audit asks for: those with people, of one person or one level where it says so.
 pub async fn keys_for(db: &mut PgConnection, audit: &Audit) -> Result<Vec<(KeyId, PersonId)>> {
     let rows = sqlx::query!(
-        r#"SELECT keys.id AS "key: KeyId", holder_id AS "holder!: PersonId"
+        r#"SELECT keys.id AS key, holder_id AS "holder!"
            FROM keys JOIN differs ON differs.id = differ_id
            WHERE keys.registration_id = $1 AND keys.state = 'with_person'
              AND ($2::uuid IS NULL OR holder_id = $2) AND ($3::text IS NULL OR level = $3)
@@ -241,8 +240,8 @@ pub async fn next(db: &mut PgConnection, registration: RegistrationId) -> Result
 /// Registrations whose next audit is due.
 pub async fn due(db: &mut PgConnection, today: Date, most: i64) -> Result<Vec<RegistrationId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: _" FROM registrations
-           WHERE next_audit_on <= $1 AND ended_at IS NULL ORDER BY next_audit_on LIMIT $2"#,
+        "SELECT id FROM registrations
+         WHERE next_audit_on <= $1 AND ended_at IS NULL ORDER BY next_audit_on LIMIT $2",
         today,
         most
     )
@@ -257,8 +256,8 @@ pub async fn to_close(
     most: i64,
 ) -> Result<Vec<(AuditId, RegistrationId)>> {
     let rows = sqlx::query!(
-        r#"SELECT id AS "id: AuditId", registration_id AS "registration_id: RegistrationId" FROM audits
-           WHERE closed_at IS NULL AND silence = 'right' AND due_on < $1 ORDER BY due_on LIMIT $2"#,
+        "SELECT id, registration_id FROM audits
+         WHERE closed_at IS NULL AND silence = 'right' AND due_on < $1 ORDER BY due_on LIMIT $2",
         today,
         most
     )
@@ -307,9 +306,8 @@ pub async fn counts(
 ) -> Result<Vec<StockCount>> {
     Ok(sqlx::query_as!(
         StockCount,
-        r#"SELECT id AS "id: _", registration_id AS "registration_id: _", differ_id AS "differ_id: _", book, counted,
-                  remark, made_by AS "made_by: _", made_at
-           FROM stock_counts WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
+        "SELECT id, registration_id, differ_id, book, counted, remark, made_by, made_at
+         FROM stock_counts WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
         portion.after,
         portion.limit

@@ -11,11 +11,10 @@ macro_rules! select_losses {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Loss,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", key_id AS "key_id: _",
-                      kind AS "kind: _", crime_reference, happened_on, place, reported_at, found_at, decision AS "decision: _",
-                      decision_reason, decided_by AS "decided_by: _", decided_at, charge AS "charge: _", waived_by_post, charge_amount,
-                      charge_currency
-               FROM losses "# + $rest
+            "SELECT id, registration_id, key_id, kind, crime_reference, happened_on, place, reported_at,
+                    found_at, decision, decision_reason, decided_by, decided_at, charge, waived_by_post,
+                    charge_amount, charge_currency
+             FROM losses " + $rest
             $(, $argument)*
         )
     };

@@ -15,10 +15,9 @@ macro_rules! select_keys {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Key,
-            r#"SELECT keys.id AS "id: _", keys.registration_id AS "registration_id: _",
-                      keys.differ_id AS "differ_id: _", copy_number, keys.state AS "state: _",
-                      holder_id AS "holder_id: _", keys.due_back_on, overdue_since, keys.version
-               FROM keys "# + $rest
+            "SELECT keys.id, keys.registration_id, keys.differ_id, copy_number, keys.state, holder_id,
+                    keys.due_back_on, overdue_since, keys.version
+             FROM keys " + $rest
             $(, $argument)*
         )
     };
@@ -48,9 +47,8 @@ pub async fn packs(
 ) -> Result<Vec<LeverPack>> {
     Ok(sqlx::query_as!(
         LeverPack,
-        r#"SELECT id AS "id: _", registration_id AS "registration_id: _", differ_id AS "differ_id: _", number,
-                  recorded_at
-           FROM lever_packs WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
+        "SELECT id, registration_id, differ_id, number, recorded_at
+         FROM lever_packs WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
         portion.after,
         portion.limit
@@ -66,8 +64,8 @@ pub async fn pack_numbered(
     number: &str,
 ) -> Result<Option<(LeverPackId, DifferId)>> {
     let found = sqlx::query!(
-        r#"SELECT id AS "id: LeverPackId", differ_id AS "differ_id: DifferId" FROM lever_packs
-           WHERE registration_id = $1 AND number = $2"#,
+        "SELECT id, differ_id FROM lever_packs
+         WHERE registration_id = $1 AND number = $2",
         registration.0,
         number
     )
@@ -82,8 +80,8 @@ pub async fn with_packs(
     registration: RegistrationId,
 ) -> Result<Vec<(Key, Option<String>)>> {
     let packs = sqlx::query!(
-        r#"SELECT keys.id AS "id: KeyId", number FROM keys JOIN lever_packs ON lever_packs.id = lever_pack_id
-           WHERE keys.registration_id = $1"#,
+        "SELECT keys.id, number FROM keys JOIN lever_packs ON lever_packs.id = lever_pack_id
+         WHERE keys.registration_id = $1",
         registration.0
     )
     .fetch_all(&mut *db)
@@ -241,9 +239,9 @@ pub async fn out_of_request(
 /// Keys whose due-back day is past and that are not marked yet, with their registrations.
 pub async fn due(db: &mut PgConnection, today: Date, most: i64) -> Result<Vec<(KeyId, RegistrationId)>> {
     let rows = sqlx::query!(
-        r#"SELECT id AS "id: KeyId", registration_id AS "registration_id: RegistrationId" FROM keys
-           WHERE state = 'with_person' AND due_back_on < $1 AND overdue_since IS NULL
-           ORDER BY due_back_on LIMIT $2"#,
+        "SELECT id, registration_id FROM keys
+         WHERE state = 'with_person' AND due_back_on < $1 AND overdue_since IS NULL
+         ORDER BY due_back_on LIMIT $2",
         today,
         most
     )

@@ -38,8 +38,8 @@ pub async fn add(
 pub async fn statement(db: &mut PgConnection, id: StatementId) -> Result<Option<Statement>> {
     Ok(sqlx::query_as!(
         Statement,
-        r#"SELECT id AS "id: _", registration_id AS "registration_id: _", content, hash, entry_id AS "entry_id: _"
-           FROM statements WHERE id = $1"#,
+        "SELECT id, registration_id, content, hash, entry_id
+         FROM statements WHERE id = $1",
         id.0
     )
     .fetch_optional(db)
@@ -85,9 +85,9 @@ pub async fn all(
 ) -> Result<Vec<StatementSummary>> {
     Ok(sqlx::query_as!(
         StatementSummary,
-        r#"SELECT id AS "id: _", on_day AS on, made_at, entry_id AS "entry_id: _" FROM statements
-           WHERE registration_id = $1 AND ($4::timestamptz IS NULL OR made_at >= $4)
-             AND id > $2 ORDER BY id LIMIT $3"#,
+        "SELECT id, on_day AS on, made_at, entry_id FROM statements
+         WHERE registration_id = $1 AND ($4::timestamptz IS NULL OR made_at >= $4)
+           AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
         portion.after,
         portion.limit,

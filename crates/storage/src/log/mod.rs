@@ -162,7 +162,7 @@ pub async fn pending(db: &mut PgConnection, most: i64) -> Result<Vec<(EntryId, V
     )
     .fetch_all(db)
     .await?;
-    Ok(rows.into_iter().map(|row| (EntryId(row.entry_id), row.body)).collect())
+    Ok(rows.into_iter().map(|row| (row.entry_id, row.body)).collect())
 }
 
 /// Gives entries their indexes from `first` on, and takes them out of the queue.

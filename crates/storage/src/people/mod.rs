@@ -13,7 +13,7 @@ macro_rules! select_organisations {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Organisation,
-            r#"SELECT id AS "id: _", kind AS "kind: _", name FROM organisations "# + $rest
+            "SELECT id, kind, name FROM organisations " + $rest
             $(, $argument)*
         )
     };
@@ -23,8 +23,8 @@ macro_rules! select_memberships {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Membership,
-            r#"SELECT id AS "id: _", person_id AS "person_id: _", organisation_id AS "organisation_id: _",
-                      post AS "post: _", first_day, last_day FROM memberships "# + $rest
+            "SELECT id, person_id, organisation_id, post, first_day, last_day
+             FROM memberships " + $rest
             $(, $argument)*
         )
     };
@@ -34,8 +34,8 @@ macro_rules! select_programs {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             ClientProgram,
-            r#"SELECT id AS "id: _", organisation_id AS "organisation_id: _", name, created_at, revoked_at
-               FROM client_programs "# + $rest
+            "SELECT id, organisation_id, name, created_at, revoked_at
+             FROM client_programs " + $rest
             $(, $argument)*
         )
     };
@@ -122,7 +122,7 @@ pub async fn add_person(
 
 /// A person.
 pub async fn person(db: &mut PgConnection, id: PersonId) -> Result<Option<Person>> {
-    Ok(sqlx::query_as!(Person, r#"SELECT id AS "id: _", name, email FROM people WHERE id = $1"#, id.0)
+    Ok(sqlx::query_as!(Person, "SELECT id, name, email FROM people WHERE id = $1", id.0)
         .fetch_optional(db)
         .await?)
 }
@@ -131,7 +131,7 @@ pub async fn person(db: &mut PgConnection, id: PersonId) -> Result<Option<Person
 pub async fn present(db: &mut PgConnection, id: PersonId) -> Result<Option<Person>> {
     Ok(sqlx::query_as!(
         Person,
-        r#"SELECT id AS "id: _", name, email FROM people WHERE id = $1 AND erased_at IS NULL FOR KEY SHARE"#,
+        "SELECT id, name, email FROM people WHERE id = $1 AND erased_at IS NULL FOR KEY SHARE",
         id.0
     )
     .fetch_optional(db)
@@ -140,7 +140,7 @@ pub async fn present(db: &mut PgConnection, id: PersonId) -> Result<Option<Perso
 
 /// The person with an address, if there is one.
 pub async fn person_by_email(db: &mut PgConnection, email: &str) -> Result<Option<Person>> {
-    Ok(sqlx::query_as!(Person, r#"SELECT id AS "id: _", name, email FROM people WHERE email = $1"#, email)
+    Ok(sqlx::query_as!(Person, "SELECT id, name, email FROM people WHERE email = $1", email)
         .fetch_optional(db)
         .await?)
 }
@@ -268,9 +268,9 @@ pub struct Seat {
 pub async fn seats(db: &mut PgConnection, person: PersonId, today: Date) -> Result<Vec<Seat>> {
     Ok(sqlx::query_as!(
         Seat,
-        r#"SELECT organisation_id AS "organisation: _", organisations.kind AS "kind: _", post AS "post: _"
-           FROM memberships JOIN organisations ON organisations.id = organisation_id
-           WHERE person_id = $1 AND in_force(first_day, last_day, NULL, $2)"#,
+        "SELECT organisation_id AS organisation, organisations.kind, post
+         FROM memberships JOIN organisations ON organisations.id = organisation_id
+         WHERE person_id = $1 AND in_force(first_day, last_day, NULL, $2)",
         person.0,
         today
     )

@@ -7,8 +7,7 @@ use uuid::Uuid;
 use crate::people::Seat;
 use crate::secrets::SealedSecret;
 use crate::{Result, wrote};
-use domain::ids::{ClientProgramId, OrganisationId, PersonId, SessionId};
-use domain::people::{OrganisationKind, Post};
+use domain::ids::{ClientProgramId, PersonId, SessionId};
 
 /// What a sign-in is checked against.
 pub struct Account {
@@ -42,9 +41,9 @@ macro_rules! select_accounts {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Account,
-            r#"SELECT person_id AS "person_id: _", password_hash, totp_secret, totp_key_id, totp_confirmed_at,
-                      totp_last_step, failures, blocked_until
-               FROM accounts "# + $rest
+            "SELECT person_id, password_hash, totp_secret, totp_key_id, totp_confirmed_at, totp_last_step,
+                    failures, blocked_until
+             FROM accounts " + $rest
             $(, $argument)*
         )
     };
@@ -209,9 +208,9 @@ pub async fn use_invitation(
     now: OffsetDateTime,
 ) -> Result<Option<PersonId>> {
     let person: Option<PersonId> = sqlx::query_scalar!(
-        r#"UPDATE invitations SET used_at = $2
+        "UPDATE invitations SET used_at = $2
            WHERE token_hash = $1 AND used_at IS NULL AND expires_at > $2
-           RETURNING person_id AS "person_id: _""#,
+           RETURNING person_id",
         token_hash,
         now
     )
@@ -282,9 +281,9 @@ pub struct RefreshToken {
 pub async fn refresh_token(db: &mut PgConnection, token_hash: &[u8]) -> Result<Option<RefreshToken>> {
     Ok(sqlx::query_as!(
         RefreshToken,
-        r#"SELECT session_id AS "session_id: _", person_id AS "person_id: _", used_at, expires_at, ended_at
-           FROM refresh_tokens JOIN sessions ON sessions.id = session_id
-           WHERE token_hash = $1 FOR UPDATE"#,
+        "SELECT session_id, person_id, used_at, expires_at, ended_at
+         FROM refresh_tokens JOIN sessions ON sessions.id = session_id
+         WHERE token_hash = $1 FOR UPDATE",
         token_hash
     )
     .fetch_optional(db)
@@ -345,10 +344,8 @@ pub async fn running(
     today: Date,
 ) -> Result<Option<RunningSession>> {
     let rows = sqlx::query!(
-        r#"SELECT sessions.person_id AS "person: PersonId", second_factor,
-                  organisations.id AS "organisation?: OrganisationId",
-                  organisations.kind AS "kind?: OrganisationKind",
-                  post AS "post?: Post"
+        r#"SELECT sessions.person_id AS person, second_factor, organisations.id AS "organisation?",
+                  organisations.kind AS "kind?", post AS "post?"
            FROM sessions
            LEFT JOIN memberships ON memberships.person_id = sessions.person_id
                 AND in_force(first_day, last_day, NULL, $3)
@@ -373,7 +370,7 @@ pub async fn running(
 pub async fn program_seat(db: &mut PgConnection, program: ClientProgramId) -> Result<Option<Seat>> {
     Ok(sqlx::query_as!(
         Seat,
-        r#"SELECT organisations.id AS "organisation: _", organisations.kind AS "kind: _", 'staff' AS "post!: _"
+        r#"SELECT organisations.id AS organisation, organisations.kind, 'staff' AS "post!: _"
            FROM client_programs JOIN organisations ON organisations.id = organisation_id
            WHERE client_programs.id = $1 AND revoked_at IS NULL"#,
         program.0

@@ -11,8 +11,8 @@ macro_rules! select_locks {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Lock,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", label, kind AS "kind: _", hand AS "hand: _", standard, escape_route,
-                      room_class, version FROM locks "# + $rest
+            "SELECT id, registration_id, label, kind, hand, standard, escape_route, room_class, version
+             FROM locks " + $rest
             $(, $argument)*
         )
     };
@@ -73,7 +73,7 @@ pub async fn labelled(
     label: &str,
 ) -> Result<Option<LockId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: _" FROM locks WHERE registration_id = $1 AND label = $2"#,
+        "SELECT id FROM locks WHERE registration_id = $1 AND label = $2",
         registration.0,
         label
     )

@@ -12,9 +12,9 @@ macro_rules! select_registrations {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Registration,
-            r#"SELECT registrations.id AS "id: _", number AS "number: _", section_id AS "section_id: _",
-                      owner_id AS "owner_id: _", premises, rules_version, version, created_at, ended_at
-               FROM registrations "# + $rest
+            "SELECT registrations.id, number, section_id, owner_id, premises, rules_version, version,
+                    created_at, ended_at
+             FROM registrations " + $rest
             $(, $argument)*
         )
     };

@@ -11,8 +11,8 @@ macro_rules! select_sections {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Section,
-            r#"SELECT id AS "id: _", name, protection AS "protection: _", territory, filed_on,
-                      next_renewal_on, last_expiry_on, version FROM sections "# + $rest
+            "SELECT id, name, protection, territory, filed_on, next_renewal_on, last_expiry_on, version
+             FROM sections " + $rest
             $(, $argument)*
         )
     };

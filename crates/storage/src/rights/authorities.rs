@@ -13,12 +13,12 @@ macro_rules! select_authorities {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Authority,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", class AS "class: _", person_id AS "person_id: _",
-                      organisation_id AS "organisation_id: _", post, standing, every_differ,
+            r#"SELECT id, registration_id, class, person_id,
+                      organisation_id, post, standing, every_differ,
                       ARRAY(SELECT differ_id FROM authority_differs WHERE authority_id = authorities.id
                             ORDER BY differ_id) AS "differ_ids!: Vec<DifferId>",
                       may_order, may_approve, may_pass_on, occupier, most_per_request, most_keys,
-                      first_day, last_day, given_under AS "given_under: _", given_at, revoked_at, left_on
+                      first_day, last_day, given_under, given_at, revoked_at, left_on
                FROM authorities "# + $rest
             $(, $argument)*
         )
@@ -29,8 +29,8 @@ macro_rules! select_mandates {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Mandate,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", recipient_id AS "recipient_id: _", collector_id AS "collector_id: _",
-                      first_day, last_day, revoked_at FROM mandates "# + $rest
+            "SELECT id, registration_id, recipient_id, collector_id, first_day, last_day, revoked_at
+             FROM mandates " + $rest
             $(, $argument)*
         )
     };
@@ -87,10 +87,10 @@ pub async fn extend_to(
     new: DifferId,
 ) -> Result<Vec<AuthorityId>> {
     Ok(sqlx::query_scalar!(
-        r#"INSERT INTO authority_differs (authority_id, differ_id, registration_id)
+        "INSERT INTO authority_differs (authority_id, differ_id, registration_id)
            SELECT authority_id, $3, $1 FROM authority_differs JOIN authorities ON authorities.id = authority_id
            WHERE authority_differs.registration_id = $1 AND differ_id = $2 AND revoked_at IS NULL
-           RETURNING authority_id AS "id: _""#,
+           RETURNING authority_id AS id",
         registration.0,
         old.0,
         new.0

@@ -11,9 +11,9 @@ macro_rules! select_holds {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Hold,
-            r#"SELECT id AS "id: _", registration_id AS "registration_id: _", kind AS "kind: _", barred_person_id AS "barred_person_id: _",
-                      differ_id AS "differ_id: _", loss_id AS "loss_id: _", court,
-                      ordered_on, ends_on, placed_at, lifted_at FROM holds "# + $rest
+            "SELECT id, registration_id, kind, barred_person_id, differ_id, loss_id, court, ordered_on, ends_on,
+                    placed_at, lifted_at
+             FROM holds " + $rest
             $(, $argument)*
         )
     };

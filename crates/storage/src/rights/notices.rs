@@ -28,9 +28,8 @@ pub async fn add(db: &mut PgConnection, person: PersonId, notice: &Notice) -> Re
 pub async fn all(db: &mut PgConnection, person: PersonId, portion: Portion) -> Result<Vec<Notice>> {
     Ok(sqlx::query_as!(
         Notice,
-        r#"SELECT id AS "id: _", kind AS "kind: _", registration_id AS "registration_id: _", subject_id, made_at,
-                  read_at
-           FROM notices WHERE person_id = $1 AND id > $2 ORDER BY id LIMIT $3"#,
+        "SELECT id, kind, registration_id, subject_id, made_at, read_at
+         FROM notices WHERE person_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         person.0,
         portion.after,
         portion.limit

@@ -18,7 +18,7 @@ use crate::reply::{HandlerResult, List, ok, response, versioned};
 use application::copies::{Ask, CutStep, DecidedRequest, HandOverStep};
 use application::{App, Reply, copies};
 use domain::calendar::{Day, Moment};
-use domain::copies::decision::{Decision, Reason};
+use domain::copies::decision::{Decision, Reason, RecordedStep};
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, DocumentKind, Purpose, RequestState};
 use domain::count::Quantity;
@@ -214,7 +214,7 @@ struct DecisionView {
     /// Its id.
     id: DecisionId,
     /// The step at which it was taken.
-    step: String,
+    step: RecordedStep,
     /// What it came to; `recorded` where there was nothing to decide.
     outcome: String,
     /// Every reason that was given.
@@ -243,7 +243,7 @@ async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult 
             reasons: taken.reasons,
             rules_version: taken.rules_version,
             at: taken.at,
-            entry_id: EntryId(taken.entry_id),
+            entry_id: taken.entry_id,
         })
         .collect();
     ok(&List { items })

@@ -122,10 +122,10 @@ fn schedule_table(lines: Vec<ScheduleLine>) -> Table {
         vec![
             door,
             line.kind.replace('_', " "),
-            line.hand,
+            line.hand.to_owned(),
             line.standard,
             line.differ,
-            line.level,
+            line.level.to_owned(),
             line.locks_alike.to_string(),
             line.keys.to_string(),
             line.final_differ,
