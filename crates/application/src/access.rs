@@ -73,7 +73,11 @@ impl Access {
     }
 }
 
-async fn access_of(
+/// What the caller may do on a registration.
+///
+/// # Errors
+/// [`ActError::NotFound`] when it is not the caller's.
+pub(crate) async fn access_of(
     db: &mut PgConnection,
     caller: &Caller,
     registration: RegistrationId,
@@ -83,20 +87,6 @@ async fn access_of(
         authorities::in_force(db, registration, caller.person(), &caller.organisations(), today).await?;
     let access = Access { supplier: caller.is_supplier(), authorities };
     if access.supplier || !access.authorities.is_empty() { Ok(access) } else { Err(ActError::NotFound) }
-}
-
-/// A registration that the caller may see.
-///
-/// # Errors
-/// [`ActError::NotFound`] when there is none, or it is not the caller's.
-pub async fn visible(
-    db: &mut PgConnection,
-    caller: &Caller,
-    id: RegistrationId,
-    today: Date,
-) -> Result<(Registration, Access), ActError> {
-    let registration = registrations::registration(db, id).await?.ok_or(ActError::NotFound)?;
-    Ok((registration, access_of(db, caller, id, today).await?))
 }
 
 /// Nothing of a registration that has ended is changed.

@@ -14,6 +14,7 @@
 
 mod act;
 mod error;
+mod read;
 mod reply;
 
 pub mod access;
@@ -35,6 +36,7 @@ pub mod tasks;
 
 pub use crate::act::{Act, Idempotency};
 pub use crate::error::{ActError, FieldProblem};
+pub use crate::read::Read;
 pub use crate::reply::Reply;
 
 use std::sync::Arc;

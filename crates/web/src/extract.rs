@@ -16,7 +16,7 @@ use crate::problem::{Problem, ProblemKind};
 use crate::reply::{HandlerResult, List, response};
 use application::caller::Caller;
 use application::people::sessions;
-use application::{Act, ActError, App, FieldProblem, Idempotency, Reply};
+use application::{Act, ActError, App, FieldProblem, Idempotency, Read, Reply};
 use domain::differs::bitting::Bitting;
 use storage::Portion;
 
@@ -38,6 +38,14 @@ impl FromRequestParts<App> for Call {
 }
 
 impl Call {
+    /// Begins a read.
+    ///
+    /// # Errors
+    /// When there is no connection.
+    pub async fn read(&self) -> Result<Read<'_>, ActError> {
+        Read::begin(&self.app, &self.caller).await
+    }
+
     /// Does an act in a transaction of its own; the reply is kept with the key, and all of it committed.
     ///
     /// # Errors

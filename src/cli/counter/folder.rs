@@ -55,9 +55,9 @@ pub struct BroughtIn {
 /// A folder.
 pub struct Files(PathBuf);
 
-type Read<T> = Result<T, Box<dyn Error>>;
+type FileResult<T> = Result<T, Box<dyn Error>>;
 
-fn lines<T: for<'de> Deserialize<'de>>(file: &Path) -> Read<Vec<T>> {
+fn lines<T: for<'de> Deserialize<'de>>(file: &Path) -> FileResult<Vec<T>> {
     if !file.exists() {
         return Ok(vec![]);
     }
@@ -77,7 +77,7 @@ fn whole_lines(text: &str) -> &str {
 }
 
 /// Adds a line, and waits for the disk: what was cut is not forgotten.
-fn add_line(file: &Path, line: &str) -> Read<()> {
+fn add_line(file: &Path, line: &str) -> FileResult<()> {
     let fresh = !file.exists();
     let mut out = fs::OpenOptions::new().create(true).read(true).append(true).open(file)?;
     let before = fs::read_to_string(file)?;
@@ -101,7 +101,7 @@ impl Files {
     }
 
     /// Writes a file whole: a reader finds the old one or the new one.
-    pub fn write(&self, name: &str, bytes: &[u8]) -> Read<()> {
+    pub fn write(&self, name: &str, bytes: &[u8]) -> FileResult<()> {
         let file = self.at(name);
         if let Some(folder) = file.parent() {
             fs::create_dir_all(folder)?;
@@ -115,35 +115,35 @@ impl Files {
     }
 
     /// A file as text.
-    pub fn text(&self, name: &str) -> Read<String> {
+    pub fn text(&self, name: &str) -> FileResult<String> {
         fs::read_to_string(self.at(name))
             .map_err(|error| format!("{}: {error}; take in first", self.at(name).display()).into())
     }
 
     /// Where it all comes from; nothing, before anything was taken in.
-    pub fn register_if_any(&self) -> Read<Option<Register>> {
+    pub fn register_if_any(&self) -> FileResult<Option<Register>> {
         if self.at("register.json").exists() { Ok(Some(self.register()?)) } else { Ok(None) }
     }
 
     /// Where it all comes from.
-    pub fn register(&self) -> Read<Register> {
+    pub fn register(&self) -> FileResult<Register> {
         Ok(serde_json::from_str(&self.text("register.json")?)?)
     }
 
     /// The public keys of cards, lists and bundles.
-    pub fn card_keys(&self) -> Read<CardKeys> {
+    pub fn card_keys(&self) -> FileResult<CardKeys> {
         let keys: Value = serde_json::from_str(&self.text("card-keys.json")?)?;
         Ok(CardKeys::new(&self.register()?.issuer, KeySet::from_jwks(&keys)?))
     }
 
     /// The open authorisations that were taken in.
-    pub fn bundle(&self, now: OffsetDateTime) -> Read<Bundle> {
+    pub fn bundle(&self, now: OffsetDateTime) -> FileResult<Bundle> {
         let (keys, register) = (self.card_keys()?, self.register()?);
         Ok(Bundle::verify(&keys.keys, &self.text("authorised.jwt")?, register.counter, now)?)
     }
 
     /// Keeps a checkpoint of the log, unless it is the one that was kept last.
-    pub fn keep_checkpoint(&self, note: &str) -> Read<()> {
+    pub fn keep_checkpoint(&self, note: &str) -> FileResult<()> {
         let file = self.at("checkpoints");
         let kept: Vec<String> = lines(&file)?;
         if kept.last().is_some_and(|last| last == note) {
@@ -153,32 +153,32 @@ impl Files {
     }
 
     /// The cuts that were made here.
-    pub fn cuts(&self) -> Read<Vec<Cut>> {
+    pub fn cuts(&self) -> FileResult<Vec<Cut>> {
         lines(&self.at("cuts.jsonl"))
     }
 
     /// How many cuts had been made, and brought in, when the authorisations were taken in.
-    pub fn cuts_before(&self) -> Read<usize> {
+    pub fn cuts_before(&self) -> FileResult<usize> {
         Ok(serde_json::from_str(&self.text("cuts-before")?)?)
     }
 
     /// Records a cut.
-    pub fn add_cut(&self, cut: &Cut) -> Read<()> {
+    pub fn add_cut(&self, cut: &Cut) -> FileResult<()> {
         add_line(&self.at("cuts.jsonl"), &serde_json::to_string(cut)?)
     }
 
     /// What became of those that were brought in.
-    pub fn brought_in(&self) -> Read<Vec<BroughtIn>> {
+    pub fn brought_in(&self) -> FileResult<Vec<BroughtIn>> {
         lines(&self.at("brought-in.jsonl"))
     }
 
     /// Records what became of one.
-    pub fn add_brought_in(&self, brought: &BroughtIn) -> Read<()> {
+    pub fn add_brought_in(&self, brought: &BroughtIn) -> FileResult<()> {
         add_line(&self.at("brought-in.jsonl"), &serde_json::to_string(brought)?)
     }
 
     /// One command at a time works on the folder: two cuts at once must not both find a key left.
-    pub fn lock(&self) -> Read<fs::File> {
+    pub fn lock(&self) -> FileResult<fs::File> {
         // What is in it is nobody's business but the counter's.
         fs::DirBuilder::new().recursive(true).mode(0o700).create(&self.0)?;
         let file = fs::OpenOptions::new().create(true).append(true).open(self.at("lock"))?;

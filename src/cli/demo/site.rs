@@ -7,7 +7,7 @@ use application::caller::Caller;
 use application::differs::geometry;
 use application::rekeys::prices;
 use application::sites::{NewHandOver, NewSite, Trial};
-use application::{Act, people, sites};
+use application::{Act, Read, people, sites};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
 use domain::differs::geometry::{Claim, Geometry, Separation};
@@ -90,12 +90,12 @@ pub async fn load(
     })
     .await?;
     let builders = caller_of(loader.app, manager).await?;
-    let order = sites::order_list(loader.app, &builders, site.id).await?;
-    let progress = sites::progress(loader.app, &builders, site.id).await?;
+    let order = sites::order_list(&mut Read::begin(loader.app, &builders).await?, site.id).await?;
+    let progress = sites::progress(&mut Read::begin(loader.app, &builders).await?, site.id).await?;
     for (plot, buyer) in progress.each.iter().zip(BUYERS) {
         hand_over(loader, &builders, plot.plot_id, buyer).await?;
     }
-    let progress = sites::progress(loader.app, &builders, site.id).await?;
+    let progress = sites::progress(&mut Read::begin(loader.app, &builders).await?, site.id).await?;
     let figures = format!(
         "{} plots, {} locks, {} packs, {} differs, {} keys with the packs; {} plots handed over",
         order.plots, order.locks, order.packs, order.differs, order.keys_with_packs, progress.handed_over
@@ -111,7 +111,7 @@ async fn hand_over(
     buyer: &str,
 ) -> Result<(), Box<dyn Error>> {
     let (app, fitter) = (loader.app, builders.require_person()?);
-    let (plot, locks) = sites::plot(app, builders, id).await?;
+    let (plot, locks) = sites::plot(&mut Read::begin(app, builders).await?, id).await?;
     for (door, lock) in (1..).zip(&locks) {
         Act::done(app, builders, async |act| {
             let number = plot.label.to_uppercase().replace(' ', "-");

@@ -9,7 +9,7 @@ use time::{Date, Duration};
 
 use crate::access::Access;
 use crate::caller::Caller;
-use crate::{Act, ActError, App, Idempotency, Reply, access};
+use crate::{Act, ActError, App, Idempotency, Read, Reply, access};
 use domain::cards::{Card, CardStanding, CardState, is_pin};
 use domain::copies::DocumentKind;
 use domain::copies::decision::facts::PinOutcome;
@@ -140,12 +140,10 @@ async fn card_for_update(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access)
 }
 
 /// A card, for its holder and for those who see all.
-pub async fn card(app: &App, caller: &Caller, id: CardId) -> Result<Card, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let found = cards::card(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, found.registration_id, today).await?;
-    let may = caller.person() == Some(found.person_id) || access.sees_all();
+pub async fn card(read: &mut Read<'_>, id: CardId) -> Result<Card, ActError> {
+    let found = cards::card(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(found.registration_id).await?;
+    let may = read.caller.person() == Some(found.person_id) || access.sees_all();
     if may { Ok(found) } else { Err(ActError::NotFound) }
 }
 
@@ -164,12 +162,10 @@ pub struct Face {
 }
 
 /// What is printed on a card: for its holder and for whoever governs the registration.
-pub async fn face(app: &App, caller: &Caller, id: CardId) -> Result<Face, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let card = cards::card(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::visible(&mut db, caller, card.registration_id, today).await?;
-    let own = caller.person() == Some(card.person_id);
+pub async fn face(read: &mut Read<'_>, id: CardId) -> Result<Face, ActError> {
+    let card = cards::card(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = read.registration(card.registration_id).await?;
+    let own = read.caller.person() == Some(card.person_id);
     if !own && !access.sees_all() {
         return Err(ActError::NotFound);
     }
@@ -178,35 +174,32 @@ pub async fn face(app: &App, caller: &Caller, id: CardId) -> Result<Face, ActErr
         state,
         detail: "a card that counts no more is not printed".to_owned(),
     };
-    match card.state.on(today, card.expires_on) {
+    match card.state.on(read.today, card.expires_on) {
         CardStanding::Revoked => return Err(no_more("revoked")),
         CardStanding::Expired => return Err(no_more("expired")),
         CardStanding::Good | CardStanding::Suspended => {}
     }
     let index = u32::try_from(card.status_index).map_err(|error| ActError::Internal(error.to_string()))?;
-    let token = app.cards.token(&card.number, card.expires_on, (card.status_list, index))?;
-    let supplier = people::supplier(&mut db)
+    let token = read.app.cards.token(&card.number, card.expires_on, (card.status_list, index))?;
+    let supplier = people::supplier(&mut read.db)
         .await?
         .ok_or_else(|| ActError::Internal("a register without a supplier".to_owned()))?;
-    let holder = people::person(&mut db, card.person_id).await?.ok_or(ActError::NotFound)?.name;
+    let holder = people::person(&mut read.db, card.person_id).await?.ok_or(ActError::NotFound)?.name;
     Ok(Face { card, token, supplier: supplier.name, holder, registration: registration.number })
 }
 
 /// Cards of a registration: all for those who see all, else one's own.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Card>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     if access.sees_all() {
-        return Ok(cards::all(&mut db, registration, portion).await?);
+        return Ok(cards::all(&mut read.db, registration, portion).await?);
     }
-    let mut own = cards::all(&mut db, registration, Portion::ALL).await?;
-    own.retain(|card| caller.person() == Some(card.person_id));
+    let mut own = cards::all(&mut read.db, registration, Portion::ALL).await?;
+    own.retain(|card| read.caller.person() == Some(card.person_id));
     Ok(portion.of(own, |card| card.id.0))
 }
 

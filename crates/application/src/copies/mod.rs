@@ -16,7 +16,6 @@ pub use crate::copies::counter::{CutStep, HandOverStep, cut, hand_over};
 pub use crate::copies::sheet::{CuttingSheet, look};
 
 use serde_json::{Value, json};
-use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
@@ -25,7 +24,7 @@ use crate::act::{DecisionEntry, StepTaken};
 use crate::caller::Caller;
 use crate::copies::gather::{StepContext, StepInput, draft, gather};
 use crate::register::rules;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::copies::decision::facts::Step;
 use domain::copies::decision::{Decision, Outcome, RecordedStep, decide};
 use domain::copies::{CopyRequest, Progress, Purpose, RequestState};
@@ -80,24 +79,21 @@ fn apply(request: &mut CopyRequest, progress: Progress) {
 
 /// "May I?" The decision that asking would bring, and nothing written.
 pub async fn dry_run(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration_id: RegistrationId,
     ask: Ask,
 ) -> Result<Decision, ActError> {
-    let asker = caller.require_person()?;
-    let now = app.outside.clock.now();
-    let mut db = app.pool.acquire().await?;
-    let (registration, _) = access::visible(&mut db, caller, registration_id, now.date()).await?;
-    let rules = rules::in_force(&mut db, &registration).await?;
-    let id = app.outside.id(now).into();
-    let request = draft(&mut db, &registration, asker, ask, (id, now)).await?;
+    let asker = read.caller.require_person()?;
+    let (registration, _) = read.registration(registration_id).await?;
+    let rules = rules::in_force(&mut read.db, &registration).await?;
+    let id = read.app.outside.id(read.now).into();
+    let request = draft(&mut read.db, &registration, asker, ask, (id, read.now)).await?;
     let facts = gather(
-        &mut db,
+        &mut read.db,
         &registration,
         &rules,
         &request,
-        StepContext { step: Step::Ask, takes_rows: false, now, caller },
+        StepContext { step: Step::Ask, takes_rows: false, now: read.now, caller: read.caller },
         StepInput::default(),
     )
     .await?;
@@ -318,66 +314,48 @@ pub async fn lapse(
 }
 
 /// One request, for its parties and for the counter where it is to be cut.
-pub async fn request(app: &App, caller: &Caller, id: CopyRequestId) -> Result<CopyRequest, ActError> {
-    let mut db = app.pool.acquire().await?;
-    visible_request(app, &mut db, caller, id).await
-}
-
-pub(super) async fn visible_request(
-    app: &App,
-    db: &mut PgConnection,
-    caller: &Caller,
-    id: CopyRequestId,
-) -> Result<CopyRequest, ActError> {
-    let today = app.outside.clock.now().date();
-    let request = copies::request(db, id).await?.ok_or(ActError::NotFound)?;
-    if caller.works_at(db, request.counter_id).await? {
+pub async fn request(read: &mut Read<'_>, id: CopyRequestId) -> Result<CopyRequest, ActError> {
+    let request = copies::request(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    if read.caller.works_at(&mut read.db, request.counter_id).await? {
         return Ok(request);
     }
-    let (_, access) = access::visible(db, caller, request.registration_id, today).await?;
-    if sees(caller, &access, &request) { Ok(request) } else { Err(ActError::NotFound) }
+    let (_, access) = read.registration(request.registration_id).await?;
+    if sees(read.caller, &access, &request) { Ok(request) } else { Err(ActError::NotFound) }
 }
 
 /// Requests on a registration: all for those who see all or approve, else one's own.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     state: Option<RequestState>,
     portion: Portion,
 ) -> Result<Vec<CopyRequest>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     let approving = || access.authorities.iter().filter(|own| own.may_approve);
     let whole = access.sees_all() || approving().any(|own| own.every_differ);
     let differs: Vec<Uuid> = approving().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect();
-    let only = if whole { None } else { Some((caller.person(), differs.as_slice())) };
-    Ok(copies::of_registration(&mut db, registration, only, state, portion).await?)
+    let only = if whole { None } else { Some((read.caller.person(), differs.as_slice())) };
+    Ok(copies::of_registration(&mut read.db, registration, only, state, portion).await?)
 }
 
 /// The decisions on a request, oldest first.
 pub async fn decisions(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: CopyRequestId,
 ) -> Result<Vec<copies::TakenDecision>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    visible_request(app, &mut db, caller, id).await?;
-    Ok(copies::decisions(&mut db, id).await?)
+    request(read, id).await?;
+    Ok(copies::decisions(&mut read.db, id).await?)
 }
 
 /// The signatures of the hand-overs of a request; a counter sees that there are some, and not how they
 /// were drawn.
 pub async fn signatures(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: CopyRequestId,
 ) -> Result<Vec<copies::KeptSignature>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    let request = visible_request(app, &mut db, caller, id).await?;
-    let mut kept = copies::signatures(&mut db, id).await?;
-    if caller.works_at(&mut db, request.counter_id).await? {
+    let request = request(read, id).await?;
+    let mut kept = copies::signatures(&mut read.db, id).await?;
+    if read.caller.works_at(&mut read.db, request.counter_id).await? {
         for signature in &mut kept {
             signature.strokes = None;
         }
@@ -386,11 +364,7 @@ pub async fn signatures(
 }
 
 /// Overrides on every registration, listed apart for the supplier.
-pub async fn overrides(
-    app: &App,
-    caller: &Caller,
-    portion: Portion,
-) -> Result<Vec<copies::Override>, ActError> {
-    caller.require_supplier()?;
-    Ok(copies::overrides(&mut *app.pool.acquire().await?, portion).await?)
+pub async fn overrides(read: &mut Read<'_>, portion: Portion) -> Result<Vec<copies::Override>, ActError> {
+    read.caller.require_supplier()?;
+    Ok(copies::overrides(&mut read.db, portion).await?)
 }

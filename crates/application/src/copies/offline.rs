@@ -14,7 +14,7 @@ use crate::copies::counter::{KeysToMake, at_counter_of, make_keys};
 use crate::copies::gather::{StepContext, StepInput, gather};
 use crate::copies::{DecidedRequest, enter_step};
 use crate::register::rules;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read};
 use crypto::tokens::bundle;
 use crypto::tokens::bundle::OfflineAuthorisation;
 use domain::copies::decision::facts::Step;
@@ -33,20 +33,18 @@ const AHEAD: Duration = Duration::minutes(5);
 
 /// The open authorisations of a counter that may be cut without a network, signed: those that would be
 /// permitted now, and for which nothing has to be shown that only the register can check.
-pub async fn bundle(app: &App, caller: &Caller, counter: CounterId) -> Result<String, ActError> {
-    let now = app.outside.clock.now();
-    let mut db = app.pool.acquire().await?;
-    if !caller.works_at(&mut db, counter).await? {
+pub async fn bundle(read: &mut Read<'_>, counter: CounterId) -> Result<String, ActError> {
+    if !read.caller.works_at(&mut read.db, counter).await? {
         return Err(ActError::NotFound);
     }
     let mut authorised = Vec::new();
-    for request in copies::to_cut(&mut db, counter, MOST).await? {
-        if may_be_cut_now(&mut db, caller, &request, now).await? {
+    for request in copies::to_cut(&mut read.db, counter, MOST).await? {
+        if may_be_cut_now(&mut read.db, read.caller, &request, read.now).await? {
             let left = request.progress().left_to_cut();
-            authorised.push(entry(&mut db, &request, left).await?);
+            authorised.push(entry(&mut read.db, &request, left).await?);
         }
     }
-    Ok(bundle::sign(&app.cards.keys, counter, authorised, now)?)
+    Ok(bundle::sign(&read.app.cards.keys, counter, authorised, read.now)?)
 }
 
 async fn may_be_cut_now(
@@ -177,20 +175,17 @@ async fn recorded_before(
 
 /// Cuts that were brought in and decided no, on a registration, for those who see all of it.
 pub async fn flagged_of(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration_id: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<FlaggedCut>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
+    let (registration, access) = read.registration(registration_id).await?;
     access.require(access.sees_all())?;
-    Ok(offline::flagged_cuts(&mut db, Some(registration.id), portion).await?)
+    Ok(offline::flagged_cuts(&mut read.db, Some(registration.id), portion).await?)
 }
 
 /// Flagged cuts of every registration, for the supplier.
-pub async fn flagged(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<FlaggedCut>, ActError> {
-    caller.require_supplier()?;
-    Ok(offline::flagged_cuts(&mut *app.pool.acquire().await?, None, portion).await?)
+pub async fn flagged(read: &mut Read<'_>, portion: Portion) -> Result<Vec<FlaggedCut>, ActError> {
+    read.caller.require_supplier()?;
+    Ok(offline::flagged_cuts(&mut read.db, None, portion).await?)
 }

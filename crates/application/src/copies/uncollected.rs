@@ -2,21 +2,19 @@
 
 use serde_json::json;
 
-use crate::caller::Caller;
 use crate::copies::counter::at_counter;
 use crate::counters::require_own;
 use crate::keys::move_key;
-use crate::{Act, ActError, App};
+use crate::{Act, ActError, Read};
 use domain::copies::Destruction;
 use domain::ids::{CopyRequestId, CounterId, DestructionId};
 use domain::keys::{Key, KeyAct};
 use storage::{copies, keys};
 
 /// Keys at a counter whose request is over (its dealer, or the supplier).
-pub async fn at(app: &App, caller: &Caller, counter: CounterId) -> Result<Vec<Key>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(keys::uncollected(&mut db, counter).await?)
+pub async fn at(read: &mut Read<'_>, counter: CounterId) -> Result<Vec<Key>, ActError> {
+    require_own(&mut read.db, read.caller, counter).await?;
+    Ok(keys::uncollected(&mut read.db, counter).await?)
 }
 
 /// Says that the keys of a request that is over are destroyed. They count until somebody else of the

@@ -2,9 +2,8 @@
 
 use serde_json::json;
 
-use crate::caller::Caller;
 use crate::counters::require_own;
-use crate::{Act, ActError, App};
+use crate::{Act, ActError, Read};
 use domain::counters::blanks::{
     BlankAccount, BlankDifference, BlankError, BlankMovement, Explanation, MovementKind,
 };
@@ -259,33 +258,28 @@ pub async fn limit(
 }
 
 /// The accounts of a counter.
-pub async fn accounts(app: &App, caller: &Caller, counter: CounterId) -> Result<Vec<BlankAccount>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(blanks::accounts(&mut db, counter).await?)
+pub async fn accounts(read: &mut Read<'_>, counter: CounterId) -> Result<Vec<BlankAccount>, ActError> {
+    require_own(&mut read.db, read.caller, counter).await?;
+    Ok(blanks::accounts(&mut read.db, counter).await?)
 }
 
 /// What moved at a counter.
 pub async fn movements(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     counter: CounterId,
     portion: Portion,
 ) -> Result<Vec<BlankMovement>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(blanks::movements(&mut db, counter, portion).await?)
+    require_own(&mut read.db, read.caller, counter).await?;
+    Ok(blanks::movements(&mut read.db, counter, portion).await?)
 }
 
 /// What was found to differ at a counter.
 pub async fn differences(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     counter: CounterId,
     only_open: bool,
     portion: Portion,
 ) -> Result<Vec<BlankDifference>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(blanks::differences(&mut db, counter, only_open, portion).await?)
+    require_own(&mut read.db, read.caller, counter).await?;
+    Ok(blanks::differences(&mut read.db, counter, only_open, portion).await?)
 }

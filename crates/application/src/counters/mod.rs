@@ -6,7 +6,7 @@ pub mod signals;
 use time::Date;
 
 use crate::caller::Caller;
-use crate::{Act, ActError, App};
+use crate::{Act, ActError, Read};
 use domain::calendar::{BACKWARDS, Period};
 use domain::copies::{CopyRequest, RequestState};
 use domain::counters::opening_hours::OpeningHours;
@@ -32,14 +32,17 @@ pub async fn add(act: &mut Act<'_>, dealer: OrganisationId, name: Name) -> Resul
 }
 
 /// A counter: whoever signed in may see which there are, to choose one.
-pub async fn counter(app: &App, id: CounterId) -> Result<Counter, ActError> {
-    counters::counter(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
+pub async fn counter(read: &mut Read<'_>, id: CounterId) -> Result<Counter, ActError> {
+    counters::counter(&mut read.db, id).await?.ok_or(ActError::NotFound)
 }
 
 /// Counters, those that are appointed for a section today if one is named.
-pub async fn all(app: &App, section: Option<SectionId>, portion: Portion) -> Result<Vec<Counter>, ActError> {
-    let today = app.outside.clock.now().date();
-    Ok(counters::all(&mut *app.pool.acquire().await?, section, today, portion).await?)
+pub async fn all(
+    read: &mut Read<'_>,
+    section: Option<SectionId>,
+    portion: Portion,
+) -> Result<Vec<Counter>, ActError> {
+    Ok(counters::all(&mut read.db, section, read.today, portion).await?)
 }
 
 /// The supplier, or staff of the counter's dealer.
@@ -113,27 +116,23 @@ pub async fn revoke_appointment(act: &mut Act<'_>, id: AppointmentId) -> Result<
 
 /// The appointments of a counter.
 pub async fn appointments(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     counter: CounterId,
     portion: Portion,
 ) -> Result<Vec<Appointment>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(counters::appointments(&mut db, counter, portion).await?)
+    require_own(&mut read.db, read.caller, counter).await?;
+    Ok(counters::appointments(&mut read.db, counter, portion).await?)
 }
 
 /// What a counter has to cut and hand over.
 pub async fn requests(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     counter: CounterId,
     state: Option<RequestState>,
     portion: Portion,
 ) -> Result<Vec<CopyRequest>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_own(&mut db, caller, counter).await?;
-    Ok(copies::of_counter(&mut db, counter, state, portion).await?)
+    require_own(&mut read.db, read.caller, counter).await?;
+    Ok(copies::of_counter(&mut read.db, counter, state, portion).await?)
 }
 
 /// States when a counter is open, in place of what was stated before.
@@ -163,10 +162,9 @@ pub async fn set_opening_hours(
 }
 
 /// When a counter is open: for whoever signed in.
-pub async fn opening_hours(app: &App, id: CounterId) -> Result<Vec<OpeningHours>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    if counters::counter(&mut db, id).await?.is_none() {
+pub async fn opening_hours(read: &mut Read<'_>, id: CounterId) -> Result<Vec<OpeningHours>, ActError> {
+    if counters::counter(&mut read.db, id).await?.is_none() {
         return Err(ActError::NotFound);
     }
-    Ok(counters::opening_hours(&mut db, id).await?)
+    Ok(counters::opening_hours(&mut read.db, id).await?)
 }

@@ -1,9 +1,8 @@
 //! Which lock answers to which differ: levers changed, and what a differ leaves behind.
 
-use crate::caller::Caller;
 use crate::keys::put_key;
 use crate::rights::notices;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::differs::{Answering, DifferState};
 use domain::ids::{DifferId, LockId, RegistrationId};
 use domain::keys::KeyAct;
@@ -121,13 +120,10 @@ async fn let_die(act: &mut Act<'_>, id: DifferId) -> Result<u32, ActError> {
 
 /// Which lock answers, or answered, to which differ.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Answering>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    access::visible(&mut db, caller, registration, today).await?;
-    Ok(answers::of_registration(&mut db, registration, portion).await?)
+    read.registration(registration).await?;
+    Ok(answers::of_registration(&mut read.db, registration, portion).await?)
 }

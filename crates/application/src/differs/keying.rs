@@ -6,9 +6,8 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::caller::Caller;
 use crate::differs::{DifferDraw, answers};
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::differs::{Differ, Level};
 use domain::ids::{DifferId, LockId, PersonId, RegistrationId};
 use domain::numbers::TypedNumber;
@@ -126,21 +125,15 @@ async fn in_the_picture(
 }
 
 /// Who can open what on a registration.
-pub async fn openings(
-    app: &App,
-    caller: &Caller,
-    registration: RegistrationId,
-) -> Result<Openings, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+pub async fn openings(read: &mut Read<'_>, registration: RegistrationId) -> Result<Openings, ActError> {
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    let registrations = in_the_picture(&mut db, registration).await?;
-    let opened = exposure::opened(&mut db, &registrations).await?;
+    let registrations = in_the_picture(&mut read.db, registration).await?;
+    let opened = exposure::opened(&mut read.db, &registrations).await?;
     let mut differs: Vec<Uuid> = opened.iter().map(|opened| opened.differ.0).collect();
     differs.sort_unstable();
     differs.dedup();
-    let held = exposure::held(&mut db, &differs).await?;
+    let held = exposure::held(&mut read.db, &differs).await?;
     Ok(both_ways(&opened, &held))
 }
 
@@ -211,16 +204,13 @@ pub struct ScheduleLine {
 
 /// The keying schedule of a registration, and its number.
 pub async fn schedule(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration_id: RegistrationId,
 ) -> Result<(TypedNumber, Vec<ScheduleLine>), ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
+    let (registration, access) = read.registration(registration_id).await?;
     access.require(access.governs())?;
-    let registrations = in_the_picture(&mut db, registration_id).await?;
-    let rows = exposure::schedule(&mut db, &registrations).await?;
+    let registrations = in_the_picture(&mut read.db, registration_id).await?;
+    let rows = exposure::schedule(&mut read.db, &registrations).await?;
     let line = |row: exposure::ScheduleRow| ScheduleLine {
         plot: row.plot.unwrap_or_default(),
         label: row.label,

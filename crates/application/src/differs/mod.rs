@@ -12,10 +12,9 @@ use std::sync::Arc;
 
 use secrecy::ExposeSecret;
 
-use crate::caller::Caller;
 use crate::differs::geometry::{left_of, space_of};
 use crate::secrets::Context;
-use crate::{Act, ActError, App, access, secrets};
+use crate::{Act, ActError, Read, access, secrets};
 use domain::differs::bitting::Bitting;
 use domain::differs::geometry::Separation;
 use domain::differs::space::Space;
@@ -54,15 +53,12 @@ pub async fn add(
 
 /// The differs of a registration.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Differ>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    access::visible(&mut db, caller, registration, today).await?;
-    Ok(differs::of_registration(&mut db, registration, portion).await?)
+    read.registration(registration).await?;
+    Ok(differs::of_registration(&mut read.db, registration, portion).await?)
 }
 
 /// The heights of every differ on a site, and of other registrations from which to keep apart.

@@ -5,10 +5,9 @@ use serde_json::json;
 use time::Duration;
 
 use crate::access::Access;
-use crate::caller::Caller;
 use crate::register::rules;
 use crate::rights::notices;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::differs::Level;
 use domain::ids::{AuditId, AuditLineId, DifferId, PersonId, RegistrationId};
 use domain::keys::audits::{Audit, AuditAnswer, AuditEvery, AuditLine, StockCount};
@@ -203,41 +202,34 @@ pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<
 
 /// The audits of a registration.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Audit>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(audits::of_registration(&mut db, registration, portion).await?)
+    Ok(audits::of_registration(&mut read.db, registration, portion).await?)
 }
 
 /// The lines of an audit: all, or those with one answer.
 pub async fn lines(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: AuditId,
     answer: Option<AuditAnswer>,
     portion: Portion,
 ) -> Result<Vec<AuditLine>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let audit = audits::audit(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, audit.registration_id, today).await?;
+    let audit = audits::audit(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(audit.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
-    Ok(audits::lines(&mut db, id, answer, today, portion).await?)
+    Ok(audits::lines(&mut read.db, id, answer, read.today, portion).await?)
 }
 
 /// What the caller is still to answer.
-pub async fn own(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<AuditLine>, ActError> {
-    let person = caller.require_person()?;
-    let today = app.outside.clock.now().date();
-    Ok(audits::open_lines_of(&mut *app.pool.acquire().await?, person, today, portion).await?)
+pub async fn own(read: &mut Read<'_>, portion: Portion) -> Result<Vec<AuditLine>, ActError> {
+    let person = read.caller.require_person()?;
+    Ok(audits::open_lines_of(&mut read.db, person, read.today, portion).await?)
 }
 
 /// Records a count of the keys of a differ in store, beside what the register has (owner, agent, supplier).
@@ -269,14 +261,11 @@ pub async fn count(
 
 /// The counts of the keys in store of a registration.
 pub async fn counts(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<StockCount>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(audits::counts(&mut db, registration, portion).await?)
+    Ok(audits::counts(&mut read.db, registration, portion).await?)
 }

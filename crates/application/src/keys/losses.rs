@@ -4,11 +4,10 @@ use serde_json::json;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
-use crate::caller::Caller;
 use crate::keys::move_key;
 use crate::register::rules;
 use crate::rights::holds::{lift_for, place_hold};
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::copies::decision::facts::{DifferFacts, Facts, Step};
 use domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
 use domain::keys::losses::{Loss, LossDecision, LossKind};
@@ -182,16 +181,14 @@ async fn exposure_of(
 }
 
 /// What a reported loss exposes.
-pub async fn exposure(app: &App, caller: &Caller, id: LossId) -> Result<Exposure, ActError> {
-    let now = app.outside.clock.now();
-    let mut db = app.pool.acquire().await?;
-    let loss = stored_losses::loss(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::visible(&mut db, caller, loss.registration_id, now.date()).await?;
+pub async fn exposure(read: &mut Read<'_>, id: LossId) -> Result<Exposure, ActError> {
+    let loss = stored_losses::loss(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = read.registration(loss.registration_id).await?;
     access.require(access.sees_all())?;
-    let key = keys::key(&mut db, loss.key_id).await?.ok_or(ActError::NotFound)?;
-    let rules = rules::in_force(&mut db, &registration).await?;
-    let situation = situation(&mut db, &registration, &key, now).await?;
-    exposure_of(&mut db, key.differ_id, &situation, &rules).await
+    let key = keys::key(&mut read.db, loss.key_id).await?.ok_or(ActError::NotFound)?;
+    let rules = rules::in_force(&mut read.db, &registration).await?;
+    let situation = situation(&mut read.db, &registration, &key, read.now).await?;
+    exposure_of(&mut read.db, key.differ_id, &situation, &rules).await
 }
 
 /// A named person decides what becomes of the locks: they stay, and the hold is lifted, or they are rekeyed.
@@ -310,14 +307,11 @@ pub async fn settle(
 
 /// Losses of a registration.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Loss>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(stored_losses::of_registration(&mut db, registration, portion).await?)
+    Ok(stored_losses::of_registration(&mut read.db, registration, portion).await?)
 }

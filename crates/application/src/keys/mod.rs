@@ -8,10 +8,9 @@ use serde_json::json;
 use time::Date;
 
 use crate::access::Access;
-use crate::caller::Caller;
 use crate::register::rules;
 use crate::rights::holds::lift_for;
-use crate::{Act, ActError, App, access, rights};
+use crate::{Act, ActError, Read, access, rights};
 use domain::differs::DifferState;
 use domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use domain::keys::losses::LossDecision;
@@ -99,34 +98,28 @@ pub(super) async fn add_keys(
 
 /// Lever packs of a registration.
 pub async fn packs(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<LeverPack>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(keys::packs(&mut db, registration, portion).await?)
+    Ok(keys::packs(&mut read.db, registration, portion).await?)
 }
 
 /// Keys of a registration: keyholders see those of the differs that their authorities are for.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     differ: Option<DifferId>,
     state: Option<KeyState>,
     portion: Portion,
 ) -> Result<Vec<Key>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     let every = access.sees_all() || access.authorities.iter().any(|own| own.every_differ);
     let seen: Option<Vec<uuid::Uuid>> = (!every)
         .then(|| access.authorities.iter().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect());
-    Ok(keys::of_registration(&mut db, registration, seen.as_deref(), differ, state, portion).await?)
+    Ok(keys::of_registration(&mut read.db, registration, seen.as_deref(), differ, state, portion).await?)
 }
 
 fn sees(access: &Access, key: &Key) -> bool {
@@ -143,30 +136,27 @@ pub struct ToCallIn {
 
 /// Keys whose holders have no right to them any more, the longest without one first.
 pub async fn to_call_in(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration_id: RegistrationId,
 ) -> Result<Vec<ToCallIn>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
+    let (registration, access) = read.registration(registration_id).await?;
     access.require(access.sees_all())?;
-    let rules = rules::in_force(&mut db, &registration).await?;
-    let mut found = rights::left_without(&mut db, registration_id, None, today).await?.keys_to_call_in;
+    let rules = rules::in_force(&mut read.db, &registration).await?;
+    let mut found =
+        rights::left_without(&mut read.db, registration_id, None, read.today).await?.keys_to_call_in;
     found.sort_by_key(|found| (found.last_day, found.key.id));
     let with_rekey = |found: KeyToCallIn| {
-        let rekey_due = found.last_day.is_some_and(|day| review::rekey_is_due(&rules.leaving, day, today));
+        let rekey_due =
+            found.last_day.is_some_and(|day| review::rekey_is_due(&rules.leaving, day, read.today));
         ToCallIn { found, rekey_due }
     };
     Ok(found.into_iter().map(with_rekey).collect())
 }
 
 /// One key.
-pub async fn key(app: &App, caller: &Caller, id: KeyId) -> Result<Key, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let key = keys::key(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, key.registration_id, today).await?;
+pub async fn key(read: &mut Read<'_>, id: KeyId) -> Result<Key, ActError> {
+    let key = keys::key(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(key.registration_id).await?;
     if sees(&access, &key) { Ok(key) } else { Err(ActError::NotFound) }
 }
 

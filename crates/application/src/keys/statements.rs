@@ -18,8 +18,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::access::Access;
-use crate::caller::Caller;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::calendar::Period;
 use domain::cautions;
 use domain::entry::commitment;
@@ -410,33 +409,27 @@ async fn shown(db: &mut PgConnection, entry: EntryId) -> Result<Option<String>, 
 
 /// A statement that was made (owner, agent, supplier), with what shows its hash in the entry.
 pub async fn statement(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: StatementId,
 ) -> Result<(Statement, Option<String>), ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let found = statements::statement(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, found.registration_id, today).await?;
-    let since = owners_past(&mut db, &access, found.registration_id).await?;
-    if !access.governs() || since > statements::made_at(&mut db, id).await? {
+    let found = statements::statement(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(found.registration_id).await?;
+    let since = owners_past(&mut read.db, &access, found.registration_id).await?;
+    if !access.governs() || since > statements::made_at(&mut read.db, id).await? {
         return Err(ActError::NotFound);
     }
-    let shown = shown(&mut db, found.entry_id).await?;
+    let shown = shown(&mut read.db, found.entry_id).await?;
     Ok((found, shown))
 }
 
 /// The statements of a registration: id, day and entry of each (owner, agent, supplier).
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<statements::StatementSummary>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.governs())?;
-    let since = owners_past(&mut db, &access, registration).await?;
-    Ok(statements::all(&mut db, registration, since, portion).await?)
+    let since = owners_past(&mut read.db, &access, registration).await?;
+    Ok(statements::all(&mut read.db, registration, since, portion).await?)
 }

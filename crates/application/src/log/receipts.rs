@@ -8,7 +8,7 @@ use utoipa::ToSchema;
 
 use crate::caller::Caller;
 use crate::log::reading;
-use crate::{ActError, App, access, copies};
+use crate::{ActError, App, Read, copies};
 use domain::ids::EntryId;
 use domain::people::OrganisationKind;
 use evidence_log::receipt::Receipt;
@@ -27,21 +27,15 @@ pub struct Disclosure {
 
 /// Lets the parties of an entry go on: whoever sees the request that a decision is of, whoever sees
 /// all of the registration that a change is of, and the supplier.
-async fn require_party(
-    app: &App,
-    db: &mut PgConnection,
-    caller: &Caller,
-    entry: EntryId,
-) -> Result<(), ActError> {
+async fn require_party(read: &mut Read<'_>, entry: EntryId) -> Result<(), ActError> {
     // The supplier sees entries too whose rows were lost with a backup.
-    if caller.is_supplier() && log::body(db, entry).await?.is_some() {
+    if read.caller.is_supplier() && log::body(&mut read.db, entry).await?.is_some() {
         return Ok(());
     }
-    match evidence::subject(db, entry).await?.ok_or(ActError::NotFound)? {
-        Subject::Request(request) => copies::visible_request(app, db, caller, request).await.map(drop),
+    match evidence::subject(&mut read.db, entry).await?.ok_or(ActError::NotFound)? {
+        Subject::Request(request) => copies::request(read, request).await.map(drop),
         Subject::Registration(registration) => {
-            let (_, access) =
-                access::visible(db, caller, registration, app.outside.clock.now().date()).await?;
+            let (_, access) = read.registration(registration).await?;
             if access.sees_all() { Ok(()) } else { Err(ActError::NotFound) }
         }
         Subject::Other => Err(ActError::NotFound),
@@ -60,11 +54,11 @@ pub async fn receipt(
     wait: Duration,
 ) -> Result<Option<Receipt>, ActError> {
     let mut standing = app.log.watch();
-    let mut db = app.pool.acquire().await?;
-    require_party(app, &mut db, caller, entry).await?;
+    let mut read = Read::begin(app, caller).await?;
+    require_party(&mut read, entry).await?;
     let mut seen = standing.borrow_and_update().published;
-    let found = receipt_now(&mut db, entry).await?;
-    drop(db);
+    let found = receipt_now(&mut read.db, entry).await?;
+    drop(read);
     // Nobody waits with a connection in hand, and not too many wait.
     let Ok(_place) = app.log.waiting_places.try_acquire() else { return Ok(found) };
     if found.is_some() {
@@ -102,10 +96,9 @@ async fn receipt_now(db: &mut PgConnection, entry: EntryId) -> Result<Option<Rec
 ///
 /// # Errors
 /// When there is no such entry for the caller.
-pub async fn disclosures(app: &App, caller: &Caller, entry: EntryId) -> Result<Vec<Disclosure>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    require_party(app, &mut db, caller, entry).await?;
-    let found = evidence::disclosures(&mut db, entry).await?;
+pub async fn disclosures(read: &mut Read<'_>, entry: EntryId) -> Result<Vec<Disclosure>, ActError> {
+    require_party(read, entry).await?;
+    let found = evidence::disclosures(&mut read.db, entry).await?;
     Ok(found.into_iter().map(|(name, disclosure)| Disclosure { name, disclosure }).collect())
 }
 

@@ -8,7 +8,7 @@ use time::Date;
 use crate::caller::Caller;
 use crate::outside::Outside;
 use crate::people::sessions::{invite, secret_hash};
-use crate::{Act, ActError, App};
+use crate::{Act, ActError, App, Read};
 use domain::calendar::{BACKWARDS, Period};
 use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post};
@@ -36,22 +36,21 @@ pub async fn add_organisation(
 }
 
 /// An organisation, for the supplier and for whoever sits in it.
-pub async fn organisation(app: &App, caller: &Caller, id: OrganisationId) -> Result<Organisation, ActError> {
-    if !caller.is_supplier() && !caller.sits_in(id) {
+pub async fn organisation(read: &mut Read<'_>, id: OrganisationId) -> Result<Organisation, ActError> {
+    if !read.caller.is_supplier() && !read.caller.sits_in(id) {
         return Err(ActError::NotFound);
     }
-    people::organisation(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
+    people::organisation(&mut read.db, id).await?.ok_or(ActError::NotFound)
 }
 
 /// Organisations: all for the supplier.
 pub async fn organisations(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     kind: Option<OrganisationKind>,
     portion: Portion,
 ) -> Result<Vec<Organisation>, ActError> {
-    caller.require_supplier()?;
-    Ok(people::organisations(&mut *app.pool.acquire().await?, kind, portion).await?)
+    read.caller.require_supplier()?;
+    Ok(people::organisations(&mut read.db, kind, portion).await?)
 }
 
 /// Enters a person: by staff of any organisation, or by an owner of premises. A person with an
@@ -103,13 +102,18 @@ async fn owns_something(act: &mut Act<'_>) -> Result<bool, ActError> {
 }
 
 /// A person, as seen by that person, by the supplier, and by those who entered or govern them.
-pub async fn person(app: &App, caller: &Caller, id: PersonId) -> Result<Person, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let person = people::person(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let known = caller.is_supplier()
-        || caller.person() == Some(id)
-        || people::is_known_to(&mut db, id, caller.person(), &caller.organisations(), today).await?;
+pub async fn person(read: &mut Read<'_>, id: PersonId) -> Result<Person, ActError> {
+    let person = people::person(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let known = read.caller.is_supplier()
+        || read.caller.person() == Some(id)
+        || people::is_known_to(
+            &mut read.db,
+            id,
+            read.caller.person(),
+            &read.caller.organisations(),
+            read.today,
+        )
+        .await?;
     if known { Ok(person) } else { Err(ActError::NotFound) }
 }
 
@@ -192,15 +196,14 @@ pub async fn end_membership(
 
 /// The members of an organisation.
 pub async fn members(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     organisation: OrganisationId,
     portion: Portion,
 ) -> Result<Vec<Membership>, ActError> {
-    if !caller.is_supplier() && !caller.sits_in(organisation) {
+    if !read.caller.is_supplier() && !read.caller.sits_in(organisation) {
         return Err(ActError::NotFound);
     }
-    Ok(people::members(&mut *app.pool.acquire().await?, organisation, portion).await?)
+    Ok(people::members(&mut read.db, organisation, portion).await?)
 }
 
 /// Adds a client program; its secret is shown once.
@@ -228,13 +231,12 @@ pub async fn add_program(
 
 /// The client programs of an organisation.
 pub async fn programs(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     organisation: OrganisationId,
     portion: Portion,
 ) -> Result<Vec<ClientProgram>, ActError> {
-    require_head(caller, organisation)?;
-    Ok(people::programs(&mut *app.pool.acquire().await?, organisation, portion).await?)
+    require_head(read.caller, organisation)?;
+    Ok(people::programs(&mut read.db, organisation, portion).await?)
 }
 
 /// Shuts a client program out.

@@ -1,7 +1,6 @@
 //! The locks of a registration.
 
-use crate::caller::Caller;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::ids::{LockId, RegistrationId};
 use domain::register::registrations::{Hand, Lock, LockKind, Registration};
 use domain::text::{Label, Reference, Slug};
@@ -95,23 +94,18 @@ pub async fn change(
 }
 
 /// One lock.
-pub async fn lock(app: &App, caller: &Caller, id: LockId) -> Result<Lock, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let lock = locks::lock(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    access::visible(&mut db, caller, lock.registration_id, today).await?;
+pub async fn lock(read: &mut Read<'_>, id: LockId) -> Result<Lock, ActError> {
+    let lock = locks::lock(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    read.registration(lock.registration_id).await?;
     Ok(lock)
 }
 
 /// The locks of a registration.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Lock>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    access::visible(&mut db, caller, registration, today).await?;
-    Ok(locks::of_registration(&mut db, registration, portion).await?)
+    read.registration(registration).await?;
+    Ok(locks::of_registration(&mut read.db, registration, portion).await?)
 }

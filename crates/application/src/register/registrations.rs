@@ -3,11 +3,10 @@
 use serde_json::Value;
 use time::OffsetDateTime;
 
-use crate::caller::Caller;
 use crate::differs::answers;
 use crate::keys::audits;
 use crate::register::rules;
-use crate::{Act, ActError, App, access};
+use crate::{Act, ActError, Read, access};
 use domain::ids::{OrganisationId, RegistrationId, SectionId};
 use domain::numbers::TypedNumber;
 use domain::register::registrations::Registration;
@@ -65,33 +64,35 @@ pub async fn add_numbered(
 }
 
 /// A registration.
-pub async fn registration(app: &App, caller: &Caller, id: RegistrationId) -> Result<Registration, ActError> {
-    let today = app.outside.clock.now().date();
-    Ok(access::visible(&mut *app.pool.acquire().await?, caller, id, today).await?.0)
+pub async fn registration(read: &mut Read<'_>, id: RegistrationId) -> Result<Registration, ActError> {
+    Ok(read.registration(id).await?.0)
 }
 
 /// The registrations that the caller may see; by its typed number, at most one.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     number: Option<&TypedNumber>,
     portion: Portion,
 ) -> Result<Vec<Registration>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
     if let Some(number) = number {
-        let Some(found) = registrations::by_number(&mut db, number).await? else { return Ok(vec![]) };
-        return match access::visible(&mut db, caller, found.id, today).await {
+        let Some(found) = registrations::by_number(&mut read.db, number).await? else { return Ok(vec![]) };
+        return match read.registration(found.id).await {
             Ok((registration, _)) => Ok(vec![registration]),
             Err(ActError::NotFound) => Ok(vec![]),
             Err(error) => Err(error),
         };
     }
-    if caller.is_supplier() {
-        Ok(registrations::all(&mut db, portion).await?)
+    if read.caller.is_supplier() {
+        Ok(registrations::all(&mut read.db, portion).await?)
     } else {
-        Ok(registrations::of_parties(&mut db, caller.person(), &caller.organisations(), today, portion)
-            .await?)
+        Ok(registrations::of_parties(
+            &mut read.db,
+            read.caller.person(),
+            &read.caller.organisations(),
+            read.today,
+            portion,
+        )
+        .await?)
     }
 }
 
@@ -163,25 +164,21 @@ pub async fn set_rules(
 
 /// A record that belongs to no registration as it stood at an instant: the table, and the row.
 pub async fn record_as_of(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: uuid::Uuid,
     at: OffsetDateTime,
 ) -> Result<(String, Value), ActError> {
-    caller.require_supplier()?;
-    history::record_as_of(&mut *app.pool.acquire().await?, id, at).await?.ok_or(ActError::NotFound)
+    read.caller.require_supplier()?;
+    history::record_as_of(&mut read.db, id, at).await?.ok_or(ActError::NotFound)
 }
 
 /// A registration with everything on it, as it stood at an instant: the table, and the row.
 pub async fn as_of(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     at: OffsetDateTime,
 ) -> Result<Vec<(String, Value)>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(history::as_of(&mut db, registration, at).await?)
+    Ok(history::as_of(&mut read.db, registration, at).await?)
 }

@@ -3,8 +3,7 @@
 use serde_json::Value;
 use sqlx::PgConnection;
 
-use crate::caller::Caller;
-use crate::{Act, ActError, App, FieldProblem, access};
+use crate::{Act, ActError, FieldProblem, Read};
 use domain::ids::RegistrationId;
 use domain::register::registrations::Registration;
 use domain::register::rules::Rules;
@@ -13,16 +12,13 @@ use storage::register::rules;
 
 /// The rules of a registration, in the version in force or another.
 pub async fn of_registration(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: RegistrationId,
     version: Option<i32>,
 ) -> Result<(i32, Value), ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, _) = access::visible(&mut db, caller, id, today).await?;
+    let (registration, _) = read.registration(id).await?;
     let version = version.unwrap_or(registration.rules_version);
-    let rules = rules::version(&mut db, id, version).await?.ok_or(ActError::NotFound)?;
+    let rules = rules::version(&mut read.db, id, version).await?.ok_or(ActError::NotFound)?;
     Ok((version, rules))
 }
 
@@ -42,9 +38,9 @@ fn corrupt(problem: String) -> StorageError {
 }
 
 /// The supplier's default rules and their version; version 0 is what the program came with.
-pub async fn defaults(app: &App, caller: &Caller) -> Result<(i32, Value), ActError> {
-    caller.require_supplier()?;
-    newest_defaults(&mut *app.pool.acquire().await?).await
+pub async fn defaults(read: &mut Read<'_>) -> Result<(i32, Value), ActError> {
+    read.caller.require_supplier()?;
+    newest_defaults(&mut read.db).await
 }
 
 /// The newest default rules.

@@ -2,7 +2,7 @@
 
 use time::Date;
 
-use crate::{Act, ActError, App, FieldProblem};
+use crate::{Act, ActError, FieldProblem, Read};
 use domain::ids::SectionId;
 use domain::register::sections::{Protection, Section};
 use domain::text::Name;
@@ -113,11 +113,11 @@ pub async fn change(
 }
 
 /// A section: not a secret to anybody who signed in.
-pub async fn section(app: &App, id: SectionId) -> Result<Section, ActError> {
-    sections::section(&mut *app.pool.acquire().await?, id).await?.ok_or(ActError::NotFound)
+pub async fn section(read: &mut Read<'_>, id: SectionId) -> Result<Section, ActError> {
+    sections::section(&mut read.db, id).await?.ok_or(ActError::NotFound)
 }
 
 /// Sections.
-pub async fn all(app: &App, portion: Portion) -> Result<Vec<Section>, ActError> {
-    Ok(sections::all(&mut *app.pool.acquire().await?, portion).await?)
+pub async fn all(read: &mut Read<'_>, portion: Portion) -> Result<Vec<Section>, ActError> {
+    Ok(sections::all(&mut read.db, portion).await?)
 }

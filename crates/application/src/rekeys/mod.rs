@@ -8,12 +8,11 @@ use time::Date;
 use utoipa::ToSchema;
 
 use crate::access::Access;
-use crate::caller::Caller;
 use crate::differs::DifferDraw;
 use crate::differs::answers::change_levers;
 use crate::rekeys::prices::{keys_with_pack, newest_prices};
 use crate::rights::notices;
-use crate::{Act, ActError, App, access, keys as key_acts};
+use crate::{Act, ActError, Read, access, keys as key_acts};
 use domain::cautions;
 use domain::differs::DifferState;
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId};
@@ -171,17 +170,14 @@ async fn compromised(
 
 /// What a rekey of some differs would take. Changes nothing.
 pub async fn plan(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration_id: RegistrationId,
     differs: &[DifferId],
 ) -> Result<RekeyPlan, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, access) = access::visible(&mut db, caller, registration_id, today).await?;
+    let (registration, access) = read.registration(registration_id).await?;
     access.require(access.sees_all())?;
-    let differs = compromised(&mut db, &registration, differs).await?;
-    planned(&mut db, &registration, &differs, today).await
+    let differs = compromised(&mut read.db, &registration, differs).await?;
+    planned(&mut read.db, &registration, &differs, read.today).await
 }
 
 /// A rekey to begin.
@@ -456,31 +452,26 @@ pub struct Holder {
 }
 
 /// A rekey, its locks, and who still has to get a new key or bring an old one.
-pub async fn rekey(app: &App, caller: &Caller, id: RekeyId) -> Result<RekeyProgress, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let rekey = rekeys::rekey(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, rekey.registration_id, today).await?;
+pub async fn rekey(read: &mut Read<'_>, id: RekeyId) -> Result<RekeyProgress, ActError> {
+    let rekey = rekeys::rekey(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(rekey.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
-    let differs = rekeys::differs(&mut db, id).await?;
-    let locks = rekeys::locks(&mut db, id).await?;
-    let holders = rekeys::holders(&mut db, id).await?;
+    let differs = rekeys::differs(&mut read.db, id).await?;
+    let locks = rekeys::locks(&mut read.db, id).await?;
+    let holders = rekeys::holders(&mut read.db, id).await?;
     let holder = |(person_id, old_keys, new_keys)| Holder { person_id, old_keys, new_keys };
     Ok(RekeyProgress { rekey, differs, locks, holders: holders.into_iter().map(holder).collect() })
 }
 
 /// The rekeys of a registration.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Rekey>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(rekeys::of_registration(&mut db, registration, portion).await?)
+    Ok(rekeys::of_registration(&mut read.db, registration, portion).await?)
 }

@@ -3,23 +3,17 @@
 use serde_json::Value;
 use sqlx::PgConnection;
 
-use crate::caller::Caller;
-use crate::{Act, ActError, App, FieldProblem};
+use crate::{Act, ActError, FieldProblem, Read};
 use domain::ids::SectionId;
 use domain::rekeys::{self, Prices};
 use storage::register::sections;
 use storage::{StorageError, rekeys as stored_rekeys};
 
 /// The prices of a section and their version; none were set, when absent.
-pub async fn of_section(
-    app: &App,
-    caller: &Caller,
-    section: SectionId,
-) -> Result<Option<(i32, Value)>, ActError> {
-    caller.require_supplier()?;
-    let mut db = app.pool.acquire().await?;
-    sections::section(&mut db, section).await?.ok_or(ActError::NotFound)?;
-    Ok(stored_rekeys::prices(&mut db, section).await?)
+pub async fn of_section(read: &mut Read<'_>, section: SectionId) -> Result<Option<(i32, Value)>, ActError> {
+    read.caller.require_supplier()?;
+    sections::section(&mut read.db, section).await?.ok_or(ActError::NotFound)?;
+    Ok(stored_rekeys::prices(&mut read.db, section).await?)
 }
 
 /// Sets the prices of a section, if they are still at `version`; version 0 is none at all.

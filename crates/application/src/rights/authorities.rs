@@ -5,9 +5,8 @@ use sqlx::PgConnection;
 use time::Date;
 
 use crate::access::Access;
-use crate::caller::Caller;
 use crate::register::rules;
-use crate::{Act, ActError, App, FieldProblem, access, rights};
+use crate::{Act, ActError, FieldProblem, Read, access, rights};
 use domain::calendar::{BACKWARDS, Period};
 use domain::cautions;
 use domain::ids::{AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
@@ -197,26 +196,21 @@ fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, Ac
 
 /// Authorities of a registration: all for those who see all, else one's own.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Authority>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     if !access.sees_all() {
         return Ok(portion.of(access.authorities, |own| own.id.0));
     }
-    Ok(authorities::of_registration(&mut db, registration, portion).await?)
+    Ok(authorities::of_registration(&mut read.db, registration, portion).await?)
 }
 
 /// One authority.
-pub async fn authority(app: &App, caller: &Caller, id: AuthorityId) -> Result<Authority, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let found = authorities::authority(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, found.registration_id, today).await?;
+pub async fn authority(read: &mut Read<'_>, id: AuthorityId) -> Result<Authority, ActError> {
+    let found = authorities::authority(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(found.registration_id).await?;
     let own = access.authorities.iter().any(|own| own.id == id);
     if own || access.sees_all() { Ok(found) } else { Err(ActError::NotFound) }
 }
@@ -235,21 +229,19 @@ pub struct Consequences {
 
 /// Shows what goes with an authority before it is revoked. Changes nothing, and waits for nobody.
 pub async fn consequences(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     id: AuthorityId,
     left_on: Option<Date>,
 ) -> Result<Consequences, ActError> {
-    let now = app.outside.clock.now();
-    let mut db = app.pool.acquire().await?;
-    let found = authorities::authority(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::visible(&mut db, caller, found.registration_id, now.date()).await?;
+    let found = authorities::authority(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = read.registration(found.registration_id).await?;
     require_revocable(&access, &found)?;
-    let tree = authorities::tree(&mut db, id).await?;
+    let tree = authorities::tree(&mut read.db, id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
-    let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
-    let left = rights::left_without(&mut db, registration.id, Some(&ending), now.date()).await?;
-    consequences_of(&mut db, &registration, tree, left, left_on, now.date()).await
+    let ending =
+        Ending { authorities: &ids, at: read.now, left: left_on.and_then(|day| leaver(&found, day)) };
+    let left = rights::left_without(&mut read.db, registration.id, Some(&ending), read.today).await?;
+    consequences_of(&mut read.db, &registration, tree, left, left_on, read.today).await
 }
 
 /// Revokes an authority and all that was given under it: one entry each. Requests that rested on them
@@ -390,19 +382,16 @@ pub async fn add_mandate(
 
 /// Mandates of a registration: all for those who see all, else one's own.
 pub async fn mandates(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Mandate>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     if access.sees_all() {
-        return Ok(authorities::mandates(&mut db, registration, portion).await?);
+        return Ok(authorities::mandates(&mut read.db, registration, portion).await?);
     }
-    let mut own = authorities::mandates(&mut db, registration, Portion::ALL).await?;
-    own.retain(|mandate| caller.person() == Some(mandate.recipient_id));
+    let mut own = authorities::mandates(&mut read.db, registration, Portion::ALL).await?;
+    own.retain(|mandate| read.caller.person() == Some(mandate.recipient_id));
     Ok(portion.of(own, |mandate| mandate.id.0))
 }
 

@@ -2,8 +2,7 @@
 
 use time::Date;
 
-use crate::caller::Caller;
-use crate::{Act, ActError, App, FieldProblem, access};
+use crate::{Act, ActError, FieldProblem, Read, access};
 use domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
 use domain::rights::holds::{Hold, HoldKind};
 use domain::text::Reference;
@@ -126,14 +125,11 @@ pub(crate) async fn lift_for(act: &mut Act<'_>, loss: LossId) -> Result<(), ActE
 
 /// Holds of a registration.
 pub async fn all(
-    app: &App,
-    caller: &Caller,
+    read: &mut Read<'_>,
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Hold>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, access) = access::visible(&mut db, caller, registration, today).await?;
+    let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(holds::of_registration(&mut db, registration, portion).await?)
+    Ok(holds::of_registration(&mut read.db, registration, portion).await?)
 }

@@ -3,7 +3,7 @@
 use uuid::Uuid;
 
 use crate::caller::Caller;
-use crate::{Act, ActError, App};
+use crate::{Act, ActError, App, Read};
 use domain::ids::{NoticeId, PersonId, RegistrationId};
 use domain::rights::notices::{Notice, NoticeKind};
 use storage::Portion;
@@ -29,9 +29,9 @@ pub(crate) async fn tell(
 }
 
 /// What the caller was told.
-pub async fn own(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<Notice>, ActError> {
-    let person = caller.require_person()?;
-    Ok(notices::all(&mut *app.pool.acquire().await?, person, portion).await?)
+pub async fn own(read: &mut Read<'_>, portion: Portion) -> Result<Vec<Notice>, ActError> {
+    let person = read.caller.require_person()?;
+    Ok(notices::all(&mut read.db, person, portion).await?)
 }
 
 /// The caller read a notice.

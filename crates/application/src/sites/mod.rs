@@ -15,12 +15,11 @@ pub use crate::sites::progress::{OrderList, PlotProgress, Progress, order_list, 
 
 use time::Date;
 
-use crate::caller::Caller;
 use crate::differs::DifferDraw;
 use crate::differs::answers::change_levers;
 use crate::register::registrations;
 use crate::rekeys::prices::keys_with_pack;
-use crate::{Act, ActError, App, access, keys as key_acts};
+use crate::{Act, ActError, Read, access, keys as key_acts};
 use domain::differs::Level;
 use domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, SectionId, SiteId};
 use domain::keys::Key;
@@ -119,41 +118,32 @@ async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> 
 }
 
 /// A site that the caller may see: the supplier, and whoever sees all of the site's registration.
-async fn visible(
-    db: &mut sqlx::PgConnection,
-    caller: &Caller,
-    id: SiteId,
-    today: Date,
-) -> Result<(Site, Registration), ActError> {
-    let site = sites::site(db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::visible(db, caller, site.registration_id, today).await?;
+async fn visible(read: &mut Read<'_>, id: SiteId) -> Result<(Site, Registration), ActError> {
+    let site = sites::site(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = read.registration(site.registration_id).await?;
     if access.sees_all() { Ok((site, registration)) } else { Err(ActError::NotFound) }
 }
 
 /// A site.
-pub async fn site(app: &App, caller: &Caller, id: SiteId) -> Result<Site, ActError> {
-    let today = app.outside.clock.now().date();
-    Ok(visible(&mut *app.pool.acquire().await?, caller, id, today).await?.0)
+pub async fn site(read: &mut Read<'_>, id: SiteId) -> Result<Site, ActError> {
+    Ok(visible(read, id).await?.0)
 }
 
 /// Sites: all for the supplier, else those of the organisations for which the caller acts.
-pub async fn all(app: &App, caller: &Caller, portion: Portion) -> Result<Vec<Site>, ActError> {
-    let mut db = app.pool.acquire().await?;
-    let own = caller.organisations();
-    let builders = (!caller.is_supplier()).then_some(own.as_slice());
-    Ok(sites::all(&mut db, builders, portion).await?)
+pub async fn all(read: &mut Read<'_>, portion: Portion) -> Result<Vec<Site>, ActError> {
+    let own = read.caller.organisations();
+    let builders = (!read.caller.is_supplier()).then_some(own.as_slice());
+    Ok(sites::all(&mut read.db, builders, portion).await?)
 }
 
 /// A plot that the caller may see, with its locks.
-pub async fn plot(app: &App, caller: &Caller, id: PlotId) -> Result<(Plot, Vec<PlotLock>), ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let plot = sites::plot(&mut db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::visible(&mut db, caller, plot.registration_id, today).await?;
+pub async fn plot(read: &mut Read<'_>, id: PlotId) -> Result<(Plot, Vec<PlotLock>), ActError> {
+    let plot = sites::plot(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let (_, access) = read.registration(plot.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
-    let locks = sites::locks(&mut db, id).await?;
+    let locks = sites::locks(&mut read.db, id).await?;
     Ok((plot, locks))
 }
 

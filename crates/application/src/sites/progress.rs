@@ -4,10 +4,9 @@ use serde::Serialize;
 use time::OffsetDateTime;
 use utoipa::ToSchema;
 
-use crate::caller::Caller;
 use crate::rekeys::prices::newest_prices;
 use crate::sites::visible;
-use crate::{ActError, App};
+use crate::{ActError, Read};
 use domain::ids::{PlotId, RegistrationId, SiteId};
 use domain::rekeys::{Prices, ServicePart, keys_with_pack};
 use domain::sites::{LockCounts, PlotStep, Site, step};
@@ -80,11 +79,10 @@ fn plot_progress(count: sites::PlotCount) -> PlotProgress {
 }
 
 /// How a site stands.
-pub async fn progress(app: &App, caller: &Caller, id: SiteId) -> Result<Progress, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (site, _) = visible(&mut db, caller, id, today).await?;
-    let each: Vec<PlotProgress> = sites::counts(&mut db, id).await?.into_iter().map(plot_progress).collect();
+pub async fn progress(read: &mut Read<'_>, id: SiteId) -> Result<Progress, ActError> {
+    let (site, _) = visible(read, id).await?;
+    let each: Vec<PlotProgress> =
+        sites::counts(&mut read.db, id).await?.into_iter().map(plot_progress).collect();
     let number = |count: usize| u32::try_from(count).unwrap_or(u32::MAX);
     let sum = |of: fn(&PlotProgress) -> i64| each.iter().map(of).sum();
     Ok(Progress {
@@ -132,14 +130,12 @@ pub struct OrderList {
 }
 
 /// What to order for a site.
-pub async fn order_list(app: &App, caller: &Caller, id: SiteId) -> Result<OrderList, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (_, site) = visible(&mut db, caller, id, today).await?;
-    let counts = sites::counts(&mut db, id).await?;
+pub async fn order_list(read: &mut Read<'_>, id: SiteId) -> Result<OrderList, ActError> {
+    let (_, site) = visible(read, id).await?;
+    let counts = sites::counts(&mut read.db, id).await?;
     let sum = |of: fn(&sites::PlotCount) -> i64| counts.iter().map(of).sum::<i64>().unsigned_abs();
     let (locks, differs) = (sum(|plot| plot.locks), sum(|plot| plot.differs));
-    let prices = newest_prices(&mut db, site.section_id).await?;
+    let prices = newest_prices(&mut read.db, site.section_id).await?;
     let keys_with_pack = u64::from(keys_with_pack(prices.as_ref()));
     let whole = usize::try_from(locks).unwrap_or(usize::MAX);
     let part = |part: &ServicePart| {

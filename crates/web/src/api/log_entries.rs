@@ -52,6 +52,6 @@ async fn read_receipt(call: Call, Id(id): Id<EntryId>, Query(query): Query<Wait>
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/disclosures", tag = "log",
     responses((status = 200, body = List<Disclosure>)))]
 async fn list_disclosures(call: Call, Id(id): Id<EntryId>) -> HandlerResult {
-    let items = receipts::disclosures(&call.app, &call.caller, id).await?;
+    let items = receipts::disclosures(&mut call.read().await?, id).await?;
     Ok(axum::Json(List { items }).into_response())
 }

@@ -80,7 +80,7 @@ struct PricesView {
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
     responses((status = 200, body = PricesView)))]
 async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
-    let found = prices::of_section(&call.app, &call.caller, id).await?;
+    let found = prices::of_section(&mut call.read().await?, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
     versioned(&PricesView { version, prices }, version)
 }
@@ -111,7 +111,7 @@ async fn plan_rekey(
     Id(id): Id<RegistrationId>,
     Body(body): Body<RekeyQuestion>,
 ) -> HandlerResult {
-    let plan = rekeys::plan(&call.app, &call.caller, id, &body.differ_ids).await?;
+    let plan = rekeys::plan(&mut call.read().await?, id, &body.differ_ids).await?;
     ok(&plan)
 }
 
@@ -136,7 +136,7 @@ async fn begin_rekey(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
     responses((status = 200, body = List<Rekey>)))]
 async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = rekeys::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = rekeys::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -157,7 +157,7 @@ struct RekeyView {
 #[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys",
     responses((status = 200, body = RekeyView)))]
 async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
-    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&call.app, &call.caller, id).await?;
+    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&mut call.read().await?, id).await?;
     ok(&RekeyView { rekey, differs, locks, holders })
 }
 

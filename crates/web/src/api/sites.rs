@@ -102,14 +102,14 @@ async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSiteBody
 /// Sites: all for the supplier, else those of the caller's organisations.
 #[utoipa::path(get, path = "/v1/sites", tag = "sites", responses((status = 200, body = List<Site>)))]
 async fn list_sites(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = sites::all(&call.app, &call.caller, list.portion).await?;
+    let found = sites::all(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A site (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", responses((status = 200, body = Site)))]
 async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    ok(&sites::site(&call.app, &call.caller, id).await?)
+    ok(&sites::site(&mut call.read().await?, id).await?)
 }
 
 /// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
@@ -126,14 +126,14 @@ async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> H
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress", tag = "sites",
     responses((status = 200, body = Progress)))]
 async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    ok(&sites::progress(&call.app, &call.caller, id).await?)
+    ok(&sites::progress(&mut call.read().await?, id).await?)
 }
 
 /// How a site stands, as a sheet to print (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress.pdf", tag = "sites",
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
 async fn progress_sheet(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    let progress = sites::progress(&call.app, &call.caller, id).await?;
+    let progress = sites::progress(&mut call.read().await?, id).await?;
     let report = sheet(progress, call.app.outside.clock.now().date());
     let bytes = printing(move || report_pdf(&report)).await?;
     Ok((kept_nowhere("application/pdf"), bytes).into_response())
@@ -195,7 +195,7 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
 #[utoipa::path(get, path = "/v1/sites/{site_id}/order-list", tag = "sites",
     responses((status = 200, body = OrderList)))]
 async fn read_order_list(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    ok(&sites::order_list(&call.app, &call.caller, id).await?)
+    ok(&sites::order_list(&mut call.read().await?, id).await?)
 }
 
 /// A plot and its locks.
@@ -210,7 +210,7 @@ struct PlotView {
 /// A plot, lock by lock (builder until its hand-over, buyer afterwards, supplier).
 #[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", responses((status = 200, body = PlotView)))]
 async fn read_plot(call: Call, Id(id): Id<PlotId>) -> HandlerResult {
-    let (plot, locks) = sites::plot(&call.app, &call.caller, id).await?;
+    let (plot, locks) = sites::plot(&mut call.read().await?, id).await?;
     ok(&PlotView { plot, locks })
 }
 

@@ -1,21 +1,18 @@
 //! A register out.
 
-use crate::caller::Caller;
 use crate::register::csv::{Line, UNKNOWN_PACK};
-use crate::{ActError, App, access};
+use crate::{ActError, Read};
 use domain::ids::{DifferId, RegistrationId};
 use storage;
 use storage::{Portion, differs, register, rights};
 
 /// A registration as CSV, in the form in which it can be brought in; lines are in a fixed order.
-pub async fn export(app: &App, caller: &Caller, id: RegistrationId) -> Result<Vec<u8>, ActError> {
-    let today = app.outside.clock.now().date();
-    let mut db = app.pool.acquire().await?;
-    let (registration, access) = access::visible(&mut db, caller, id, today).await?;
+pub async fn export(read: &mut Read<'_>, id: RegistrationId) -> Result<Vec<u8>, ActError> {
+    let (registration, access) = read.registration(id).await?;
     access.require(access.governs())?;
     let internal = |what: &str| ActError::Internal(format!("{what} of a registration is gone"));
-    let section = register::sections::section(&mut db, registration.section_id).await?;
-    let owner = storage::people::organisation(&mut db, registration.owner_id).await?;
+    let section = register::sections::section(&mut read.db, registration.section_id).await?;
+    let owner = storage::people::organisation(&mut read.db, registration.owner_id).await?;
     let number = registration.number.grouped();
     let of = |kind: &str| Line { record: kind.to_owned(), registration: number.clone(), ..Line::default() };
     let mut lines = vec![Line {
@@ -24,9 +21,9 @@ pub async fn export(app: &App, caller: &Caller, id: RegistrationId) -> Result<Ve
         premises: registration.premises.clone(),
         ..of("registration")
     }];
-    lines.extend(lock_lines(&mut db, id, &of).await?);
-    lines.extend(holder_lines(&mut db, id, &of).await?);
-    lines.extend(key_lines(&mut db, id, &of).await?);
+    lines.extend(lock_lines(&mut read.db, id, &of).await?);
+    lines.extend(holder_lines(&mut read.db, id, &of).await?);
+    lines.extend(key_lines(&mut read.db, id, &of).await?);
     written(&lines)
 }
 

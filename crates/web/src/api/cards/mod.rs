@@ -87,7 +87,7 @@ async fn issue_card(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
     responses((status = 200, body = List<Card>)))]
 async fn list_cards(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = cards::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = cards::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -109,7 +109,7 @@ async fn set_card_state(
 /// A card, for its holder and for those who see all of the registration.
 #[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", responses((status = 200, body = Card)))]
 async fn read_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
-    ok(&cards::card(&call.app, &call.caller, id).await?)
+    ok(&cards::card(&mut call.read().await?, id).await?)
 }
 
 /// The token of a card: what its QR code holds.
@@ -125,7 +125,7 @@ struct CardTokenView {
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn read_card_token(call: Call, Id(id): Id<CardId>) -> HandlerResult {
-    let token = cards::face(&call.app, &call.caller, id).await?.token;
+    let token = cards::face(&mut call.read().await?, id).await?.token;
     Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
 }
 
@@ -154,7 +154,7 @@ async fn printed<T: Send + 'static>(
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
-    let face = cards::face(&call.app, &call.caller, id).await?;
+    let face = cards::face(&mut call.read().await?, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
     Ok((kept_nowhere("application/pdf"), pdf).into_response())
 }
@@ -165,7 +165,7 @@ async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
-    let face = cards::face(&call.app, &call.caller, id).await?;
+    let face = cards::face(&mut call.read().await?, id).await?;
     let pdf = printed(face, letter_pdf).await?;
     Ok((kept_nowhere("application/pdf"), pdf).into_response())
 }
@@ -176,7 +176,7 @@ async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
         (status = 409, description = "The card counts no more: it is not printed.",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
-    let face = cards::face(&call.app, &call.caller, id).await?;
+    let face = cards::face(&mut call.read().await?, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;
     Ok((kept_nowhere("image/svg+xml"), svg).into_response())
 }

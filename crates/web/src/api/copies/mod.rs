@@ -184,7 +184,7 @@ async fn ask(
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/copy-requests/dry-run", tag = "copies",
     responses((status = 200, body = Decision)))]
 async fn dry_run(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCopyRequest>) -> HandlerResult {
-    let decision = copies::dry_run(&call.app, &call.caller, id, body.into()).await?;
+    let decision = copies::dry_run(&mut call.read().await?, id, body.into()).await?;
     Ok(axum::Json(decision).into_response())
 }
 
@@ -196,7 +196,7 @@ async fn list_copy_requests(
     Id(id): Id<RegistrationId>,
     list: Listing<CopyRequestQuery>,
 ) -> HandlerResult {
-    let found = copies::all(&call.app, &call.caller, id, list.query.state, list.portion).await?;
+    let found = copies::all(&mut call.read().await?, id, list.query.state, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -204,7 +204,7 @@ async fn list_copy_requests(
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
     responses((status = 200, body = CopyRequest)))]
 async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let found = copies::request(&call.app, &call.caller, id).await?;
+    let found = copies::request(&mut call.read().await?, id).await?;
     versioned(&found, found.version)
 }
 
@@ -233,7 +233,7 @@ struct DecisionView {
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
     responses((status = 200, body = List<DecisionView>)))]
 async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let items = copies::decisions(&call.app, &call.caller, id)
+    let items = copies::decisions(&mut call.read().await?, id)
         .await?
         .into_iter()
         .map(|taken| DecisionView {
@@ -344,7 +344,7 @@ struct SignatureView {
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
     responses((status = 200, body = List<SignatureView>)))]
 async fn list_signatures(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let kept = copies::signatures(&call.app, &call.caller, id).await?;
+    let kept = copies::signatures(&mut call.read().await?, id).await?;
     let items = kept
         .into_iter()
         .map(|kept| SignatureView {
@@ -377,7 +377,7 @@ struct OverrideView {
 #[utoipa::path(get, path = "/v1/overrides", tag = "copies",
     responses((status = 200, body = List<OverrideView>)))]
 async fn list_overrides(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = copies::overrides(&call.app, &call.caller, list.portion).await?;
+    let found = copies::overrides(&mut call.read().await?, list.portion).await?;
     let found = found.into_iter().map(|found| OverrideView {
         id: found.id,
         copy_request_id: found.request_id,

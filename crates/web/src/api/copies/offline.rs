@@ -48,7 +48,7 @@ body! {
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
     responses((status = 200, content_type = "application/jwt", body = String)))]
 async fn take_in_authorisations(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
-    let bundle = offline::bundle(&call.app, &call.caller, id).await?;
+    let bundle = offline::bundle(&mut call.read().await?, id).await?;
     Ok((kept_nowhere("application/jwt"), bundle).into_response())
 }
 
@@ -92,7 +92,7 @@ async fn bring_in_cut(
 #[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline",
     responses((status = 200, body = List<FlaggedCut>)))]
 async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = offline::flagged(&call.app, &call.caller, list.portion).await?;
+    let found = offline::flagged(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -104,6 +104,6 @@ async fn list_flagged_cuts_of_registration(
     Id(id): Id<RegistrationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let found = offline::flagged_of(&call.app, &call.caller, id, list.portion).await?;
+    let found = offline::flagged_of(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

@@ -23,7 +23,7 @@ pub fn routes() -> OpenApiRouter<App> {
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
     responses((status = 200, body = List<Key>)))]
 async fn list_uncollected_keys(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
-    let items = uncollected::at(&call.app, &call.caller, id).await?;
+    let items = uncollected::at(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
 

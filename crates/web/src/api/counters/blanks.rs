@@ -94,7 +94,7 @@ list_query! {
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "blanks",
     responses((status = 200, body = List<BlankAccount>)))]
 async fn read_blanks(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
-    let items = blanks::accounts(&call.app, &call.caller, id).await?;
+    let items = blanks::accounts(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
 
@@ -196,7 +196,7 @@ async fn limit_blanks(
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blank-movements", tag = "blanks",
     responses((status = 200, body = List<BlankMovement>)))]
 async fn list_blank_movements(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = blanks::movements(&call.app, &call.caller, id, list.portion).await?;
+    let found = blanks::movements(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -226,7 +226,7 @@ async fn list_blank_differences(
     list: Listing<DifferenceQuery>,
 ) -> HandlerResult {
     let found =
-        blanks::differences(&call.app, &call.caller, id, list.query.open.unwrap_or(false), list.portion)
+        blanks::differences(&mut call.read().await?, id, list.query.open.unwrap_or(false), list.portion)
             .await?;
     Ok(list.reply(found, |item| item.id.0))
 }

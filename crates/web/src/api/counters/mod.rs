@@ -83,7 +83,7 @@ async fn add_counter(call: Call, Idempotent { key, body }: Idempotent<NewCounter
 /// Counters.
 #[utoipa::path(get, path = "/v1/counters", tag = "counters", responses((status = 200, body = List<Counter>)))]
 async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult {
-    let found = counters::all(&call.app, list.query.section_id, list.portion).await?;
+    let found = counters::all(&mut call.read().await?, list.query.section_id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -91,7 +91,7 @@ async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult
 #[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
     responses((status = 200, body = Counter)))]
 async fn read_counter(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
-    ok(&counters::counter(&call.app, id).await?)
+    ok(&counters::counter(&mut call.read().await?, id).await?)
 }
 
 /// Appoint a counter for a section (supplier).
@@ -114,7 +114,7 @@ async fn add_appointment(
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
     responses((status = 200, body = List<Appointment>)))]
 async fn list_appointments(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = counters::appointments(&call.app, &call.caller, id, list.portion).await?;
+    let found = counters::appointments(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -141,7 +141,7 @@ async fn list_requests_at_counter(
     Id(id): Id<CounterId>,
     list: Listing<CounterRequestQuery>,
 ) -> HandlerResult {
-    let found = counters::requests(&call.app, &call.caller, id, list.query.state, list.portion).await?;
+    let found = counters::requests(&mut call.read().await?, id, list.query.state, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -164,6 +164,6 @@ async fn set_opening_hours(
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
     responses((status = 200, body = List<OpeningHours>)))]
 async fn list_opening_hours(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
-    let items = counters::opening_hours(&call.app, id).await?;
+    let items = counters::opening_hours(&mut call.read().await?, id).await?;
     ok(&List { items })
 }

@@ -17,6 +17,6 @@ pub fn routes() -> OpenApiRouter<App> {
 /// to look, and proves nothing.
 #[utoipa::path(get, path = "/v1/signals", tag = "signals", responses((status = 200, body = List<Signal>)))]
 async fn list_signals(call: Call) -> HandlerResult {
-    let items = signals::all(&call.app, &call.caller).await?;
+    let items = signals::all(&mut call.read().await?).await?;
     ok(&List { items })
 }

@@ -69,6 +69,6 @@ async fn end_answering(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/answers", tag = "differs",
     responses((status = 200, body = List<Answering>)))]
 async fn list_answers(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = answers::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = answers::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

@@ -83,14 +83,14 @@ async fn key_locks(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
     responses((status = 200, body = Openings)))]
 async fn read_openings(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    ok(&keying::openings(&call.app, &call.caller, id).await?)
+    ok(&keying::openings(&mut call.read().await?, id).await?)
 }
 
 /// The keying schedule as CSV (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.csv", tag = "differs",
     responses((status = 200, body = String, content_type = "text/csv")))]
 async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let (_, lines) = keying::schedule(&call.app, &call.caller, id).await?;
+    let (_, lines) = keying::schedule(&mut call.read().await?, id).await?;
     let bytes = csv::written(&lines)?;
     Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
 }
@@ -99,7 +99,7 @@ async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.pdf", tag = "differs",
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
 async fn schedule_pdf(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let (number, lines) = keying::schedule(&call.app, &call.caller, id).await?;
+    let (number, lines) = keying::schedule(&mut call.read().await?, id).await?;
     let today = call.app.outside.clock.now().date();
     let report = Report {
         title: "Keying schedule",

@@ -226,6 +226,6 @@ async fn add_differ(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
     responses((status = 200, body = List<Differ>)))]
 async fn list_differs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = differs::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = differs::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

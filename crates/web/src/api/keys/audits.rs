@@ -79,7 +79,7 @@ async fn open_audit(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/audits", tag = "audits",
     responses((status = 200, body = List<Audit>)))]
 async fn list_audits(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = audits::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = audits::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -104,7 +104,7 @@ async fn close_audit(
 #[utoipa::path(get, path = "/v1/audits/{audit_id}/lines", tag = "audits",
     responses((status = 200, body = List<AuditLine>)))]
 async fn list_audit_lines(call: Call, Id(id): Id<AuditId>, list: Listing<AuditLineQuery>) -> HandlerResult {
-    let found = audits::lines(&call.app, &call.caller, id, list.query.answer, list.portion).await?;
+    let found = audits::lines(&mut call.read().await?, id, list.query.answer, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -128,7 +128,7 @@ async fn answer_audit_line(
 #[utoipa::path(get, path = "/v1/me/audit-lines", tag = "audits",
     responses((status = 200, body = List<AuditLine>)))]
 async fn list_own_audit_lines(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = audits::own(&call.app, &call.caller, list.portion).await?;
+    let found = audits::own(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -155,6 +155,6 @@ async fn list_stock_counts(
     Id(id): Id<RegistrationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let found = audits::counts(&call.app, &call.caller, id, list.portion).await?;
+    let found = audits::counts(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

@@ -101,7 +101,7 @@ async fn report_loss(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
     responses((status = 200, body = List<Loss>)))]
 async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = losses::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = losses::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -184,7 +184,7 @@ impl From<Exposure> for ExposureView {
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
     responses((status = 200, body = ExposureView)))]
 async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
-    let found = losses::exposure(&call.app, &call.caller, id).await?;
+    let found = losses::exposure(&mut call.read().await?, id).await?;
     ok(&ExposureView::from(found))
 }
 

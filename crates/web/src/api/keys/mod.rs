@@ -101,7 +101,7 @@ async fn record_lever_pack(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
     responses((status = 200, body = List<LeverPack>)))]
 async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = keys::packs(&call.app, &call.caller, id, list.portion).await?;
+    let found = keys::packs(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -110,7 +110,7 @@ async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<
     responses((status = 200, body = List<Key>)))]
 async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuery>) -> HandlerResult {
     let found =
-        keys::all(&call.app, &call.caller, id, list.query.differ_id, list.query.state, list.portion).await?;
+        keys::all(&mut call.read().await?, id, list.query.differ_id, list.query.state, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -139,14 +139,14 @@ async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> Handler
         rekey_due: found.rekey_due,
         key: found.found.key,
     };
-    let items = keys::to_call_in(&call.app, &call.caller, id).await?.into_iter().map(view).collect();
+    let items = keys::to_call_in(&mut call.read().await?, id).await?.into_iter().map(view).collect();
     ok(&List { items })
 }
 
 /// A key.
 #[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", responses((status = 200, body = Key)))]
 async fn read_key(call: Call, Id(id): Id<KeyId>) -> HandlerResult {
-    let found = keys::key(&call.app, &call.caller, id).await?;
+    let found = keys::key(&mut call.read().await?, id).await?;
     versioned(&found, found.version)
 }
 

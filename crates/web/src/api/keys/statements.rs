@@ -84,7 +84,7 @@ async fn make_statement(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/statements", tag = "statements",
     responses((status = 200, body = List<StatementSummary>)))]
 async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = statements::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = statements::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -92,7 +92,7 @@ async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<L
 #[utoipa::path(get, path = "/v1/statements/{statement_id}", tag = "statements",
     responses((status = 200, body = StatementView)))]
 async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
-    let (statement, disclosure) = statements::statement(&call.app, &call.caller, id).await?;
+    let (statement, disclosure) = statements::statement(&mut call.read().await?, id).await?;
     ok(&view(statement, disclosure)?)
 }
 
@@ -100,7 +100,7 @@ async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
 #[utoipa::path(get, path = "/v1/statements/{statement_id}/statement.pdf", tag = "statements",
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
 async fn statement_pdf(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
-    let (statement, disclosure) = statements::statement(&call.app, &call.caller, id).await?;
+    let (statement, disclosure) = statements::statement(&mut call.read().await?, id).await?;
     let view = view(statement, disclosure)?;
     let bytes = printing(move || report_pdf(&report(&view))).await?;
     Ok((kept_nowhere("application/pdf"), bytes).into_response())

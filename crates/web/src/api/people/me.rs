@@ -124,7 +124,7 @@ async fn confirm_second_factor(call: Call, Body(body): Body<SecondFactorCode>) -
 /// What the caller was told: keys that are dead, rekeys, audits.
 #[utoipa::path(get, path = "/v1/me/notices", tag = "me", responses((status = 200, body = List<Notice>)))]
 async fn list_notices(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = notices::own(&call.app, &call.caller, list.portion).await?;
+    let found = notices::own(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 

@@ -84,7 +84,7 @@ async fn add_organisation(
 #[utoipa::path(get, path = "/v1/organisations", tag = "organisations",
     responses((status = 200, body = List<Organisation>)))]
 async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> HandlerResult {
-    let found = people::organisations(&call.app, &call.caller, list.query.kind, list.portion).await?;
+    let found = people::organisations(&mut call.read().await?, list.query.kind, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -92,7 +92,7 @@ async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> Han
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
     responses((status = 200, body = Organisation)))]
 async fn read_organisation(call: Call, Id(id): Id<OrganisationId>) -> HandlerResult {
-    ok(&people::organisation(&call.app, &call.caller, id).await?)
+    ok(&people::organisation(&mut call.read().await?, id).await?)
 }
 
 /// A person joins an organisation (its head, or the supplier).
@@ -115,7 +115,7 @@ async fn add_member(
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
     responses((status = 200, body = List<Membership>)))]
 async fn list_members(call: Call, Id(id): Id<OrganisationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = people::members(&call.app, &call.caller, id, list.portion).await?;
+    let found = people::members(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -160,7 +160,7 @@ async fn list_client_programs(
     Id(id): Id<OrganisationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let found = people::programs(&call.app, &call.caller, id, list.portion).await?;
+    let found = people::programs(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 

@@ -36,7 +36,7 @@ async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/register.csv", tag = "registrations",
     responses((status = 200, body = String, content_type = "text/csv")))]
 async fn export_register(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let bytes = csv::export(&call.app, &call.caller, id).await?;
+    let bytes = csv::export(&mut call.read().await?, id).await?;
     let kind = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
     Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
 }

@@ -84,14 +84,14 @@ async fn add_lock(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
     responses((status = 200, body = List<LockView>)))]
 async fn list_locks(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = locks::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = locks::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found.into_iter().map(view).collect(), |item| item.lock.id.0))
 }
 
 /// A lock.
 #[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", responses((status = 200, body = LockView)))]
 async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
-    let found = locks::lock(&call.app, &call.caller, id).await?;
+    let found = locks::lock(&mut call.read().await?, id).await?;
     let version = found.version;
     versioned(&view(found), version)
 }

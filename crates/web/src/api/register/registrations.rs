@@ -73,7 +73,7 @@ async fn add_registration(
 #[utoipa::path(get, path = "/v1/registrations", tag = "registrations",
     responses((status = 200, body = List<Registration>)))]
 async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> HandlerResult {
-    let found = registrations::all(&call.app, &call.caller, list.query.number.as_ref(), list.portion).await?;
+    let found = registrations::all(&mut call.read().await?, list.query.number.as_ref(), list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -81,7 +81,7 @@ async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> Han
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}", tag = "registrations",
     responses((status = 200, body = Registration)))]
 async fn read_registration(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let found = registrations::registration(&call.app, &call.caller, id).await?;
+    let found = registrations::registration(&mut call.read().await?, id).await?;
     versioned(&found, found.version)
 }
 
@@ -142,7 +142,7 @@ async fn registration_as_of(
     Query(query): Query<AsOfQuery>,
 ) -> HandlerResult {
     let mut records: BTreeMap<String, Vec<Value>> = BTreeMap::new();
-    for (kind, record) in registrations::as_of(&call.app, &call.caller, id, query.at.0).await? {
+    for (kind, record) in registrations::as_of(&mut call.read().await?, id, query.at.0).await? {
         records.entry(kind).or_default().push(record);
     }
     ok(&AsOf { records })
@@ -152,6 +152,6 @@ async fn registration_as_of(
 #[utoipa::path(get, path = "/v1/history/{record_id}", tag = "registrations",
     responses((status = 200, body = AsOf)))]
 async fn record_as_of(call: Call, Id(id): Id<RecordId>, Query(query): Query<AsOfQuery>) -> HandlerResult {
-    let (kind, record) = registrations::record_as_of(&call.app, &call.caller, id.0, query.at.0).await?;
+    let (kind, record) = registrations::record_as_of(&mut call.read().await?, id.0, query.at.0).await?;
     ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })
 }

@@ -50,7 +50,7 @@ struct RulesQuery {
 /// The supplier's default rules (supplier).
 #[utoipa::path(get, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
 async fn read_default_rules(call: Call) -> HandlerResult {
-    let (version, rules) = rules::defaults(&call.app, &call.caller).await?;
+    let (version, rules) = rules::defaults(&mut call.read().await?).await?;
     versioned(&RulesView { version, rules }, version)
 }
 
@@ -77,7 +77,7 @@ async fn read_rules(
     Id(id): Id<RegistrationId>,
     Query(query): Query<RulesQuery>,
 ) -> HandlerResult {
-    let (version, rules) = rules::of_registration(&call.app, &call.caller, id, query.version).await?;
+    let (version, rules) = rules::of_registration(&mut call.read().await?, id, query.version).await?;
     versioned(&RulesView { version, rules }, version)
 }
 

@@ -86,7 +86,7 @@ async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBod
 #[utoipa::path(get, path = "/v1/sections", tag = "sections",
     responses((status = 200, body = List<SectionView>)))]
 async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = sections::all(&call.app, list.portion).await?;
+    let found = sections::all(&mut call.read().await?, list.portion).await?;
     let found: Vec<SectionView> = found.into_iter().map(|section| view(&call.app, section)).collect();
     Ok(list.reply(found, |item| item.section.id.0))
 }
@@ -95,7 +95,7 @@ async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
     responses((status = 200, body = SectionView)))]
 async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
-    let found = sections::section(&call.app, id).await?;
+    let found = sections::section(&mut call.read().await?, id).await?;
     let version = found.version;
     versioned(&view(&call.app, found), version)
 }

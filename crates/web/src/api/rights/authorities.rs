@@ -163,7 +163,7 @@ async fn give_authority(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
     responses((status = 200, body = List<Authority>)))]
 async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = authorities::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = authorities::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
@@ -171,7 +171,7 @@ async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
     responses((status = 200, body = Authority)))]
 async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
-    ok(&authorities::authority(&call.app, &call.caller, id).await?)
+    ok(&authorities::authority(&mut call.read().await?, id).await?)
 }
 
 /// What would go with an authority if it were revoked now. Changes nothing.
@@ -185,7 +185,7 @@ async fn preview_revocation(
     Query(query): Query<RevocationQuery>,
 ) -> HandlerResult {
     let found =
-        authorities::consequences(&call.app, &call.caller, id, query.left_on.map(|day| day.0)).await?;
+        authorities::consequences(&mut call.read().await?, id, query.left_on.map(|day| day.0)).await?;
     ok(&ConsequencesView::from(found))
 }
 
@@ -224,7 +224,7 @@ async fn give_mandate(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
     responses((status = 200, body = List<Mandate>)))]
 async fn list_mandates(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = authorities::mandates(&call.app, &call.caller, id, list.portion).await?;
+    let found = authorities::mandates(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 

@@ -68,7 +68,7 @@ async fn place_hold(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
     responses((status = 200, body = List<Hold>)))]
 async fn list_holds(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
-    let found = holds::all(&call.app, &call.caller, id, list.portion).await?;
+    let found = holds::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
