@@ -150,7 +150,7 @@ async fn measure(url: String, allotments: u64, positions: u8) {
     let person: PersonId = sqlx::query_scalar("SELECT id FROM people").fetch_one(&app.pool).await.unwrap();
     let supplier: OrganisationId =
         sqlx::query_scalar("SELECT id FROM organisations").fetch_one(&app.pool).await.unwrap();
-    let seat = Seat { organisation: supplier, kind: OrganisationKind::Supplier, post: Post::Head };
+    let seat = Seat { organisation_id: supplier, kind: OrganisationKind::Supplier, post: Post::Head };
     let caller = Caller::new(person.into(), Some(person), vec![seat]);
     let geometry = Geometry::plain(positions, 4);
     let space = Space::of(&geometry).unwrap();

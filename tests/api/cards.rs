@@ -64,6 +64,45 @@ async fn a_check_says_whose_card_it_is_what_may_be_ordered_and_what_is_still_to_
     town.close().await;
 }
 
+/// The facts of all differs and requests are read at once: none may get those of another.
+#[tokio::test]
+async fn a_check_decides_on_each_differ_and_request_as_if_it_were_alone() {
+    let town = Town::open().await;
+    let (at, first) = (format!("/v1/registrations/{}", town.registration), town.authorised(json!({})).await);
+    let second = town.ask(&town.tenant, json!({"due_back_on": "2026-11-05"})).await.request_id();
+    let differ = |number: &str| json!({"number": number, "level": "lock"});
+    town.supplier.post(format!("{at}/differs"), differ("A-2")).await.expect(201);
+    let lost = town.supplier.post(format!("{at}/differs"), differ("A-3")).await.id();
+    let answers = json!({"differ_id": lost});
+    town.supplier.post(format!("/v1/locks/{}/answers", town.locks[0]), answers).await.expect(201);
+    let pack = json!({"differ_id": lost, "number": "LP-3"});
+    let pack = town.supplier.post(format!("{at}/lever-packs"), pack).await.expect(201);
+    let key = pack["keys"][0]["id"].as_str().unwrap();
+    let person = json!({"person_id": town.tenant.id});
+    town.supplier.post(format!("/v1/keys/{key}/issue"), person).await.expect(200);
+    let replacement = json!({"differ_id": lost, "purpose": "replace_lost", "replaces_key_id": key});
+    town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "lost"})).await.expect(201);
+    let asked = town.ask(&town.tenant, replacement.clone()).await;
+    assert_eq!(asked.outcome(), "refused", "{}", asked.text);
+    let check = check(&town, json!({"card_number": town.card.1})).await.expect(200);
+    let may_order = check["may_order"].as_array().unwrap();
+    assert_eq!(may_order.len(), 3);
+    let mut decisions = vec![];
+    for found in may_order {
+        let ask = json!({"differ_id": found["differ_id"], "counter_id": town.counter});
+        let alone = town.tenant.post(format!("{at}/copy-requests/dry-run"), ask).await.expect(200);
+        assert_eq!(found["decision"], alone, "{}", found["differ"]);
+        assert!(!decisions.contains(&alone), "{alone}");
+        decisions.push(alone);
+    }
+    let waiting = check["waiting"].as_array().unwrap();
+    let next = |id: &str| waiting.iter().find(|found| found["copy_request"]["id"] == id).unwrap();
+    assert_eq!(waiting.len(), 2);
+    assert_eq!((&next(&first)["next"], &next(&second)["next"]), (&json!("cut"), &json!("approve")));
+    assert_ne!(next(&first)["decision"], next(&second)["decision"]);
+    town.close().await;
+}
+
 #[tokio::test]
 async fn what_is_not_a_good_card_is_refused_each_with_its_own_code() {
     let town = Town::open().await;

@@ -91,25 +91,25 @@ impl Caller {
     /// The organisation whose seat the caller has in one of these kinds, if any.
     #[must_use]
     pub fn organisation_of(&self, kinds: &[OrganisationKind]) -> Option<OrganisationId> {
-        self.seats.iter().find(|seat| kinds.contains(&seat.kind)).map(|seat| seat.organisation)
+        self.seats.iter().find(|seat| kinds.contains(&seat.kind)).map(|seat| seat.organisation_id)
     }
 
     /// Sits in an organisation.
     #[must_use]
     pub fn sits_in(&self, organisation: OrganisationId) -> bool {
-        self.seats.iter().any(|seat| seat.organisation == organisation)
+        self.seats.iter().any(|seat| seat.organisation_id == organisation)
     }
 
     /// Is at the head of an organisation.
     #[must_use]
     pub fn heads(&self, organisation: OrganisationId) -> bool {
-        self.seats.iter().any(|seat| seat.organisation == organisation && seat.post == Post::Head)
+        self.seats.iter().any(|seat| seat.organisation_id == organisation && seat.post == Post::Head)
     }
 
     /// The organisations in which the caller sits.
     #[must_use]
     pub fn organisations(&self) -> Vec<Uuid> {
-        self.seats.iter().map(|seat| seat.organisation.0).collect()
+        self.seats.iter().map(|seat| seat.organisation_id.0).collect()
     }
 
     /// Works at a counter, as far as the register knows: sits in its dealer.

@@ -65,6 +65,11 @@ pub async fn ping(pool: &sqlx::PgPool) -> Result<()> {
     Ok(())
 }
 
+/// A count of rows, as the domain counts.
+fn count(rows: i64) -> u32 {
+    u32::try_from(rows).unwrap_or(u32::MAX)
+}
+
 /// A portion of a list: so many rows after an id.
 #[derive(Debug, Clone, Copy)]
 pub struct Portion {

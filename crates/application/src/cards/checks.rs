@@ -3,21 +3,25 @@
 //! Nothing is decided here: like a dry run, a check says what a decision would be. It counts PIN
 //! attempts, and keeps the checks that ended with a no for the supplier's signals.
 
+use std::collections::BTreeSet;
+
 use secrecy::{ExposeSecret, SecretString};
+use serde::Serialize;
 use sqlx::PgConnection;
-use time::OffsetDateTime;
+use time::{Date, OffsetDateTime};
+use utoipa::ToSchema;
 
 use crate::caller::Caller;
 use crate::cards::{Presented, pin_outcome};
-use crate::copies::check;
-use crate::copies::check::{MayOrder, PersonAtCounter, WaitingRequest};
+use crate::copies::outlook;
+use crate::copies::outlook::{MayOrder, PersonAtCounter, WaitingRequest};
 use crate::register::rules;
 use crate::{ActError, App};
-use domain::cards::CardStanding;
+use domain::cards::{CardStanding, CardState};
 use domain::copies::decision::facts::{CardFacts, PinOutcome, ShownFacts};
-use domain::ids::{CounterId, PersonId};
-use domain::register::registrations::Registration;
-use domain::rights::authorities::Authority;
+use domain::ids::{CardId, CounterId, PersonId, RegistrationId};
+use domain::numbers::TypedNumber;
+use domain::rights::authorities::AuthorityClass;
 use storage::cards;
 use storage::cards::{CardAtCounter, Refusal, ShownCard};
 use storage::rights::authorities;
@@ -31,12 +35,13 @@ pub struct CardToCheck {
 }
 
 /// Why a check ended with a no.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct CardRefusal {
-    /// A stable code.
-    pub code: &'static str,
+    /// A stable code: `card_unknown`, `card_revoked`, `card_suspended`, `card_expired`,
+    /// `holder_without_authority`, `counter_not_appointed`, or `token_…` for a token that is not taken.
+    code: &'static str,
     /// For a person to read.
-    pub sentence: String,
+    sentence: String,
 }
 
 impl CardRefusal {
@@ -45,30 +50,77 @@ impl CardRefusal {
     }
 }
 
-/// A card that counts, and what it opens.
-pub struct CountingCard {
-    /// Whose: the person and the name.
-    pub holder: (PersonId, String),
-    /// Of which registration.
-    pub registration: Registration,
-    /// The holder's authorities in force.
-    pub authorities: Vec<Authority>,
-    /// What the holder may order here now, and why not.
-    pub may_order: Vec<MayOrder>,
-    /// What waits here for the holder, and what is still to do.
-    pub waiting: Vec<WaitingRequest>,
+/// The card.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CheckedCard {
+    /// Its id.
+    id: CardId,
+    /// Where it stands.
+    state: CardState,
+    /// Its last day.
+    expires_on: Date,
+    /// A PIN was set.
+    pin_set: bool,
 }
 
-/// What a check found.
+impl From<&ShownCard> for CheckedCard {
+    fn from(card: &ShownCard) -> Self {
+        Self { id: card.id, state: card.state, expires_on: card.expires_on, pin_set: card.pin_hash.is_some() }
+    }
+}
+
+/// Whose it is.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CardHolder {
+    /// The person.
+    id: PersonId,
+    /// The name, to be compared with the document.
+    name: String,
+    /// The classes of the authorities in force.
+    classes: BTreeSet<AuthorityClass>,
+    /// It is the holder's own home.
+    occupier: bool,
+}
+
+/// The registration.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CheckedRegistration {
+    /// Its id.
+    id: RegistrationId,
+    /// Its number.
+    number: TypedNumber,
+}
+
+/// What is behind a card that counts.
+#[derive(Debug, Default, Serialize, ToSchema)]
+pub struct BehindCard {
+    /// Whose it is.
+    holder: Option<CardHolder>,
+    /// Of which registration.
+    registration: Option<CheckedRegistration>,
+    /// What the holder may order here now, and why not.
+    may_order: Vec<MayOrder>,
+    /// What waits here for the holder.
+    waiting: Vec<WaitingRequest>,
+}
+
+/// What the check of a card found.
+#[derive(Debug, Serialize, ToSchema)]
 pub struct CardCheck {
+    /// Checked with the register itself; a check without a network says `offline`.
+    #[schema(examples("online"))]
+    checked: &'static str,
     /// When the card was checked.
-    pub at: OffsetDateTime,
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    /// Why not; absent when the card counts.
+    refused: Option<CardRefusal>,
     /// The card, where it is one of this register.
-    pub card: Option<ShownCard>,
+    card: Option<CheckedCard>,
     /// What came of the PIN.
-    pub pin: PinOutcome,
-    /// Why not, or what is behind the card.
-    pub found: Result<CountingCard, CardRefusal>,
+    pin: PinOutcome,
+    #[serde(flatten)]
+    behind: BehindCard,
 }
 
 /// Checks a card at a counter of the caller's dealer.
@@ -104,7 +156,7 @@ pub async fn check(
     } else {
         PinOutcome::NotGiven
     };
-    let card = behind.as_ref().map(|behind| behind.card.clone());
+    let card = behind.as_ref().map(|behind| CheckedCard::from(&behind.card));
     let found = match (number, behind) {
         (Err(error), _) => Err(CardRefusal::new(error.code(), error.to_string())),
         (Ok(_), None) if elsewhere && token.is_some() => Err(CardRefusal::new(
@@ -124,7 +176,11 @@ pub async fn check(
             opened(&mut db, behind, standing, shown).await?
         }
     };
-    let checked = CardCheck { at: now, card, pin, found };
+    let (refused, behind) = match found {
+        Ok(behind) => (None, behind),
+        Err(no) => (Some(no), BehindCard::default()),
+    };
+    let checked = CardCheck { checked: "online", at: now, refused, card, pin, behind };
     if let Some(code) = checked.refusal() {
         let card = checked.card.as_ref().map(|card| card.id);
         let refusal = Refusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
@@ -136,11 +192,11 @@ pub async fn check(
 impl CardCheck {
     /// The code under which the check counts as one that failed.
     fn refusal(&self) -> Option<&'static str> {
-        match (&self.found, self.pin) {
-            (Err(no), _) => Some(no.code),
-            (Ok(_), PinOutcome::Wrong) => Some("pin_wrong"),
-            (Ok(_), PinOutcome::Blocked) => Some("pin_blocked"),
-            (Ok(_), PinOutcome::Right | PinOutcome::NotGiven) => None,
+        match (&self.refused, self.pin) {
+            (Some(no), _) => Some(no.code),
+            (None, PinOutcome::Wrong) => Some("pin_wrong"),
+            (None, PinOutcome::Blocked) => Some("pin_blocked"),
+            (None, PinOutcome::Right | PinOutcome::NotGiven) => None,
         }
     }
 }
@@ -158,7 +214,7 @@ async fn opened(
     behind: CardAtCounter,
     standing: PersonAtCounter<'_>,
     shown: ShownFacts,
-) -> Result<Result<CountingCard, CardRefusal>, ActError> {
+) -> Result<Result<BehindCard, CardRefusal>, ActError> {
     let CardAtCounter { card, registration, rules, holder, .. } = behind;
     if let Some(no) = not_current(&card, standing.now) {
         return Ok(Err(no));
@@ -171,8 +227,15 @@ async fn opened(
     }
     let rules = rules::parsed(rules)?;
     let (may_order, waiting) =
-        check::at_counter(db, (&registration, &rules), &authorities, &standing, &shown).await?;
-    Ok(Ok(CountingCard { holder: (card.person_id, holder), registration, authorities, may_order, waiting }))
+        outlook::at_counter(db, (&registration, &rules), &authorities, &standing, &shown).await?;
+    let holder = CardHolder {
+        id: card.person_id,
+        name: holder,
+        classes: authorities.iter().map(|own| own.class).collect(),
+        occupier: authorities.iter().any(|own| own.occupier),
+    };
+    let registration = CheckedRegistration { id: registration.id, number: registration.number };
+    Ok(Ok(BehindCard { holder: Some(holder), registration: Some(registration), may_order, waiting }))
 }
 
 fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<CardRefusal> {

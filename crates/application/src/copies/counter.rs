@@ -4,8 +4,8 @@ use serde_json::json;
 
 use crate::caller::Caller;
 use crate::cards::{Presented, ShownAtCounter, look_at};
-use crate::copies::check::collector_of;
-use crate::copies::gather::{StepContext, StepInput, gather};
+use crate::copies::gather::{Question, StepInput, gather_for_act};
+use crate::copies::outlook::collector_of;
 use crate::copies::{DecidedRequest, enter_step, store};
 use crate::counters::blanks::{Origin, add_difference};
 use crate::keys::{add_keys, move_key, put_key};
@@ -22,6 +22,7 @@ use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
 use storage::counters::blanks;
 use storage::register::registrations;
+use storage::rights::authorities;
 use storage::{StorageError, cards, copies, keys, people};
 
 /// What goes before an act at a counter, in this order: a reply that was kept leaves here; so does somebody at
@@ -148,13 +149,12 @@ async fn cut_shown(
     let (registration, mut request) = at_counter(act, id).await?;
     request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
-    let now = act.now;
     let person = shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
     let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
     let shown = shown_facts(act, &registration, shown, (stands_there, Collector::Recipient), false).await?;
     let input = StepInput { shown, handed_in, quantity: u32::from(quantity), approver: None };
-    let context = StepContext { step: Step::Cut, takes_rows: true, now, caller: act.caller };
-    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
+    let question = Question { step: Step::Cut, request: &request, input };
+    let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id)), ("cut", json!(quantity))];
     let recorded = enter_step(act, &registration, &request, RecordedStep::Cut, Some(&decision), more).await?;
@@ -275,12 +275,13 @@ async fn hand_over_shown(
     if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/collected_by_id", "is not known"));
     }
-    let collector = collector_of(act.db(), &request, person, today).await?;
+    let collects_for = authorities::collects_for(act.db(), registration.id, person, today).await?;
+    let collector = collector_of(&request, person, &collects_for);
     let signed = step.signature.is_some();
     let shown = shown_facts(act, &registration, seen, (person, collector), signed).await?;
     let input = StepInput { shown, quantity: u32::from(step.quantity), ..StepInput::default() };
-    let context = StepContext { step: Step::HandOver, takes_rows: true, now, caller: act.caller };
-    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
+    let question = Question { step: Step::HandOver, request: &request, input };
+    let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
     let signature = step.signature.as_ref().map(Signature::json);
     let more = vec![

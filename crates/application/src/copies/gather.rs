@@ -1,4 +1,4 @@
-//! What a step is decided on: the request as it is asked for, and the facts, read once its registration is
+//! What steps are decided on: the request as it is asked for, and the facts, read once the registration is
 //! taken.
 
 use sqlx::PgConnection;
@@ -7,20 +7,17 @@ use uuid::Uuid;
 
 use crate::caller::Caller;
 use crate::copies::Ask;
-use crate::{ActError, FieldProblem};
+use crate::{Act, ActError, FieldProblem};
 use domain::copies::decision::facts::{
-    ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, PersonFacts, ReplacedKey, RequestFacts,
+    ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, RegistrationFacts, ReplacedKey, RequestFacts,
     ShownFacts, Step,
 };
 use domain::copies::{CopyRequest, Purpose, RequestState};
-use domain::ids::{CopyRequestId, KeyId, PersonId};
-use domain::keys::{ChargeState, KeyState};
+use domain::ids::{CopyRequestId, PersonId};
 use domain::register::registrations::Registration;
 use domain::register::rules::Rules;
-use domain::text::Slug;
-use storage::copies::facts;
+use storage::copies::facts::{self, FoundFacts, Lookup};
 use storage::counters::blanks;
-use storage::keys::losses;
 use storage::{copies, counters, differs, keys, people};
 
 /// What a step brings to the facts besides what is stored.
@@ -32,158 +29,153 @@ pub(super) struct StepInput {
     pub(super) quantity: u32,
 }
 
-/// Which step is taken, when, and by whom.
-#[derive(Clone, Copy)]
-pub(super) struct StepContext<'a> {
+/// A step of a request on which is to be decided. The request may be a draft that is not stored.
+pub(super) struct Question<'a> {
     pub(super) step: Step,
-    /// Inside the transaction of an act: what it relies on stays as it is until the transaction ends.
-    pub(super) takes_rows: bool,
+    pub(super) request: &'a CopyRequest,
+    pub(super) input: StepInput,
+}
+
+/// On which registration, under which rules, when, and for whom.
+#[derive(Clone, Copy)]
+pub(super) struct DecisionContext<'a> {
+    pub(super) registration: &'a Registration,
+    pub(super) rules: &'a Rules,
     pub(super) now: OffsetDateTime,
     pub(super) caller: &'a Caller,
 }
 
-/// Whoever acts in person, with the organisations for which they may now.
-fn acting<'a>(caller: &Caller, organisations: &'a [Uuid]) -> Option<facts::ActingPerson<'a>> {
-    caller.person().map(|person| facts::ActingPerson { person, organisations })
-}
-
-/// Loads the facts of a step. The request may be a draft that is not stored.
+/// The facts of one step, inside the transaction of an act: what it relies on stays as it is until the
+/// transaction ends.
 ///
 /// Rights, cards, keys, holds and rules of a registration change only while its row is taken, so that what an
 /// act reads of them here stays so until it commits. Seats and appointments belong to no registration: a look
 /// at a cutting sheet, a cut and a hand-over take those that they rely on for share (I1). Asking and approving
 /// need not, since a cut decides again.
-pub(super) async fn gather(
-    db: &mut PgConnection,
+pub(super) async fn gather_for_act(
+    act: &mut Act<'_>,
     registration: &Registration,
     rules: &Rules,
-    request: &CopyRequest,
-    context: StepContext<'_>,
-    input: StepInput,
+    question: Question<'_>,
 ) -> Result<Facts, ActError> {
-    let StepContext { step, takes_rows, now, caller } = context;
-    let takes_rows = takes_rows && matches!(step, Step::Look | Step::Cut | Step::HandOver);
+    let (now, caller) = (act.now, act.caller);
+    let (step, request, section) = (question.step, question.request, registration.section_id);
+    let db = act.db();
+    if matches!(step, Step::Look | Step::Cut | Step::HandOver) {
+        let approvals = facts::approvals(db, &[request.id.0]).await?;
+        let mut people = vec![request.asked_by, request.recipient_id];
+        people.extend(approvals.iter().map(|(_, person, _)| *person));
+        facts::memberships_for_share(db, &people).await?;
+    }
+    if matches!(step, Step::Look | Step::Cut) {
+        counters::appointments_for_share(db, request.counter_id, section).await?;
+    }
+    if step == Step::Cut {
+        blanks::account_for_update(db, request.counter_id, section).await?;
+    }
+    gather_one(db, DecisionContext { registration, rules, now, caller }, question).await
+}
+
+/// The facts of one step. No row is taken.
+pub(super) async fn gather_one(
+    db: &mut PgConnection,
+    context: DecisionContext<'_>,
+    question: Question<'_>,
+) -> Result<Facts, ActError> {
+    let mut found = gather(db, context, vec![question]).await?;
+    found.pop().ok_or_else(|| ActError::Internal("a step without its facts".to_owned()))
+}
+
+/// The facts of each step, in as many statements as for one. No row is taken.
+pub(super) async fn gather(
+    db: &mut PgConnection,
+    context: DecisionContext<'_>,
+    questions: Vec<Question<'_>>,
+) -> Result<Vec<Facts>, ActError> {
+    let DecisionContext { registration, rules, now, caller } = context;
     let today = now.date();
-    let counted = facts::KeyScope {
-        registration: registration.id,
+    // Nobody has approved what is only being asked for.
+    let asked_before = questions.iter().filter(|question| question.step != Step::Ask);
+    let asked_before: Vec<Uuid> = asked_before.map(|question| question.request.id.0).collect();
+    let approvals =
+        if asked_before.is_empty() { vec![] } else { facts::approvals(db, &asked_before).await? };
+    let mut people: Vec<PersonId> = approvals.iter().map(|(_, person, _)| *person).collect();
+    for Question { request, input, .. } in &questions {
+        people.extend([request.asked_by, request.recipient_id]);
+        people.extend(input.approver.map(|(person, _)| person));
+    }
+    people.sort_unstable();
+    people.dedup();
+    let organisations = caller.organisations();
+    let acting = caller.person().map(|person| facts::ActingPerson { person, organisations: &organisations });
+    let authorities = facts::authorities(db, registration.id, &people, acting.as_ref(), today).await?;
+    let holds = facts::holds(db, registration.id, today).await?;
+    let lookups: Vec<Lookup> = questions.iter().map(|question| lookup(question.request, rules)).collect();
+    let found = facts::of_requests(db, (registration.id, registration.section_id), &lookups, today).await?;
+    let mut each = Vec::with_capacity(questions.len());
+    for (Question { step, request, input }, found) in questions.into_iter().zip(found) {
+        let found =
+            found.ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
+        let person = |id: PersonId| authorities.of(id, request.differ_id);
+        let approval = |(by, emergency): (PersonId, bool)| ApprovalFacts { person: person(by), emergency };
+        let given = approvals.iter().filter(|(of, ..)| step != Step::Ask && *of == request.id);
+        let holds = facts::holds_on(&holds, request.differ_id);
+        each.push(Facts {
+            registration: RegistrationFacts { ended: registration.ended_at.is_some(), holds },
+            asker: person(request.asked_by),
+            recipient: person(request.recipient_id),
+            approvals: given.map(|(_, by, emergency)| approval((*by, *emergency))).collect(),
+            approver: input.approver.map(approval),
+            request: request_facts(request, &found, input.handed_in),
+            differ: found.differ,
+            keys: found.keys,
+            // Blanks matter where keys are cut.
+            counter: CounterFacts {
+                blanks: if step == Step::Cut { found.counter.blanks } else { 0 },
+                ..found.counter
+            },
+            shown: input.shown,
+            authorisation: authorisation(request, step),
+            step_quantity: input.quantity,
+            ..Facts::at(step, now)
+        });
+    }
+    Ok(each)
+}
+
+fn lookup(request: &CopyRequest, rules: &Rules) -> Lookup {
+    Lookup {
         differ: request.differ_id,
+        counter: Some(request.counter_id),
         recipient: Some(request.recipient_id),
         request: Some(request.id),
         replaces: request.replaces_key_id,
         extends: request.extends_request_id,
-    };
-    let since = request.asked_at - Duration::days(i64::from(rules.longest_period()));
-    let (differ, key_facts) = facts::differ_and_keys(db, &counted, today, since)
-        .await?
-        .ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
-    // Nobody has approved what is only being asked for.
-    let approved = if step == Step::Ask { vec![] } else { copies::approvals(db, request.id).await? };
-    let mut ids = vec![request.asked_by, request.recipient_id];
-    ids.extend(approved.iter().map(|(person, _)| *person));
-    ids.extend(input.approver.map(|(person, _)| person));
-    if takes_rows {
-        facts::memberships_for_share(db, &ids).await?;
+        earlier_since: request.asked_at - Duration::days(i64::from(rules.longest_period())),
     }
-    let organisations = caller.organisations();
-    let acting = acting(caller, &organisations);
-    let found = facts::people(db, registration.id, request.differ_id, &ids, acting.as_ref(), today).await?;
-    let of = |id: PersonId| {
-        let unknown = PersonFacts { id, authorities: vec![] };
-        found.iter().find(|person| person.id == id).cloned().unwrap_or(unknown)
-    };
-    let approval = |(person, emergency): (PersonId, bool)| ApprovalFacts { person: of(person), emergency };
-    let progress = request.progress();
-    Ok(Facts {
-        registration: facts::registration(
-            db,
-            registration.id,
-            request.differ_id,
-            registration.ended_at.is_some(),
-            today,
-        )
-        .await?,
-        differ,
-        request: request_facts(db, request, input.handed_in).await?,
-        asker: of(request.asked_by),
-        recipient: of(request.recipient_id),
-        approvals: approved.into_iter().map(approval).collect(),
-        approver: input.approver.map(approval),
-        keys: key_facts,
-        counter: counter_facts(db, registration, request, context).await?,
-        shown: input.shown,
-        authorisation: progress.authorisation.map(|given| AuthorisationFacts {
-            lapses_at: given.lapses_at,
-            left: if step == Step::HandOver { progress.left_to_hand_over() } else { progress.left_to_cut() },
-        }),
-        step_quantity: input.quantity,
-        ..Facts::at(step, now)
-    })
 }
 
-async fn request_facts(
-    db: &mut PgConnection,
-    request: &CopyRequest,
-    handed_in: bool,
-) -> Result<RequestFacts, ActError> {
-    let extensions = match request.extends_request_id {
-        Some(extended) => copies::extensions_of(db, extended).await?.saturating_add(1),
-        None => 0,
-    };
-    let replaced = match request.replaces_key_id {
-        Some(key) => Some(replaced_key(db, request, key, handed_in).await?),
-        None => None,
-    };
-    Ok(RequestFacts {
+fn request_facts(request: &CopyRequest, found: &FoundFacts, handed_in: bool) -> RequestFacts {
+    let extends = request.extends_request_id.is_some();
+    RequestFacts {
         quantity: request.quantity.unsigned_abs(),
         purpose: request.purpose,
         asked_at: request.asked_at,
         needed_from: request.needed_from,
         due_back_on: request.due_back_on,
-        extends: request.extends_request_id.is_some(),
-        extensions,
+        extends,
+        extensions: if extends { found.extensions.saturating_add(1) } else { 0 },
         emergency_reason: request.emergency_reason.is_some(),
-        replaced,
-    })
-}
-
-async fn replaced_key(
-    db: &mut PgConnection,
-    request: &CopyRequest,
-    id: KeyId,
-    handed_in: bool,
-) -> Result<ReplacedKey, ActError> {
-    let key = keys::key(db, id).await?;
-    let theirs =
-        key.filter(|key| key.differ_id == request.differ_id && key.holder_id == Some(request.recipient_id));
-    let Some(key) = theirs else { return Ok(ReplacedKey::default()) };
-    let loss = losses::of_key(db, id).await?;
-    Ok(ReplacedKey {
-        with_recipient: key.state == KeyState::WithPerson,
-        missing: key.state.is_missing(),
-        handed_in,
-        replaced_before: keys::is_replaced(db, id, request.id).await?,
-        charge: loss.as_ref().map_or(ChargeState::None, |loss| loss.charge),
-        waived_by: loss.and_then(|loss| Slug::parse(loss.waived_by_post.as_deref()?).ok()),
-    })
-}
-
-async fn counter_facts(
-    db: &mut PgConnection,
-    registration: &Registration,
-    request: &CopyRequest,
-    context: StepContext<'_>,
-) -> Result<CounterFacts, ActError> {
-    let (counter, section, today) = (request.counter_id, registration.section_id, context.now.date());
-    if context.takes_rows && matches!(context.step, Step::Look | Step::Cut) {
-        counters::appointments_for_share(db, counter, section).await?;
+        replaced: found.replaced.clone().map(|key| ReplacedKey { handed_in, ..key }),
     }
-    let account = match (context.step, context.takes_rows) {
-        (Step::Cut, true) => blanks::account_for_update(db, counter, section).await?,
-        (Step::Cut, false) => blanks::account(db, counter, section).await?,
-        _ => None,
-    };
-    let blanks = account.map_or(0, |account| account.on_hand.unsigned_abs());
-    Ok(CounterFacts { appointed: counters::is_appointed(db, counter, section, today).await?, blanks })
+}
+
+fn authorisation(request: &CopyRequest, step: Step) -> Option<AuthorisationFacts> {
+    let progress = request.progress();
+    progress.authorisation.map(|given| AuthorisationFacts {
+        lapses_at: given.lapses_at,
+        left: if step == Step::HandOver { progress.left_to_hand_over() } else { progress.left_to_cut() },
+    })
 }
 
 /// A request as it is asked for, not stored yet.

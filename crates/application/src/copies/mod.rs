@@ -7,8 +7,8 @@ mod counter;
 mod gather;
 mod sheet;
 
-pub mod check;
 pub mod offline;
+pub mod outlook;
 pub mod uncollected;
 
 pub(super) use crate::copies::counter::signature_error;
@@ -22,7 +22,7 @@ use uuid::Uuid;
 use crate::access::Access;
 use crate::act::{DecisionEntry, StepTaken};
 use crate::caller::Caller;
-use crate::copies::gather::{StepContext, StepInput, draft, gather};
+use crate::copies::gather::{DecisionContext, Question, StepInput, draft, gather_for_act, gather_one};
 use crate::register::rules;
 use crate::{Act, ActError, Read, access};
 use domain::copies::decision::facts::Step;
@@ -31,6 +31,7 @@ use domain::copies::{CopyRequest, Progress, Purpose, RequestState};
 use domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, RegistrationId};
 use domain::register::registrations::Registration;
 use domain::text::Remark;
+use storage::copies::facts;
 use storage::register::registrations;
 use storage::{Portion, copies, keys};
 
@@ -88,15 +89,10 @@ pub async fn dry_run(
     let rules = rules::in_force(&mut read.db, &registration).await?;
     let id = read.app.outside.id(read.now).into();
     let request = draft(&mut read.db, &registration, asker, ask, (id, read.now)).await?;
-    let facts = gather(
-        &mut read.db,
-        &registration,
-        &rules,
-        &request,
-        StepContext { step: Step::Ask, takes_rows: false, now: read.now, caller: read.caller },
-        StepInput::default(),
-    )
-    .await?;
+    let context =
+        DecisionContext { registration: &registration, rules: &rules, now: read.now, caller: read.caller };
+    let question = Question { step: Step::Ask, request: &request, input: StepInput::default() };
+    let facts = gather_one(&mut read.db, context, question).await?;
     Ok(decide(&facts, &rules))
 }
 
@@ -109,19 +105,10 @@ pub async fn ask(
     let asker = act.caller.require_person()?;
     let (registration, _) = access::registration_for_update(act, registration_id).await?;
     let rules = rules::in_force(act.db(), &registration).await?;
-    let (caller, now) = (act.caller, act.now);
-    let id = act.id();
+    let (id, now) = (act.id(), act.now);
     let mut request = draft(act.db(), &registration, asker, ask, (id, now)).await?;
-    let input = StepInput::default();
-    let facts = gather(
-        act.db(),
-        &registration,
-        &rules,
-        &request,
-        StepContext { step: Step::Ask, takes_rows: true, now, caller },
-        input,
-    )
-    .await?;
+    let question = Question { step: Step::Ask, request: &request, input: StepInput::default() };
+    let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
     apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
     copies::add(act.db(), &request).await?;
@@ -218,20 +205,12 @@ pub async fn approve(
     let progress = request.progress();
     let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
-    if copies::approvals(act.db(), id).await?.iter().any(|(person, _)| *person == approver) {
+    if facts::approvals(act.db(), &[id.0]).await?.iter().any(|(_, person, _)| *person == approver) {
         return Err(ActError::Conflict("this person approved the request before"));
     }
     let input = StepInput { approver: Some((approver, emergency)), ..StepInput::default() };
-    let caller = act.caller;
-    let facts = gather(
-        act.db(),
-        &registration,
-        &rules,
-        &request,
-        StepContext { step: Step::Approve, takes_rows: true, now, caller },
-        input,
-    )
-    .await?;
+    let question = Question { step: Step::Approve, request: &request, input };
+    let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
@@ -342,7 +321,7 @@ pub async fn all(
 pub async fn decisions(
     read: &mut Read<'_>,
     id: CopyRequestId,
-) -> Result<Vec<copies::TakenDecision>, ActError> {
+) -> Result<Vec<copies::RecordedDecision>, ActError> {
     request(read, id).await?;
     Ok(copies::decisions(&mut read.db, id).await?)
 }

@@ -11,7 +11,7 @@ use uuid::Uuid;
 use crate::act::DecisionEntry;
 use crate::caller::Caller;
 use crate::copies::counter::{KeysToMake, at_counter_of, make_keys};
-use crate::copies::gather::{StepContext, StepInput, gather};
+use crate::copies::gather::{DecisionContext, Question, StepInput, gather_for_act, gather_one};
 use crate::copies::{DecidedRequest, enter_step};
 use crate::register::rules;
 use crate::{Act, ActError, Read};
@@ -56,10 +56,11 @@ async fn may_be_cut_now(
     let registration =
         registrations::registration(db, request.registration_id).await?.ok_or(ActError::NotFound)?;
     let rules = rules::in_force(db, &registration).await?;
-    let context = StepContext { step: Step::Cut, takes_rows: false, now, caller };
+    let context = DecisionContext { registration: &registration, rules: &rules, now, caller };
     // A worn key is looked at by whoever cuts: that it was handed in is said when the cut is brought in.
     let brought = StepInput { handed_in: true, quantity: 1, ..StepInput::default() };
-    let facts = gather(db, &registration, &rules, request, context, brought).await?;
+    let question = Question { step: Step::Cut, request, input: brought };
+    let facts = gather_one(db, context, question).await?;
     Ok(decide(&facts, &rules).is_permitted())
 }
 
@@ -122,11 +123,10 @@ pub async fn bring_in(
         return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
     }
     let rules = rules::in_force(act.db(), &registration).await?;
-    let (now, caller) = (act.now, act.caller);
     let quantity = u32::from(made.quantity);
-    let context = StepContext { step: Step::Cut, takes_rows: true, now, caller };
     let brought = StepInput { handed_in: made.handed_in, quantity, ..StepInput::default() };
-    let mut facts = gather(act.db(), &registration, &rules, &request, context, brought).await?;
+    let question = Question { step: Step::Cut, request: &request, input: brought };
+    let mut facts = gather_for_act(act, &registration, &rules, question).await?;
     // What was withdrawn or stopped is authorised no more, and what was cut before it was authorised was
     // not; what lapsed says so by itself.
     let open = matches!(request.state, RequestState::Authorised | RequestState::Lapsed);

@@ -3,12 +3,12 @@
 use serde_json::json;
 
 use crate::copies::counter::at_counter;
-use crate::copies::gather::{StepContext, StepInput, gather};
+use crate::copies::gather::{Question, StepInput, gather_for_act};
 use crate::copies::{DecidedRequest, enter_step};
 use crate::register::rules;
 use crate::secrets::Context;
 use crate::{Act, ActError, secrets};
-use domain::copies::decision::facts::{ShownFacts, Step};
+use domain::copies::decision::facts::Step;
 use domain::copies::decision::{RecordedStep, decide};
 use domain::differs::bitting::Bitting;
 use domain::ids::CopyRequestId;
@@ -40,10 +40,9 @@ pub async fn look(
     let (registration, request) = at_counter(act, id).await?;
     let progress = request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
-    let (now, caller) = (act.now, act.caller);
-    let context = StepContext { step: Step::Look, takes_rows: true, now, caller };
-    let input = StepInput { shown: ShownFacts::default(), quantity: 1, ..StepInput::default() };
-    let facts = gather(act.db(), &registration, &rules, &request, context, input).await?;
+    let input = StepInput { quantity: 1, ..StepInput::default() };
+    let question = Question { step: Step::Look, request: &request, input };
+    let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
     let more = vec![("counter", json!(request.counter_id))];
     let recorded =

@@ -3,13 +3,15 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use serde::Serialize;
 use serde_json::Value;
 use time::{Date, Duration};
+use utoipa::ToSchema;
 
 use crate::caller::Caller;
 use crate::{Act, ActError, App, FieldProblem};
 use domain::differs::geometry::Geometry;
-use domain::differs::space::{RuleCost, Space, TooLarge, rule_costs};
+use domain::differs::space::{RuleCost, Space, TooLarge, as_digits, rule_costs};
 use domain::differs::standards::{Shortfall, shortfalls};
 use domain::ids::SectionId;
 use storage::register::sections;
@@ -26,10 +28,13 @@ impl From<TooLarge> for ActError {
 }
 
 /// How many differs a geometry has.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct CountedSpace {
-    /// How many differs there are.
+    /// How many, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
     pub count: u128,
-    /// What each rule costs.
+    /// How many remain after each rule and those before it.
     pub rules: Vec<RuleCost>,
     /// Where it falls short of the standards that it is sold to.
     pub shortfalls: Vec<Shortfall>,
@@ -65,26 +70,30 @@ pub async fn explore(caller: &Caller, geometry: &Geometry) -> Result<CountedSpac
     counted(geometry, "/geometry").await
 }
 
-/// The geometry of a section, and how much of it is used.
-pub struct Usage {
-    /// The geometry.
-    pub geometry: Geometry,
+/// A section's geometry, and how much of it is used.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct GeometryUse {
+    /// Positions, heights and rules.
+    geometry: Geometry,
     /// The section's version.
+    #[serde(skip)]
     pub version: i32,
-    /// How many differs it has.
-    pub counted: CountedSpace,
+    #[serde(flatten)]
+    counted: CountedSpace,
     /// Combinations that are taken.
-    pub taken: i64,
-    /// How many are left.
-    pub left: u128,
-    /// The share that is taken.
-    pub taken_per_mille: u16,
-    /// Differs on record without bitting: which combinations they are nobody knows here.
-    pub without_bitting: i64,
+    taken: i64,
+    /// Combinations that are free, in decimal digits.
+    #[serde(serialize_with = "as_digits")]
+    #[schema(value_type = String, pattern = "^[0-9]+$")]
+    left: u128,
+    /// How many of a thousand are taken.
+    taken_per_mille: u16,
+    /// Differs on record without bitting: nothing can be kept apart from them.
+    without_bitting: i64,
     /// Differs drawn in the last 365 days.
-    pub drawn_in_a_year: i64,
-    /// The day on which none is left, at that rate; none within a hundred years, when absent.
-    pub runs_dry_on: Option<Date>,
+    drawn_in_a_year: i64,
+    /// The day on which none is left at that rate; none within a hundred years, when absent.
+    runs_dry_on: Option<Date>,
 }
 
 pub(super) fn parsed(stored: Value) -> Result<Geometry, ActError> {
@@ -94,7 +103,7 @@ pub(super) fn parsed(stored: Value) -> Result<Geometry, ActError> {
 }
 
 /// How much of a section is used (supplier).
-pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Usage, ActError> {
+pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<GeometryUse, ActError> {
     caller.require_supplier()?;
     let mut db = app.pool.acquire().await?;
     let (stored, version) = differs::geometry(&mut db, section).await?.ok_or(ActError::NotFound)?;
@@ -109,7 +118,7 @@ pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Usa
     let runs_dry_on = runs_dry(today.date(), left, drawn_in_a_year);
     let without_bitting = (on_record - taken).max(0);
     let taken_per_mille = per_mille(taken, counted.count);
-    Ok(Usage {
+    Ok(GeometryUse {
         geometry,
         version,
         counted,

@@ -1,13 +1,16 @@
 //! Lost and stolen keys: reported, what they expose, what is decided, and what it costs.
 
+use serde::Serialize;
 use serde_json::json;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
+use utoipa::ToSchema;
 
 use crate::keys::move_key;
 use crate::register::rules;
 use crate::rights::holds::{lift_for, place_hold};
 use crate::{Act, ActError, Read, access};
+use domain::cautions;
 use domain::copies::decision::facts::{DifferFacts, Facts, Step};
 use domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
 use domain::keys::losses::{Loss, LossDecision, LossKind};
@@ -24,13 +27,16 @@ use storage::rights::holds;
 use storage::{Portion, keys};
 
 /// What the report of a loss leads to.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct LossReport {
     /// The report.
     pub loss: Loss,
     /// The police reference that the rules ask for is missing.
     pub crime_reference_missing: bool,
-    /// The share or number of lost keys calls for a review of the locks.
+    /// The lost keys call for a review of the locks.
     pub review_due: bool,
+    /// What the program says besides; it does not judge.
+    pub cautions: Vec<&'static str>,
 }
 
 /// A loss as it is reported.
@@ -99,7 +105,8 @@ pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossRe
     let review_due = exposure.review_due;
     let crime_reference_missing =
         losses::lacks_crime_reference(&rules, kind, loss.crime_reference.as_deref());
-    Ok(LossReport { loss, crime_reference_missing, review_due })
+    let cautions = cautions::of_charge(loss.charge);
+    Ok(LossReport { loss, crime_reference_missing, review_due, cautions })
 }
 
 /// Nothing is copied of a differ while a loss is open.
@@ -123,29 +130,31 @@ async fn hold_for(act: &mut Act<'_>, loss: &Loss, differ: DifferId) -> Result<()
     place_hold(act, &hold).await
 }
 
-/// What a lost key opens, who has keys to it, and whether the locks are to be reviewed.
+/// What a lost key exposes.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Exposure {
     /// The differ of the lost key.
-    pub differ: DifferId,
+    pub differ_id: DifferId,
     /// The locks that answer to it now.
     pub locks: Vec<ExposedLock>,
-    /// Who has live keys of it, and how many.
-    pub people: Vec<(PersonId, u32)>,
+    /// Who has live keys of it.
+    pub people: Vec<exposure::PersonWithKeys>,
     /// Live keys of it that are in store.
     pub in_store: u32,
-    /// Keys of it that were issued and are neither destroyed nor dead.
-    pub issued: u32,
+    /// Keys of it that are neither destroyed nor dead.
+    pub keys: u32,
     /// Of them, missing.
     pub missing: u32,
-    /// The rules call for a review.
+    /// The rules call for a review of the locks. Whoever governs may decide to rekey without that.
     pub review_due: bool,
 }
 
 /// A lock that a lost key opens.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ExposedLock {
-    /// The lock, and the keys that open it.
-    pub lock: exposure::LockKeys,
-    /// The share of missing keys that open it calls for a review.
+    #[serde(flatten)]
+    lock: exposure::LockKeys,
+    /// The share or number of missing keys calls for a review of this lock.
     pub review_due: bool,
 }
 
@@ -160,7 +169,7 @@ async fn exposure_of(
         let classes = lock.room_class.as_deref().and_then(|class| Slug::parse(class).ok());
         let differ = DifferFacts { room_classes: classes.into_iter().collect(), ..situation.differ.clone() };
         let facts = Facts { differ, ..situation.clone() };
-        review::is_due(&facts, rules, lock.issued, lock.missing)
+        review::is_due(&facts, rules, lock.keys, lock.missing)
     };
     let locks: Vec<ExposedLock> = exposure::locks(db, differ)
         .await?
@@ -170,12 +179,12 @@ async fn exposure_of(
     let (issued, missing) = stored_losses::share(db, differ).await?;
     let alone = locks.is_empty() && review::is_due(situation, rules, issued, missing);
     Ok(Exposure {
-        differ,
+        differ_id: differ,
         review_due: alone || locks.iter().any(|lock| lock.review_due),
         locks,
         people: exposure::people(db, differ).await?,
         in_store: exposure::in_store(db, differ).await?,
-        issued,
+        keys: issued,
         missing,
     })
 }
@@ -240,21 +249,22 @@ async fn situation(
     now: OffsetDateTime,
 ) -> Result<Facts, ActError> {
     let today = now.date();
-    let counted = facts::KeyScope {
-        registration: registration.id,
+    let lookup = facts::Lookup {
         differ: key.differ_id,
+        counter: None,
         recipient: key.holder_id,
         request: None,
         replaces: None,
         extends: None,
+        earlier_since: now,
     };
-    let (differ, keys) = facts::differ_and_keys(db, &counted, today, now)
-        .await?
-        .ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
+    let place = (registration.id, registration.section_id);
+    let found = facts::of_requests(db, place, &[lookup], today).await?.pop().flatten();
+    let found = found.ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
     let holder: Vec<PersonId> = key.holder_id.into_iter().collect();
-    let mut people = facts::people(db, registration.id, key.differ_id, &holder, None, today).await?;
-    let recipient = people.pop().unwrap_or_default();
-    Ok(Facts { differ, recipient, keys, ..Facts::at(Step::Ask, now) })
+    let authorities = facts::authorities(db, registration.id, &holder, None, today).await?;
+    let recipient = key.holder_id.map(|holder| authorities.of(holder, key.differ_id)).unwrap_or_default();
+    Ok(Facts { differ: found.differ, recipient, keys: found.keys, ..Facts::at(Step::Ask, now) })
 }
 
 /// What becomes of a loss: its charge is paid or waived, the police reference comes in.

@@ -4,8 +4,10 @@ pub mod audits;
 pub mod losses;
 pub mod statements;
 
+use serde::Serialize;
 use serde_json::json;
 use time::Date;
+use utoipa::ToSchema;
 
 use crate::access::Access;
 use crate::register::rules;
@@ -126,10 +128,11 @@ fn sees(access: &Access, key: &Key) -> bool {
     access.sees_all() || access.authorities.iter().any(|own| own.covers(key.differ_id))
 }
 
-/// A key to call in.
-pub struct ToCallIn {
-    /// Which, and since when its holder has no right to it.
-    pub found: KeyToCallIn,
+/// A key that should come back.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct KeyDueBack {
+    #[serde(flatten)]
+    found: KeyToCallIn,
     /// The rules call for a rekey of the locks by now.
     pub rekey_due: bool,
 }
@@ -138,7 +141,7 @@ pub struct ToCallIn {
 pub async fn to_call_in(
     read: &mut Read<'_>,
     registration_id: RegistrationId,
-) -> Result<Vec<ToCallIn>, ActError> {
+) -> Result<Vec<KeyDueBack>, ActError> {
     let (registration, access) = read.registration(registration_id).await?;
     access.require(access.sees_all())?;
     let rules = rules::in_force(&mut read.db, &registration).await?;
@@ -148,7 +151,7 @@ pub async fn to_call_in(
     let with_rekey = |found: KeyToCallIn| {
         let rekey_due =
             found.last_day.is_some_and(|day| review::rekey_is_due(&rules.leaving, day, read.today));
-        ToCallIn { found, rekey_due }
+        KeyDueBack { found, rekey_due }
     };
     Ok(found.into_iter().map(with_rekey).collect())
 }
@@ -225,7 +228,8 @@ async fn require_holder(
 ) -> Result<(), ActError> {
     let today = act.today();
     let registration = key.registration_id;
-    let holds = facts::registration(act.db(), registration, key.differ_id, false, today).await?.holds;
+    let holds = facts::holds(act.db(), registration, today).await?;
+    let holds = facts::holds_on(&holds, key.differ_id);
     if holds.iter().any(|hold| hold.barred == Some(person)) {
         return Err(ActError::invalid(pointer, "is barred by a court order from having a key"));
     }

@@ -62,7 +62,7 @@ pub async fn add_person(
 ) -> Result<(Person, Option<SecretString>), ActError> {
     // An auditor reads the log, and nothing else.
     let mut seats = act.caller.seats().iter().filter(|seat| seat.kind != OrganisationKind::Auditor);
-    let organisation = seats.next().map(|seat| seat.organisation);
+    let organisation = seats.next().map(|seat| seat.organisation_id);
     if organisation.is_none() && !owns_something(act).await? {
         return Err(ActError::Forbidden("only an organisation or an owner enters people"));
     }

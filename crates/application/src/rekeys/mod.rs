@@ -97,15 +97,15 @@ async fn planned(
     let (mut needs, mut affected) = (Vec::new(), Vec::new());
     for differ in compromised {
         for exposed in exposure::locks(db, *differ).await? {
-            if exposed.registration != registration.id {
+            if exposed.registration_id != registration.id {
                 return Err(ActError::Conflict(
                     "locks of a site's plots answer to this differ: they get their final packs, plot by plot",
                 ));
             }
-            match locks.iter_mut().find(|lock| lock.lock_id == exposed.lock) {
+            match locks.iter_mut().find(|lock| lock.lock_id == exposed.lock_id) {
                 Some(lock) => lock.old_differ_ids.push(*differ),
                 None => locks.push(PlannedLock {
-                    lock_id: exposed.lock,
+                    lock_id: exposed.lock_id,
                     label: exposed.label,
                     old_differ_ids: vec![*differ],
                     keys_in_place_of: None,
@@ -320,13 +320,14 @@ pub struct NewFitting {
 }
 
 /// What a fitting led to.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct FittingResult {
     /// The rekey: done, when this was its last lock.
     pub rekey: Rekey,
     /// The keys that came with the pack, in store.
     pub keys: Vec<Key>,
-    /// Differs that no lock answers to any more.
-    pub dead: Vec<DifferId>,
+    /// Differs that are dead now: no lock answers to them any more.
+    pub dead_differ_ids: Vec<DifferId>,
 }
 
 /// Records that a lock was fitted: from now on it answers to the new differs.
@@ -382,7 +383,7 @@ pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitt
             lift_hold_of(act, loss).await?;
         }
     }
-    Ok(FittingResult { rekey, keys: made, dead })
+    Ok(FittingResult { rekey, keys: made, dead_differ_ids: dead })
 }
 
 /// The hold for a loss ends with its differ; one that some lock still answers to stays held.
@@ -429,19 +430,21 @@ pub async fn stop(act: &mut Act<'_>, id: RekeyId) -> Result<Rekey, ActError> {
 }
 
 /// A rekey as it stands.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RekeyProgress {
     /// The rekey.
+    #[serde(flatten)]
     pub rekey: Rekey,
     /// Which differ takes the place of which.
     pub differs: Vec<RekeyDiffer>,
     /// The locks.
     pub locks: Vec<RekeyLock>,
-    /// Who still has an old key, and whether a new one was issued.
+    /// Who has an old key, and whether a new one was issued.
     pub holders: Vec<Holder>,
 }
 
 /// Somebody who has an old key.
-#[derive(Serialize, ToSchema)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Holder {
     /// The person who has keys.
     person_id: PersonId,

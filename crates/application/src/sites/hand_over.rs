@@ -119,7 +119,7 @@ async fn require_buyer(
     super::require_person(act, new.collected_by, "/collected_by").await?;
     let today = act.today();
     let seats = people::seats(act.db(), new.collected_by, today).await?;
-    let of_builder = seats.iter().any(|seat| seat.organisation == registration.owner_id);
+    let of_builder = seats.iter().any(|seat| seat.organisation_id == registration.owner_id);
     if of_builder || act.caller.person() == Some(new.collected_by) {
         let problem = "is the builder's: a plot is handed over to its buyer";
         return Err(ActError::invalid("/collected_by", problem));

@@ -1,6 +1,8 @@
 //! Key sections.
 
+use serde::Serialize;
 use time::Date;
+use utoipa::ToSchema;
 
 use crate::calendar::add_years;
 use crate::ids::SectionId;
@@ -67,7 +69,7 @@ impl ProtectionState {
 
 /// Where the protection of a section stands on `day`.
 #[must_use]
-pub fn protection_state(
+fn protection_state(
     protection: Protection,
     next_renewal_on: Option<Date>,
     last_expiry_on: Option<Date>,
@@ -85,6 +87,49 @@ pub fn protection_state(
         ProtectionState::RenewalDue
     } else {
         ProtectionState::InForce
+    }
+}
+
+record! {
+    /// The profile of a restricted key and its blank.
+    pub struct Section {
+        /// Its id.
+        id: SectionId,
+        /// Its name.
+        name: String,
+        /// What protects it.
+        protection: Protection,
+        /// Where the protection holds.
+        territory: Option<String>,
+        /// When it was filed.
+        filed_on: Option<Date>,
+        /// When it has to be renewed next.
+        next_renewal_on: Option<Date>,
+        /// The last day that the law can give.
+        last_expiry_on: Option<Date>,
+        /// Counts its changes.
+        version: i32,
+    }
+}
+
+/// A section, and where its protection stands on a day.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SectionOnDay {
+    /// The section.
+    #[serde(flatten)]
+    pub section: Section,
+    /// Where the protection stands.
+    protection_state: ProtectionState,
+    /// What to say to a customer about it.
+    notice: &'static str,
+}
+
+impl Section {
+    /// As it stands on a day.
+    #[must_use]
+    pub fn on(self, day: Date) -> SectionOnDay {
+        let state = protection_state(self.protection, self.next_renewal_on, self.last_expiry_on, day);
+        SectionOnDay { section: self, protection_state: state, notice: state.notice() }
     }
 }
 
@@ -118,27 +163,5 @@ mod tests {
             protection_state(Protection::Agreement, None, None, date!(2027 - 01 - 01)),
             ProtectionState::ContractOnly
         );
-    }
-}
-
-record! {
-    /// The profile of a restricted key and its blank.
-    pub struct Section {
-        /// Its id.
-        id: SectionId,
-        /// Its name.
-        name: String,
-        /// What protects it.
-        protection: Protection,
-        /// Where the protection holds.
-        territory: Option<String>,
-        /// When it was filed.
-        filed_on: Option<Date>,
-        /// When it has to be renewed next.
-        next_renewal_on: Option<Date>,
-        /// The last day that the law can give.
-        last_expiry_on: Option<Date>,
-        /// Counts its changes.
-        version: i32,
     }
 }

@@ -12,7 +12,10 @@ pub mod holds;
 pub mod notices;
 pub mod review;
 
+use serde::Serialize;
 use time::{Date, OffsetDateTime};
+
+use utoipa::ToSchema;
 
 use crate::calendar::Period;
 use crate::cards::Card;
@@ -91,13 +94,13 @@ pub struct Belongings {
 }
 
 /// A key whose holder has no right to it any more.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct KeyToCallIn {
     /// The key.
     pub key: Key,
-    /// The last day on which its holder had a right to it; none, where there never was one.
+    /// The last day on which its holder had a right to it; absent where there never was one.
     pub last_day: Option<Date>,
-    /// A right to it was an occupier's for their own home.
+    /// The holder was an occupier: taking a key to a home is a matter of local law, take advice first.
     pub occupier: bool,
 }
 

@@ -1,25 +1,24 @@
-//! What a decision is taken on, read once its registration is taken for update.
+//! What decisions are taken on, read once their registration is taken for update: for as many requests at once
+//! as there are, in as many statements as for one.
 
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use crate::Result;
+use crate::{Result, StorageError, count};
 use domain::calendar::Period;
 use domain::copies::decision::facts::{
-    AuthorityFacts, DifferFacts, EarlierKeys, HoldFacts, KeyFacts, PersonFacts, RegistrationFacts,
+    AuthorityFacts, CounterFacts, DifferFacts, EarlierKeys, HoldFacts, KeyFacts, PersonFacts, ReplacedKey,
 };
-use domain::ids::{CopyRequestId, DifferId, KeyId, PersonId, RegistrationId};
+use domain::differs::{DifferState, Level};
+use domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, RegistrationId, SectionId};
+use domain::keys::{ChargeState, KeyState};
 use domain::text::Slug;
 
 fn slug(table: &'static str, text: Option<&str>) -> Result<Option<Slug>> {
     text.map(Slug::parse)
         .transpose()
-        .map_err(|error| crate::StorageError::Corrupt { table, problem: error.to_string() })
-}
-
-fn count(number: i64) -> u32 {
-    u32::try_from(number).unwrap_or(u32::MAX)
+        .map_err(|error| StorageError::Corrupt { table, problem: error.to_string() })
 }
 
 /// Whoever acts in person acts for these organisations only: seats that ask for a second factor sleep
@@ -31,37 +30,50 @@ pub struct ActingPerson<'a> {
     pub organisations: &'a [Uuid],
 }
 
+/// Authorities of people on a registration, some over every differ, some over a few.
+pub struct FoundAuthorities(Vec<(PersonId, Vec<DifferId>, AuthorityFacts)>);
+
+impl FoundAuthorities {
+    /// A person, with the authorities as they are for a differ.
+    #[must_use]
+    pub fn of(&self, id: PersonId, differ: DifferId) -> PersonFacts {
+        let own = self.0.iter().filter(|(person, ..)| *person == id);
+        let for_differ = |(_, differs, facts): &(PersonId, Vec<DifferId>, AuthorityFacts)| AuthorityFacts {
+            covers: facts.covers || differs.contains(&differ),
+            ..facts.clone()
+        };
+        PersonFacts { id, authorities: own.map(for_differ).collect() }
+    }
+}
+
 /// The people's authorities on a registration, with those of the organisations for which they act.
-pub async fn people(
+pub async fn authorities(
     db: &mut PgConnection,
     registration: RegistrationId,
-    differ: DifferId,
     people: &[PersonId],
     acting: Option<&ActingPerson<'_>>,
     today: Date,
-) -> Result<Vec<PersonFacts>> {
+) -> Result<FoundAuthorities> {
     let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();
     let rows = sqlx::query!(
-        r#"SELECT acts.person_id AS "person_id!: PersonId", class, post, standing,
-                  every_differ OR EXISTS (
-                      SELECT 1 FROM authority_differs
-                      WHERE authority_id = authorities.id AND differ_id = $2) AS "covers!",
+        r#"SELECT acts.person_id AS "person_id!: PersonId", class, post, standing, every_differ,
+                  ARRAY(SELECT differ_id FROM authority_differs
+                        WHERE authority_id = authorities.id) AS "differ_ids!: Vec<DifferId>",
                   may_order, may_approve, occupier, most_per_request, most_keys,
                   authorities.first_day, authorities.last_day, revoked_at IS NOT NULL AS "revoked!"
            FROM authorities
            JOIN LATERAL (
-               SELECT authorities.person_id AS person_id WHERE authorities.person_id = ANY ($3)
+               SELECT authorities.person_id AS person_id WHERE authorities.person_id = ANY ($2)
                UNION ALL
                SELECT memberships.person_id FROM memberships
                WHERE memberships.organisation_id = authorities.organisation_id
-                 AND memberships.person_id = ANY ($3)
-                 AND (memberships.person_id IS DISTINCT FROM $5 OR memberships.organisation_id = ANY ($6))
-                 AND in_force(memberships.first_day, memberships.last_day, NULL, $4)
+                 AND memberships.person_id = ANY ($2)
+                 AND (memberships.person_id IS DISTINCT FROM $4 OR memberships.organisation_id = ANY ($5))
+                 AND in_force(memberships.first_day, memberships.last_day, NULL, $3)
            ) acts ON true
            WHERE registration_id = $1
            ORDER BY authorities.id"#,
         registration.0,
-        differ.0,
         &ids,
         today,
         acting.map(|acting| acting.person.0),
@@ -69,14 +81,13 @@ pub async fn people(
     )
     .fetch_all(db)
     .await?;
-    let mut found: Vec<PersonFacts> =
-        people.iter().map(|id| PersonFacts { id: *id, authorities: vec![] }).collect();
+    let mut found = Vec::with_capacity(rows.len());
     for row in rows {
-        let authority = AuthorityFacts {
+        let facts = AuthorityFacts {
             class: row.class,
             post: slug("authorities", row.post.as_deref())?,
             standing: slug("authorities", row.standing.as_deref())?,
-            covers: row.covers,
+            covers: row.every_differ,
             may_order: row.may_order,
             may_approve: row.may_approve,
             occupier: row.occupier,
@@ -85,11 +96,9 @@ pub async fn people(
             period: Period { first_day: row.first_day, last_day: row.last_day },
             revoked: row.revoked,
         };
-        for person in found.iter_mut().filter(|person| person.id == row.person_id) {
-            person.authorities.push(authority.clone());
-        }
+        found.push((row.person_id, row.differ_ids, facts));
     }
-    Ok(found)
+    Ok(FoundAuthorities(found))
 }
 
 /// Holds the memberships of people until the transaction ends: who acts for an organisation at a cut
@@ -102,34 +111,59 @@ pub async fn memberships_for_share(db: &mut PgConnection, people: &[PersonId]) -
     Ok(())
 }
 
-/// Holds in force on a day that stop copies of a differ.
-pub async fn registration(
+/// A hold in force, on one differ or on all.
+pub struct FoundHold {
+    differ: Option<DifferId>,
+    facts: HoldFacts,
+}
+
+/// The holds that stop copies of a differ.
+#[must_use]
+pub fn holds_on(found: &[FoundHold], differ: DifferId) -> Vec<HoldFacts> {
+    let on = |hold: &&FoundHold| hold.differ.is_none_or(|held| held == differ);
+    found.iter().filter(on).map(|hold| hold.facts.clone()).collect()
+}
+
+/// Holds on a registration that are in force on a day.
+pub async fn holds(
     db: &mut PgConnection,
     registration: RegistrationId,
-    differ: DifferId,
-    ended: bool,
     today: Date,
-) -> Result<RegistrationFacts> {
+) -> Result<Vec<FoundHold>> {
     let rows = sqlx::query!(
-        "SELECT kind, barred_person_id AS barred FROM holds
-         WHERE registration_id = $1 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $2)
-           AND (differ_id IS NULL OR differ_id = $3)",
+        "SELECT kind, barred_person_id AS barred, differ_id FROM holds
+         WHERE registration_id = $1 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $2)",
         registration.0,
-        today,
-        differ.0
+        today
     )
     .fetch_all(db)
     .await?;
-    let holds = rows.into_iter().map(|row| HoldFacts { kind: row.kind, barred: row.barred }).collect();
-    Ok(RegistrationFacts { ended, holds })
+    let hold = |kind, barred, differ| FoundHold { differ, facts: HoldFacts { kind, barred } };
+    Ok(rows.into_iter().map(|row| hold(row.kind, row.barred, row.differ_id)).collect())
 }
 
-/// Which request the counts leave out, and which keys it is about.
-pub struct KeyScope {
-    /// On which registration.
-    pub registration: RegistrationId,
+/// The approvals of some requests, each with the request that it is of, in the order in which they were given.
+pub async fn approvals(
+    db: &mut PgConnection,
+    requests: &[Uuid],
+) -> Result<Vec<(CopyRequestId, PersonId, bool)>> {
+    let rows = sqlx::query!(
+        "SELECT request_id, approver_id, emergency FROM approvals
+         WHERE request_id = ANY ($1) ORDER BY given_at, id",
+        requests
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.request_id, row.approver_id, row.emergency)).collect())
+}
+
+/// One request, or one that is only thought of: which keys it is about, and what its counts leave out.
+#[derive(Clone, Copy)]
+pub struct Lookup {
     /// Keys of which differ.
     pub differ: DifferId,
+    /// The counter that is to cut.
+    pub counter: Option<CounterId>,
     /// For whom, where it is for somebody.
     pub recipient: Option<PersonId>,
     /// The request itself, where it is one.
@@ -138,92 +172,224 @@ pub struct KeyScope {
     pub replaces: Option<KeyId>,
     /// The request whose keys it wants to keep out longer.
     pub extends: Option<CopyRequestId>,
+    /// Since when keys that were authorised count as earlier ones.
+    pub earlier_since: OffsetDateTime,
 }
 
-/// The differ and its keys; `None` when the differ is not of this registration.
-pub async fn differ_and_keys(
+/// What the register knows of a request's differ, keys and counter.
+pub struct FoundFacts {
+    /// The differ.
+    pub differ: DifferFacts,
+    /// Its keys.
+    pub keys: KeyFacts,
+    /// The counter.
+    pub counter: CounterFacts,
+    /// How often the issue was extended.
+    pub extensions: u32,
+    /// The key that is replaced, where one is named; nothing is known of one that is not the recipient's.
+    pub replaced: Option<ReplacedKey>,
+}
+
+/// A lookup's row.
+struct FactsRow {
+    position: i64,
+    level: Level,
+    state: DifferState,
+    in_service: bool,
+    room_classes: Vec<String>,
+    existing: i64,
+    missing: i64,
+    open_elsewhere: i64,
+    with_recipient: i64,
+    unaccounted: i64,
+    extensions: i64,
+    appointed: bool,
+    blanks: Option<i32>,
+}
+
+impl TryFrom<FactsRow> for FoundFacts {
+    type Error = StorageError;
+
+    fn try_from(row: FactsRow) -> Result<Self> {
+        let room_classes = row.room_classes.iter().filter_map(|class| slug("locks", Some(class)).transpose());
+        Ok(Self {
+            differ: DifferFacts {
+                level: row.level,
+                room_classes: room_classes.collect::<Result<Vec<Slug>>>()?,
+                in_service: row.in_service,
+                state: row.state,
+            },
+            keys: KeyFacts {
+                existing: count(row.existing),
+                missing: count(row.missing),
+                open_elsewhere: count(row.open_elsewhere),
+                with_recipient: count(row.with_recipient),
+                earlier: vec![],
+                unaccounted: count(row.unaccounted),
+            },
+            counter: CounterFacts {
+                appointed: row.appointed,
+                blanks: row.blanks.map_or(0, i32::unsigned_abs),
+            },
+            extensions: count(row.extensions),
+            replaced: None,
+        })
+    }
+}
+
+/// What the register knows for each lookup, in their order; `None` when the differ is not of this registration.
+pub async fn of_requests(
     db: &mut PgConnection,
-    counted: &KeyScope,
+    registration: (RegistrationId, SectionId),
+    lookups: &[Lookup],
     today: Date,
-    earlier_since: OffsetDateTime,
-) -> Result<Option<(DifferFacts, KeyFacts)>> {
+) -> Result<Vec<Option<FoundFacts>>> {
+    let mut found: Vec<Option<FoundFacts>> = lookups.iter().map(|_| None).collect();
+    for row in rows(db, registration, lookups, today).await? {
+        let place = place(row.position);
+        if let (Some(slot), Some(lookup)) = (found.get_mut(place), lookups.get(place)) {
+            let replaced = lookup.replaces.map(|_| ReplacedKey::default());
+            *slot = Some(FoundFacts { replaced, ..row.try_into()? });
+        }
+    }
+    add_earlier(db, registration.0, lookups, &mut found).await?;
+    if lookups.iter().any(|lookup| lookup.replaces.is_some()) {
+        add_replaced(db, lookups, &mut found).await?;
+    }
+    Ok(found)
+}
+
+/// Which lookup a row is of.
+fn place(position: i64) -> usize {
+    usize::try_from(position).map_or(usize::MAX, |position| position.saturating_sub(1))
+}
+
+/// An id of each lookup, as a column.
+fn ids(lookups: &[Lookup], of: fn(&Lookup) -> Option<Uuid>) -> Vec<Option<Uuid>> {
+    lookups.iter().map(of).collect()
+}
+
+async fn rows(
+    db: &mut PgConnection,
+    (registration, section): (RegistrationId, SectionId),
+    lookups: &[Lookup],
+    today: Date,
+) -> Result<Vec<FactsRow>> {
     // An authorised replacement of a worn key brings no key more: the old one goes when it is cut.
-    let row = sqlx::query!(
-        r#"SELECT level, state,
+    Ok(sqlx::query_as!(
+        FactsRow,
+        r#"SELECT position AS "position!", level, state,
                EXISTS (SELECT 1 FROM answers WHERE differ_id = differs.id AND until IS NULL) AS "in_service!",
                ARRAY(SELECT DISTINCT room_class FROM locks JOIN answers ON lock_id = locks.id
                      WHERE differ_id = differs.id AND until IS NULL AND room_class IS NOT NULL
                      ORDER BY room_class) AS "room_classes!",
-               (SELECT count(*) FROM keys WHERE differ_id = differs.id
-                AND key_exists(state)) AS "existing!",
-               (SELECT count(*) FROM keys WHERE differ_id = differs.id
-                AND key_is_missing(state)) AS "missing!",
+               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND key_exists(state)) AS "existing!",
+               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND key_is_missing(state)) AS "missing!",
                (SELECT coalesce(sum(quantity - cut_count
                     - CASE WHEN purpose = 'replace_worn' AND cut_count = 0 THEN 1 ELSE 0 END), 0)
-                FROM copy_requests
-                WHERE differ_id = differs.id AND state = 'authorised' AND id IS DISTINCT FROM $4) AS "open_elsewhere!",
-               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND holder_id = $3
+                FROM copy_requests WHERE differ_id = differs.id AND state = 'authorised'
+                AND id IS DISTINCT FROM asked.request) AS "open_elsewhere!",
+               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND holder_id = asked.recipient
                 AND state = 'with_person')
-               + (SELECT coalesce(sum(CASE WHEN id = $4 THEN cut_count ELSE quantity END - handed_count), 0)
-                  FROM copy_requests
-                  WHERE differ_id = differs.id AND recipient_id = $3 AND state = 'authorised')
-                  AS "with_recipient!",
-               (SELECT count(*) FROM keys
-                LEFT JOIN cuts ON cuts.id = cut_id
-                WHERE keys.registration_id = $2 AND holder_id = $3 AND (
-                    (state = 'with_person' AND due_back_on < $6
-                     AND ($7::uuid IS NULL OR request_id IS DISTINCT FROM $7))
-                    OR (key_is_missing(state) AND keys.id IS DISTINCT FROM $5
+               + (SELECT coalesce(sum(CASE WHEN id = asked.request THEN cut_count ELSE quantity END
+                                      - handed_count), 0)
+                  FROM copy_requests WHERE differ_id = differs.id AND recipient_id = asked.recipient
+                  AND state = 'authorised') AS "with_recipient!",
+               (SELECT count(*) FROM keys LEFT JOIN cuts ON cuts.id = cut_id
+                WHERE keys.registration_id = $1 AND holder_id = asked.recipient AND (
+                    (state = 'with_person' AND due_back_on < $3
+                     AND (asked.extended IS NULL OR request_id IS DISTINCT FROM asked.extended))
+                    OR (key_is_missing(state) AND keys.id IS DISTINCT FROM asked.replaced
                         AND NOT EXISTS (SELECT 1 FROM copy_requests replacing
                             WHERE replacing.replaces_key_id = keys.id
-                              AND replacing.state IN ('authorised', 'completed'))))) AS "unaccounted!"
-           FROM differs WHERE id = $1 AND registration_id = $2"#,
-        counted.differ.0,
-        counted.registration.0,
-        counted.recipient.map(|id| id.0),
-        counted.request.map(|id| id.0),
-        counted.replaces.map(|id| id.0),
+                              AND replacing.state IN ('authorised', 'completed'))))) AS "unaccounted!",
+               (SELECT count(*) FROM copy_requests
+                WHERE extends_request_id = asked.extended AND state = 'completed') AS "extensions!",
+               EXISTS (SELECT 1 FROM appointments WHERE counter_id = asked.counter AND section_id = $2
+                       AND in_force(first_day, last_day, revoked_at, $3)) AS "appointed!",
+               (SELECT on_hand FROM blank_accounts WHERE counter_id = asked.counter AND section_id = $2)
+                 AS blanks
+           FROM unnest($4::uuid[], $5::uuid[], $6::uuid[], $7::uuid[], $8::uuid[], $9::uuid[])
+                WITH ORDINALITY AS asked(differ, counter, recipient, request, replaced, extended, position)
+           JOIN differs ON differs.id = asked.differ AND registration_id = $1"#,
+        registration.0,
+        section.0,
         today,
-        counted.extends.map(|id| id.0)
+        &ids(lookups, |lookup| Some(lookup.differ.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.counter.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.recipient.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.request.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.replaces.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.extends.map(|id| id.0)) as &[Option<Uuid>]
     )
-    .fetch_optional(&mut *db)
-    .await?;
-    let Some(row) = row else { return Ok(None) };
-    let room_classes = row
-        .room_classes
-        .iter()
-        .filter_map(|class| slug("locks", Some(class)).transpose())
-        .collect::<Result<Vec<Slug>>>()?;
-    let earlier = earlier_keys(db, counted, earlier_since).await?;
-    let differ = DifferFacts { level: row.level, room_classes, in_service: row.in_service, state: row.state };
-    let keys = KeyFacts {
-        existing: count(row.existing),
-        missing: count(row.missing),
-        open_elsewhere: count(row.open_elsewhere),
-        with_recipient: count(row.with_recipient),
-        earlier,
-        unaccounted: count(row.unaccounted),
-    };
-    Ok(Some((differ, keys)))
+    .fetch_all(db)
+    .await?)
 }
 
-/// What was authorised for the recipient on the registration since an instant, other requests only.
-async fn earlier_keys(
+/// What was authorised for the recipients on the registration since their instants, other requests only.
+async fn add_earlier(
     db: &mut PgConnection,
-    counted: &KeyScope,
-    earlier_since: OffsetDateTime,
-) -> Result<Vec<EarlierKeys>> {
+    registration: RegistrationId,
+    lookups: &[Lookup],
+    found: &mut [Option<FoundFacts>],
+) -> Result<()> {
+    let since: Vec<OffsetDateTime> = lookups.iter().map(|lookup| lookup.earlier_since).collect();
     let rows = sqlx::query!(
-        r#"SELECT authorised_at AS "at!", quantity FROM copy_requests
-           WHERE registration_id = $1 AND recipient_id = $2 AND authorised_at > $3 AND id IS DISTINCT FROM $4
-             AND extends_request_id IS NULL AND (state IN ('authorised', 'completed') OR cut_count > 0)"#,
-        counted.registration.0,
-        counted.recipient.map(|id| id.0),
-        earlier_since,
-        counted.request.map(|id| id.0)
+        r#"SELECT position AS "position!", authorised_at AS "at!", quantity
+           FROM unnest($2::uuid[], $3::uuid[], $4::timestamptz[])
+                WITH ORDINALITY AS asked(recipient, request, since, position)
+           JOIN copy_requests ON registration_id = $1 AND recipient_id = asked.recipient
+                AND authorised_at > asked.since AND id IS DISTINCT FROM asked.request
+           WHERE extends_request_id IS NULL AND (state IN ('authorised', 'completed') OR cut_count > 0)"#,
+        registration.0,
+        &ids(lookups, |lookup| lookup.recipient.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.request.map(|id| id.0)) as &[Option<Uuid>],
+        &since
     )
     .fetch_all(db)
     .await?;
-    let keys = |at, quantity: i32| EarlierKeys { at, quantity: quantity.unsigned_abs() };
-    Ok(rows.into_iter().map(|row| keys(row.at, row.quantity)).collect())
+    for row in rows {
+        if let Some(Some(facts)) = found.get_mut(place(row.position)) {
+            facts.keys.earlier.push(EarlierKeys { at: row.at, quantity: row.quantity.unsigned_abs() });
+        }
+    }
+    Ok(())
+}
+
+/// The keys that are replaced, as far as they are the recipients': of any other nothing is known.
+async fn add_replaced(
+    db: &mut PgConnection,
+    lookups: &[Lookup],
+    found: &mut [Option<FoundFacts>],
+) -> Result<()> {
+    let rows = sqlx::query!(
+        r#"SELECT position AS "position!", keys.state, charge AS "charge?", waived_by_post AS "waived_by?",
+                  EXISTS (SELECT 1 FROM copy_requests
+                          WHERE replaces_key_id = keys.id AND copy_requests.id <> asked.request
+                            AND copy_requests.state IN ('authorised', 'completed')) AS "replaced_before!"
+           FROM unnest($1::uuid[], $2::uuid[], $3::uuid[], $4::uuid[])
+                WITH ORDINALITY AS asked(replaced, differ, recipient, request, position)
+           JOIN keys ON keys.id = asked.replaced AND keys.differ_id = asked.differ
+                AND keys.holder_id = asked.recipient
+           LEFT JOIN losses ON losses.key_id = keys.id AND found_at IS NULL"#,
+        &ids(lookups, |lookup| lookup.replaces.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| Some(lookup.differ.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.recipient.map(|id| id.0)) as &[Option<Uuid>],
+        &ids(lookups, |lookup| lookup.request.map(|id| id.0)) as &[Option<Uuid>]
+    )
+    .fetch_all(db)
+    .await?;
+    for row in rows {
+        if let Some(Some(facts)) = found.get_mut(place(row.position)) {
+            facts.replaced = Some(ReplacedKey {
+                with_recipient: row.state == KeyState::WithPerson,
+                missing: row.state.is_missing(),
+                handed_in: false,
+                replaced_before: row.replaced_before,
+                charge: row.charge.unwrap_or(ChargeState::None),
+                waived_by: slug("losses", row.waived_by.as_deref())?,
+            });
+        }
+    }
+    Ok(())
 }

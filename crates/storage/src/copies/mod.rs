@@ -3,13 +3,15 @@
 pub mod facts;
 pub mod offline;
 
+use serde::Serialize;
 use serde_json::Value;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{Portion, Result, wrote};
-use domain::copies::decision::RecordedStep;
+use domain::copies::decision::{Reason, RecordedStep};
 use domain::copies::{CopyRequest, Destruction, DocumentKind, RequestState};
 use domain::ids::{
     CardId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId, EntryId, HandOverId, KeyId, PersonId,
@@ -155,17 +157,6 @@ pub async fn to_lapse(
     Ok(rows.into_iter().map(|row| (row.id, row.registration_id)).collect())
 }
 
-/// How often an issue was extended.
-pub async fn extensions_of(db: &mut PgConnection, request: CopyRequestId) -> Result<u32> {
-    let count = sqlx::query_scalar!(
-        r#"SELECT count(*) AS "count!" FROM copy_requests WHERE extends_request_id = $1 AND state = 'completed'"#,
-        request.0
-    )
-    .fetch_one(db)
-    .await?;
-    Ok(u32::try_from(count).unwrap_or(u32::MAX))
-}
-
 /// An approval.
 pub struct NewApproval {
     /// Its id.
@@ -195,18 +186,6 @@ pub async fn approve(db: &mut PgConnection, approval: &NewApproval, now: OffsetD
     .execute(db)
     .await?;
     Ok(())
-}
-
-/// Who approved a request, and whether in an emergency.
-pub async fn approvals(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<(PersonId, bool)>> {
-    let rows = sqlx::query!(
-        "SELECT approver_id, emergency FROM approvals
-         WHERE request_id = $1 ORDER BY given_at, id",
-        request.0
-    )
-    .fetch_all(db)
-    .await?;
-    Ok(rows.into_iter().map(|row| (row.approver_id, row.emergency)).collect())
 }
 
 /// A cut.
@@ -383,15 +362,17 @@ pub async fn add_signature(
     Ok(())
 }
 
-/// A signature as it was kept.
+/// A signature that was drawn at a hand-over.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct KeptSignature {
     /// Of which hand-over.
-    pub hand_over: HandOverId,
+    pub hand_over_id: HandOverId,
     /// When it was given.
+    #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
-    /// The strokes, as they were hashed; not for a counter.
+    /// The strokes, as compact JSON: the bytes that were hashed. A counter does not see them.
     pub strokes: Option<String>,
-    /// Their hash.
+    /// base64url(SHA-256(strokes)), which the entry of the hand-over commits to.
     pub hash: String,
 }
 
@@ -399,7 +380,7 @@ pub struct KeptSignature {
 pub async fn signatures(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<KeptSignature>> {
     Ok(sqlx::query_as!(
         KeptSignature,
-        r#"SELECT id AS hand_over, at, strokes AS "strokes?", hash
+        r#"SELECT id AS hand_over_id, at, strokes AS "strokes?", hash
            FROM hand_overs JOIN signatures ON hand_over_id = id
            WHERE request_id = $1 ORDER BY id"#,
         request.0
@@ -408,28 +389,31 @@ pub async fn signatures(db: &mut PgConnection, request: CopyRequestId) -> Result
     .await?)
 }
 
-/// A decision as it was taken.
-pub struct TakenDecision {
+/// A decision that was taken on a request.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RecordedDecision {
     /// Its id.
     pub id: DecisionId,
-    /// At which step.
+    /// The step at which it was taken.
     pub step: RecordedStep,
-    /// What it came to.
+    /// What it came to; `recorded` where there was nothing to decide.
     pub outcome: String,
     /// Every reason that was given.
+    #[schema(value_type = Vec<Reason>)]
     pub reasons: Value,
     /// Under which version of the rules.
     pub rules_version: i32,
     /// When it was taken.
+    #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
-    /// Its entry in the log.
+    /// Its entry in the evidence log.
     pub entry_id: EntryId,
 }
 
 /// The decisions on a request, oldest first.
-pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<TakenDecision>> {
+pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<Vec<RecordedDecision>> {
     Ok(sqlx::query_as!(
-        TakenDecision,
+        RecordedDecision,
         "SELECT id, step, outcome, reasons, rules_version, at, entry_id
          FROM decisions WHERE request_id = $1 ORDER BY at, id",
         request.0
@@ -439,16 +423,18 @@ pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<
 }
 
 /// An approval that stood in for the normal authority.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Override {
     /// The approval.
     pub id: Uuid,
     /// Of which request.
-    pub request_id: CopyRequestId,
+    pub copy_request_id: CopyRequestId,
     /// Who gave the approval.
     pub approver_id: PersonId,
     /// Why the normal authority could not act.
     pub reason: Option<String>,
     /// When it was given.
+    #[serde(with = "time::serde::rfc3339")]
     pub given_at: OffsetDateTime,
 }
 
@@ -456,7 +442,7 @@ pub struct Override {
 pub async fn overrides(db: &mut PgConnection, portion: Portion) -> Result<Vec<Override>> {
     Ok(sqlx::query_as!(
         Override,
-        "SELECT approvals.id, request_id, approver_id, emergency_reason AS reason, given_at
+        "SELECT approvals.id, request_id AS copy_request_id, approver_id, emergency_reason AS reason, given_at
          FROM approvals JOIN copy_requests ON copy_requests.id = request_id
          WHERE emergency AND approvals.id > $1 ORDER BY approvals.id LIMIT $2",
         portion.after,

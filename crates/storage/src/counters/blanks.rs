@@ -43,17 +43,6 @@ macro_rules! select_differences {
     };
 }
 
-/// The account of a section at a counter.
-pub async fn account(
-    db: &mut PgConnection,
-    counter: CounterId,
-    section: SectionId,
-) -> Result<Option<BlankAccount>> {
-    Ok(select_accounts!("WHERE counter_id = $1 AND section_id = $2", counter.0, section.0)
-        .fetch_optional(db)
-        .await?)
-}
-
 /// The account of a counter for a section, for update.
 pub async fn account_for_update(
     db: &mut PgConnection,

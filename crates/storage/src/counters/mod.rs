@@ -130,26 +130,6 @@ pub async fn appointments(
     .await?)
 }
 
-/// Whether a counter is appointed for a section today.
-pub async fn is_appointed(
-    db: &mut PgConnection,
-    counter: CounterId,
-    section: SectionId,
-    today: Date,
-) -> Result<bool> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT EXISTS (
-               SELECT 1 FROM appointments WHERE counter_id = $1 AND section_id = $2
-               AND in_force(first_day, last_day, revoked_at, $3))
-           AS "appointed!""#,
-        counter.0,
-        section.0,
-        today
-    )
-    .fetch_one(db)
-    .await?)
-}
-
 /// Holds the appointments of a counter for a section until the transaction ends, so that no
 /// revocation comes between. Waits for a revocation under way.
 pub async fn appointments_for_share(

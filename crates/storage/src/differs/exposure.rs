@@ -1,39 +1,47 @@
 //! Who can open what: locks, the keys that open them, and who has those.
 
+use serde::Serialize;
 use sqlx::PgConnection;
 use time::Date;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::Result;
+use crate::{Result, count};
 use domain::differs::Level;
 use domain::ids::{DifferId, LockId, PersonId, RegistrationId};
 use domain::register::registrations::{Hand, LockKind};
 
 /// A lock and the keys that open it: those of every differ to which it answers.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct LockKeys {
-    /// The lock.
-    pub lock: LockId,
+    /// Which lock.
+    pub lock_id: LockId,
     /// Its registration.
-    pub registration: RegistrationId,
+    pub registration_id: RegistrationId,
     /// Its line in the schedule.
     pub label: String,
     /// The class of the room behind it.
     pub room_class: Option<String>,
-    /// Keys that are neither destroyed nor dead.
-    pub issued: u32,
+    /// Keys that open it and are neither destroyed nor dead.
+    pub keys: u32,
     /// Of them, missing.
     pub missing: u32,
 }
 
-fn count(number: i64) -> u32 {
-    u32::try_from(number).unwrap_or(u32::MAX)
+/// Somebody with live keys.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PersonWithKeys {
+    /// The person who has keys.
+    pub person_id: PersonId,
+    /// How many keys the person has.
+    pub keys: u32,
 }
 
 /// The locks that answer to a differ now, wherever they are registered.
 pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKeys>> {
     let rows = sqlx::query!(
-        r#"SELECT locks.id AS lock, locks.registration_id AS registration, label, room_class,
-                  count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "issued!",
+        r#"SELECT locks.id AS lock_id, locks.registration_id, label, room_class,
+                  count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "keys!",
                   count(keys.id) FILTER (WHERE key_is_missing(keys.state)) AS "missing!"
            FROM answers exposed JOIN locks ON locks.id = exposed.lock_id
            JOIN answers opening ON opening.lock_id = locks.id AND opening.until IS NULL
@@ -47,26 +55,27 @@ pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKe
     Ok(rows
         .into_iter()
         .map(|row| LockKeys {
-            lock: row.lock,
-            registration: row.registration,
+            lock_id: row.lock_id,
+            registration_id: row.registration_id,
             label: row.label,
             room_class: row.room_class,
-            issued: count(row.issued),
+            keys: count(row.keys),
             missing: count(row.missing),
         })
         .collect())
 }
 
 /// Who has live keys of a differ, and how many.
-pub async fn people(db: &mut PgConnection, differ: DifferId) -> Result<Vec<(PersonId, u32)>> {
+pub async fn people(db: &mut PgConnection, differ: DifferId) -> Result<Vec<PersonWithKeys>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person!", count(*) AS "keys!" FROM keys
+        r#"SELECT holder_id AS "person_id!", count(*) AS "keys!" FROM keys
            WHERE differ_id = $1 AND state = 'with_person' GROUP BY holder_id ORDER BY holder_id"#,
         differ.0
     )
     .fetch_all(db)
     .await?;
-    Ok(rows.into_iter().map(|row| (row.person, count(row.keys))).collect())
+    let with_keys = |person_id, keys| PersonWithKeys { person_id, keys: count(keys) };
+    Ok(rows.into_iter().map(|row| with_keys(row.person_id, row.keys)).collect())
 }
 
 /// Live keys of a differ that are in store.

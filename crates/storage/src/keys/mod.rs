@@ -250,22 +250,6 @@ pub async fn due(db: &mut PgConnection, today: Date, most: i64) -> Result<Vec<(K
     Ok(rows.into_iter().map(|row| (row.id, row.registration_id)).collect())
 }
 
-/// Whether another request that was authorised replaces a key.
-pub async fn is_replaced(
-    db: &mut PgConnection,
-    key: KeyId,
-    but_for: domain::ids::CopyRequestId,
-) -> Result<bool> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT EXISTS (SELECT 1 FROM copy_requests WHERE replaces_key_id = $1 AND id <> $2
-               AND state IN ('authorised', 'completed')) AS "replaced!""#,
-        key.0,
-        but_for.0
-    )
-    .fetch_one(db)
-    .await?)
-}
-
 /// Whether a key waits at a counter to be handed over for an open request.
 pub async fn is_promised(db: &mut PgConnection, key: KeyId) -> Result<bool> {
     Ok(sqlx::query_scalar!(

@@ -2,8 +2,10 @@
 
 pub mod sessions;
 
+use serde::Serialize;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
+use utoipa::ToSchema;
 
 use crate::{Portion, Result, wrote};
 use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
@@ -253,11 +255,11 @@ pub async fn end_membership(
     wrote("memberships", 1, &done)
 }
 
-/// What a caller is in an organisation.
-#[derive(Debug, Clone)]
+/// Where a caller sits.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Seat {
-    /// The organisation.
-    pub organisation: OrganisationId,
+    /// In which organisation.
+    pub organisation_id: OrganisationId,
     /// What it is.
     pub kind: OrganisationKind,
     /// As head or as staff.
@@ -268,7 +270,7 @@ pub struct Seat {
 pub async fn seats(db: &mut PgConnection, person: PersonId, today: Date) -> Result<Vec<Seat>> {
     Ok(sqlx::query_as!(
         Seat,
-        "SELECT organisation_id AS organisation, organisations.kind, post
+        "SELECT organisation_id, organisations.kind, post
          FROM memberships JOIN organisations ON organisations.id = organisation_id
          WHERE person_id = $1 AND in_force(first_day, last_day, NULL, $2)",
         person.0,

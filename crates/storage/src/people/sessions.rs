@@ -361,7 +361,7 @@ pub async fn running(
     let (person, second_factor) = (first.person, first.second_factor);
     let seats = rows
         .into_iter()
-        .filter_map(|row| Some(Seat { organisation: row.organisation?, kind: row.kind?, post: row.post? }))
+        .filter_map(|row| Some(Seat { organisation_id: row.organisation?, kind: row.kind?, post: row.post? }))
         .collect();
     Ok(Some(RunningSession { person, second_factor, seats }))
 }
@@ -370,7 +370,7 @@ pub async fn running(
 pub async fn program_seat(db: &mut PgConnection, program: ClientProgramId) -> Result<Option<Seat>> {
     Ok(sqlx::query_as!(
         Seat,
-        r#"SELECT organisations.id AS organisation, organisations.kind, 'staff' AS "post!: _"
+        r#"SELECT organisation_id, organisations.kind, 'staff' AS "post!: _"
            FROM client_programs JOIN organisations ON organisations.id = organisation_id
            WHERE client_programs.id = $1 AND revoked_at IS NULL"#,
         program.0

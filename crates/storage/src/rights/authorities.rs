@@ -266,23 +266,20 @@ pub async fn revoke_mandate(db: &mut PgConnection, id: MandateId, now: OffsetDat
     wrote("mandates", 1, &done)
 }
 
-/// Whether somebody has a mandate to collect for somebody on a day.
-pub async fn may_collect(
+/// For whom somebody may collect keys on a day, by mandates on a registration.
+pub async fn collects_for(
     db: &mut PgConnection,
     registration: RegistrationId,
-    recipient: PersonId,
     collector: PersonId,
     today: Date,
-) -> Result<bool> {
+) -> Result<Vec<PersonId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT EXISTS (
-               SELECT 1 FROM mandates WHERE registration_id = $1 AND recipient_id = $2 AND collector_id = $3
-               AND in_force(first_day, last_day, revoked_at, $4)) AS "may!""#,
+        r#"SELECT DISTINCT recipient_id FROM mandates
+           WHERE registration_id = $1 AND collector_id = $2 AND in_force(first_day, last_day, revoked_at, $3)"#,
         registration.0,
-        recipient.0,
         collector.0,
         today
     )
-    .fetch_one(db)
+    .fetch_all(db)
     .await?)
 }

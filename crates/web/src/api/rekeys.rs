@@ -9,11 +9,10 @@ use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
-use application::rekeys::{Holder, NewFitting, RekeyPlan, RekeyProgress, prices};
+use application::rekeys::{FittingResult, NewFitting, RekeyPlan, RekeyProgress, prices};
 use application::{App, Reply, rekeys};
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
-use domain::keys::Key;
-use domain::rekeys::{Prices, Rekey, RekeyDiffer, RekeyLock};
+use domain::rekeys::{Prices, Rekey};
 use domain::text::{PackNumber, Remark};
 
 /// Routes.
@@ -140,42 +139,17 @@ async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// A rekey as it stands.
-#[derive(Serialize, ToSchema)]
-struct RekeyView {
-    #[serde(flatten)]
-    rekey: Rekey,
-    /// Which differ takes the place of which.
-    differs: Vec<RekeyDiffer>,
-    /// The locks.
-    locks: Vec<RekeyLock>,
-    /// Who has an old key, and whether a new one was issued.
-    holders: Vec<Holder>,
-}
-
 /// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys",
-    responses((status = 200, body = RekeyView)))]
+    responses((status = 200, body = RekeyProgress)))]
 async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
-    let RekeyProgress { rekey, differs, locks, holders } = rekeys::rekey(&mut call.read().await?, id).await?;
-    ok(&RekeyView { rekey, differs, locks, holders })
-}
-
-/// What a fitting led to.
-#[derive(Serialize, ToSchema)]
-struct FittingView {
-    /// The rekey: done, when this was its last lock.
-    rekey: Rekey,
-    /// The keys that came with the pack, in store.
-    keys: Vec<Key>,
-    /// Differs that are dead now: no lock answers to them any more.
-    dead_differ_ids: Vec<DifferId>,
+    ok(&rekeys::rekey(&mut call.read().await?, id).await?)
 }
 
 /// Record that a lock was fitted with its new levers (owner, agent, supplier): it answers to the new differs
 /// from now on.
 #[utoipa::path(post, path = "/v1/rekeys/{rekey_id}/fittings", tag = "rekeys",
-    responses((status = 200, body = FittingView)))]
+    responses((status = 200, body = FittingResult)))]
 async fn record_fitting(
     call: Call,
     Id(id): Id<RekeyId>,
@@ -188,9 +162,7 @@ async fn record_fitting(
             by: body.fitted_by,
             old_keys: body.old_key_ids.unwrap_or_default(),
         };
-        let fitted = rekeys::fit(act, id, new).await?;
-        let view = FittingView { rekey: fitted.rekey, keys: fitted.keys, dead_differ_ids: fitted.dead };
-        Reply::ok(&view)
+        Reply::ok(&rekeys::fit(act, id, new).await?)
     })
     .await
 }

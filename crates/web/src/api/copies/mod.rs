@@ -5,8 +5,6 @@ pub mod uncollected;
 
 use axum::response::IntoResponse;
 use serde::Serialize;
-use serde_json::Value;
-use time::OffsetDateTime;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
@@ -18,16 +16,15 @@ use crate::reply::{HandlerResult, List, ok, response, versioned};
 use application::copies::{Ask, CutStep, DecidedRequest, HandOverStep};
 use application::{App, Reply, copies};
 use domain::calendar::{Day, Moment};
-use domain::copies::decision::{Decision, Reason, RecordedStep};
+use domain::copies::decision::Decision;
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, DocumentKind, Purpose, RequestState};
 use domain::count::Quantity;
-use domain::ids::{
-    CopyRequestId, CounterId, DecisionId, DifferId, EntryId, HandOverId, KeyId, PersonId, RegistrationId,
-};
+use domain::ids::{CopyRequestId, CounterId, DecisionId, DifferId, EntryId, KeyId, PersonId, RegistrationId};
 use domain::keys::Key;
 use domain::numbers::TypedNumber;
 use domain::text::Remark;
+use storage::copies::{KeptSignature, Override, RecordedDecision};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -208,44 +205,11 @@ async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResu
     versioned(&found, found.version)
 }
 
-/// A decision that was taken on a request.
-#[derive(Serialize, ToSchema)]
-struct DecisionView {
-    /// Its id.
-    id: DecisionId,
-    /// The step at which it was taken.
-    step: RecordedStep,
-    /// What it came to; `recorded` where there was nothing to decide.
-    outcome: String,
-    /// Every reason that was given.
-    #[schema(value_type = Vec<Reason>)]
-    reasons: Value,
-    /// Under which version of the rules.
-    rules_version: i32,
-    /// When it was taken.
-    #[serde(with = "time::serde::rfc3339")]
-    at: OffsetDateTime,
-    /// Its entry in the evidence log.
-    entry_id: EntryId,
-}
-
 /// The decisions on a request, oldest first.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
-    responses((status = 200, body = List<DecisionView>)))]
+    responses((status = 200, body = List<RecordedDecision>)))]
 async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let items = copies::decisions(&mut call.read().await?, id)
-        .await?
-        .into_iter()
-        .map(|taken| DecisionView {
-            id: taken.id,
-            step: taken.step,
-            outcome: taken.outcome,
-            reasons: taken.reasons,
-            rules_version: taken.rules_version,
-            at: taken.at,
-            entry_id: taken.entry_id,
-        })
-        .collect();
+    let items = copies::decisions(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
 
@@ -326,64 +290,18 @@ async fn hand_over(
     Ok(response(copies::hand_over(&call.app, &call.caller, &key, (id, presented), step, reply).await?))
 }
 
-/// A signature that was drawn at a hand-over.
-#[derive(Serialize, ToSchema)]
-struct SignatureView {
-    /// Of which hand-over.
-    hand_over_id: HandOverId,
-    /// When it was given.
-    #[serde(with = "time::serde::rfc3339")]
-    at: OffsetDateTime,
-    /// The strokes, as compact JSON: the bytes that were hashed. A counter does not see them.
-    strokes: Option<String>,
-    /// base64url(SHA-256(strokes)), which the entry of the hand-over commits to.
-    hash: String,
-}
-
 /// The signatures of the hand-overs of a request, for its parties and its counter.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/signatures", tag = "copies",
-    responses((status = 200, body = List<SignatureView>)))]
+    responses((status = 200, body = List<KeptSignature>)))]
 async fn list_signatures(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
-    let kept = copies::signatures(&mut call.read().await?, id).await?;
-    let items = kept
-        .into_iter()
-        .map(|kept| SignatureView {
-            hand_over_id: kept.hand_over,
-            at: kept.at,
-            hash: kept.hash,
-            strokes: kept.strokes,
-        })
-        .collect();
+    let items = copies::signatures(&mut call.read().await?, id).await?;
     ok(&List { items })
-}
-
-/// An approval that stood in for the normal authority.
-#[derive(Serialize, ToSchema)]
-struct OverrideView {
-    /// The approval.
-    id: uuid::Uuid,
-    /// Of which request.
-    copy_request_id: CopyRequestId,
-    /// Who gave the approval.
-    approver_id: PersonId,
-    /// Why the normal authority could not act.
-    reason: Option<String>,
-    /// When it was given.
-    #[serde(with = "time::serde::rfc3339")]
-    given_at: OffsetDateTime,
 }
 
 /// Overrides on every registration, listed apart (supplier).
 #[utoipa::path(get, path = "/v1/overrides", tag = "copies",
-    responses((status = 200, body = List<OverrideView>)))]
+    responses((status = 200, body = List<Override>)))]
 async fn list_overrides(call: Call, list: Listing<ListQuery>) -> HandlerResult {
     let found = copies::overrides(&mut call.read().await?, list.portion).await?;
-    let found = found.into_iter().map(|found| OverrideView {
-        id: found.id,
-        copy_request_id: found.request_id,
-        approver_id: found.approver_id,
-        reason: found.reason,
-        given_at: found.given_at,
-    });
-    Ok(list.reply(found.collect(), |item| item.id))
+    Ok(list.reply(found, |item| item.id))
 }

@@ -5,7 +5,6 @@ pub mod bitting;
 pub mod keying;
 
 use serde::Serialize;
-use time::Date;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
@@ -13,11 +12,10 @@ use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
 use application::differs::Allotment;
-use application::differs::geometry::{self, CountedSpace, Usage};
+use application::differs::geometry::{self, CountedSpace, GeometryUse};
 use application::{Act, App, Reply, differs};
 use domain::differs::geometry::Geometry;
-use domain::differs::space::{RuleCost, as_digits};
-use domain::differs::standards::Shortfall;
+use domain::differs::space::as_digits;
 use domain::differs::{Differ, DifferState, Level};
 use domain::ids::{DifferId, RegistrationId, SectionId};
 use domain::text::DifferNumber;
@@ -60,82 +58,25 @@ body! {
     }
 }
 
-/// How many differs a geometry has.
-#[derive(Serialize, ToSchema)]
-struct CountView {
-    /// How many, in decimal digits.
-    #[serde(serialize_with = "as_digits")]
-    #[schema(value_type = String, pattern = "^[0-9]+$")]
-    count: u128,
-    /// How many remain after each rule and those before it.
-    rules: Vec<RuleCost>,
-    /// Where it falls short of the standards that it is sold to.
-    shortfalls: Vec<Shortfall>,
-}
-
-impl From<CountedSpace> for CountView {
-    fn from(counted: CountedSpace) -> Self {
-        Self { count: counted.count, rules: counted.rules, shortfalls: counted.shortfalls }
-    }
-}
-
-/// A section's geometry, and how much of it is used.
-#[derive(Serialize, ToSchema)]
-struct GeometryView {
-    /// Positions, heights and rules.
-    geometry: Geometry,
-    #[serde(flatten)]
-    counted: CountView,
-    /// Combinations that are taken.
-    taken: i64,
-    /// Combinations that are free, in decimal digits.
-    #[serde(serialize_with = "as_digits")]
-    #[schema(value_type = String, pattern = "^[0-9]+$")]
-    left: u128,
-    /// How many of a thousand are taken.
-    taken_per_mille: u16,
-    /// Differs on record without bitting: nothing can be kept apart from them.
-    without_bitting: i64,
-    /// Differs drawn in the last 365 days.
-    drawn_in_a_year: i64,
-    /// The day on which none is left at that rate; none within a hundred years, when absent.
-    runs_dry_on: Option<Date>,
-}
-
-fn view(usage: Usage) -> GeometryView {
-    GeometryView {
-        geometry: usage.geometry,
-        left: usage.left,
-        counted: usage.counted.into(),
-        taken: usage.taken,
-        taken_per_mille: usage.taken_per_mille,
-        without_bitting: usage.without_bitting,
-        drawn_in_a_year: usage.drawn_in_a_year,
-        runs_dry_on: usage.runs_dry_on,
-    }
-}
-
 /// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
 #[utoipa::path(post, path = "/v1/differ-counts", tag = "differs",
-    responses((status = 200, body = CountView)))]
+    responses((status = 200, body = CountedSpace)))]
 async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerResult {
-    let counted = geometry::explore(&call.caller, &body.geometry).await?;
-    ok(&CountView::from(counted))
+    ok(&geometry::explore(&call.caller, &body.geometry).await?)
 }
 
 /// The geometry of a section, how much of it is used, and when it runs dry (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
-    responses((status = 200, body = GeometryView)))]
+    responses((status = 200, body = GeometryUse)))]
 async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
     let usage = geometry::usage(&call.app, &call.caller, id).await?;
-    let version = usage.version;
-    versioned(&view(usage), version)
+    versioned(&usage, usage.version)
 }
 
 /// Set the geometry of a section (supplier). One that leaves no differ is refused; one that falls short of
 /// a standard is told in `shortfalls`.
 #[utoipa::path(put, path = "/v1/sections/{section_id}/geometry", tag = "differs",
-    responses((status = 200, body = GeometryView)))]
+    responses((status = 200, body = GeometryUse)))]
 async fn set_geometry(
     call: Call,
     Id(id): Id<SectionId>,
@@ -145,8 +86,7 @@ async fn set_geometry(
     let set = async |act: &mut Act<'_>| geometry::set(act, id, version, &body.geometry).await;
     Act::done(&call.app, &call.caller, set).await?;
     let usage = geometry::usage(&call.app, &call.caller, id).await?;
-    let version = usage.version;
-    versioned(&view(usage), version)
+    versioned(&usage, usage.version)
 }
 
 /// Differs that were drawn.

@@ -1,18 +1,15 @@
 //! Lost and stolen keys: reported, what they expose, what is decided, and what they cost.
 
-use serde::Serialize;
-use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::api::ListQuery;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
 use application::keys::losses;
-use application::keys::losses::Exposure;
+use application::keys::losses::{Exposure, LossReport};
 use application::{App, Reply};
 use domain::calendar::Day;
-use domain::cautions;
-use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId};
+use domain::ids::{KeyId, LossId, RegistrationId};
 use domain::keys::ChargeState;
 use domain::keys::losses::{Loss, LossDecision, LossKind};
 use domain::text::{Name, Reference, Remark};
@@ -57,22 +54,9 @@ body! {
     }
 }
 
-/// What the report of a loss leads to.
-#[derive(Serialize, ToSchema)]
-struct LossView {
-    /// The report.
-    loss: Loss,
-    /// The police reference that the rules ask for is missing.
-    crime_reference_missing: bool,
-    /// The lost keys call for a review of the locks.
-    review_due: bool,
-    /// What the program says besides; it does not judge.
-    cautions: Vec<&'static str>,
-}
-
 /// Report a key lost or stolen: its holder, or whoever governs the registration.
 #[utoipa::path(post, path = "/v1/keys/{key_id}/loss", tag = "keys",
-    responses((status = 201, body = LossView)))]
+    responses((status = 201, body = LossReport)))]
 async fn report_loss(
     call: Call,
     Id(id): Id<KeyId>,
@@ -85,14 +69,7 @@ async fn report_loss(
             place: body.place,
             crime_reference: body.crime_reference,
         };
-        let report = losses::report(act, id, new).await?;
-        let view = LossView {
-            crime_reference_missing: report.crime_reference_missing,
-            review_due: report.review_due,
-            cautions: cautions::of_charge(report.loss.charge),
-            loss: report.loss,
-        };
-        Reply::created(&view, format!("/v1/keys/{id}"))
+        Reply::created(&losses::report(act, id, new).await?, format!("/v1/keys/{id}"))
     })
     .await
 }
@@ -105,87 +82,12 @@ async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// A lock that a lost key opens.
-#[derive(Serialize, ToSchema)]
-struct ExposedLockView {
-    /// Which lock.
-    lock_id: LockId,
-    /// Its registration.
-    registration_id: RegistrationId,
-    /// Its line in the schedule.
-    label: String,
-    /// The class of the room behind it.
-    room_class: Option<String>,
-    /// Keys that open it and are neither destroyed nor dead.
-    keys: u32,
-    /// Of them, missing.
-    missing: u32,
-    /// The share or number of missing keys calls for a review of this lock.
-    review_due: bool,
-}
-
-/// Somebody with a live key.
-#[derive(Serialize, ToSchema)]
-struct ExposedPerson {
-    /// The person who has keys.
-    person_id: PersonId,
-    /// How many keys the person has.
-    keys: u32,
-}
-
-/// What a lost key exposes.
-#[derive(Serialize, ToSchema)]
-struct ExposureView {
-    /// The differ of the lost key.
-    differ_id: DifferId,
-    /// The locks that answer to it now.
-    locks: Vec<ExposedLockView>,
-    /// Who has live keys of it.
-    people: Vec<ExposedPerson>,
-    /// Live keys of it that are in store.
-    in_store: u32,
-    /// Keys of it that are neither destroyed nor dead.
-    keys: u32,
-    /// Of them, missing.
-    missing: u32,
-    /// The rules call for a review of the locks. Whoever governs may decide to rekey without that.
-    review_due: bool,
-}
-
-impl From<Exposure> for ExposureView {
-    fn from(found: Exposure) -> Self {
-        let lock = |exposed: losses::ExposedLock| ExposedLockView {
-            lock_id: exposed.lock.lock,
-            registration_id: exposed.lock.registration,
-            label: exposed.lock.label,
-            room_class: exposed.lock.room_class,
-            keys: exposed.lock.issued,
-            missing: exposed.lock.missing,
-            review_due: exposed.review_due,
-        };
-        Self {
-            differ_id: found.differ,
-            locks: found.locks.into_iter().map(lock).collect(),
-            people: found
-                .people
-                .into_iter()
-                .map(|(person_id, keys)| ExposedPerson { person_id, keys })
-                .collect(),
-            in_store: found.in_store,
-            keys: found.issued,
-            missing: found.missing,
-            review_due: found.review_due,
-        }
-    }
-}
-
 /// Which locks, people and keys a loss concerns, and whether a review is due (owner, agent, signatory,
 /// supplier).
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
-    responses((status = 200, body = ExposureView)))]
+    responses((status = 200, body = Exposure)))]
 async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
-    let found = losses::exposure(&mut call.read().await?, id).await?;
-    ok(&ExposureView::from(found))
+    ok(&losses::exposure(&mut call.read().await?, id).await?)
 }
 
 /// Decide what becomes of the locks after a loss (owner, agent, supplier; in person). `keep` lifts the hold

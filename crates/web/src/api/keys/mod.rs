@@ -12,6 +12,7 @@ use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
+use application::keys::KeyDueBack;
 use application::{App, Reply, keys};
 use domain::calendar::Day;
 use domain::count::PackKeys;
@@ -114,32 +115,13 @@ async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuer
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// A key that should come back.
-#[derive(Serialize, ToSchema)]
-struct KeyToCallIn {
-    /// The key.
-    key: Key,
-    /// The last day on which its holder had a right to it; absent where there never was one.
-    last_day: Option<time::Date>,
-    /// The holder was an occupier: taking a key to a home is a matter of local law, take advice first.
-    occupier: bool,
-    /// The rules call for a rekey of the locks by now.
-    rekey_due: bool,
-}
-
 /// Keys whose holders have no right to them any more, of their own or through an organisation (owner, agent,
 /// signatory, supplier). The key of an occupier whose right was revoked is listed once the occupier's term is
 /// over or the occupier is said to have left.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
-    responses((status = 200, body = List<KeyToCallIn>)))]
+    responses((status = 200, body = List<KeyDueBack>)))]
 async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    let view = |found: keys::ToCallIn| KeyToCallIn {
-        last_day: found.found.last_day,
-        occupier: found.found.occupier,
-        rekey_due: found.rekey_due,
-        key: found.found.key,
-    };
-    let items = keys::to_call_in(&mut call.read().await?, id).await?.into_iter().map(view).collect();
+    let items = keys::to_call_in(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
 

@@ -14,9 +14,9 @@ use application::App;
 use application::people::sessions;
 use application::rights::notices;
 use crypto::passwords::PASSWORD_LENGTHS;
-use domain::ids::{ActorId, NoticeId, OrganisationId, PersonId};
-use domain::people::{OrganisationKind, Post};
+use domain::ids::{ActorId, NoticeId, PersonId};
 use domain::rights::notices::Notice;
+use storage::people::Seat;
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -29,17 +29,6 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(read_notice))
 }
 
-/// Where the caller sits.
-#[derive(Serialize, ToSchema)]
-pub struct SeatView {
-    /// In which organisation.
-    organisation_id: OrganisationId,
-    /// What it is.
-    kind: OrganisationKind,
-    /// As head or as staff.
-    post: Post,
-}
-
 /// Who calls.
 #[derive(Serialize, ToSchema)]
 pub struct Me {
@@ -48,7 +37,7 @@ pub struct Me {
     /// The person, where it is one.
     person_id: Option<PersonId>,
     /// Seats that count now.
-    seats: Vec<SeatView>,
+    seats: Vec<Seat>,
     /// Some seats are asleep: they ask for a second factor.
     second_factor_missing: bool,
 }
@@ -56,15 +45,10 @@ pub struct Me {
 /// Who am I?
 #[utoipa::path(get, path = "/v1/me", tag = "me", responses((status = 200, body = Me)))]
 async fn who_am_i(Call { caller, .. }: Call) -> Json<Me> {
-    let seat = |seat: &storage::people::Seat| SeatView {
-        organisation_id: seat.organisation,
-        kind: seat.kind,
-        post: seat.post,
-    };
     Json(Me {
         actor_id: caller.actor(),
         person_id: caller.person(),
-        seats: caller.seats().iter().map(seat).collect(),
+        seats: caller.seats().to_vec(),
         second_factor_missing: caller.second_factor_missing,
     })
 }

@@ -1,18 +1,16 @@
 //! Key sections and their protection.
 
-use serde::Serialize;
-use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::api::ListQuery;
-use crate::extract::{Call, Id, Idempotent, IfMatch, Listing};
+use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, versioned};
 use application::register::sections;
 use application::register::sections::SectionContent;
 use application::{App, Reply};
 use domain::calendar::Day;
 use domain::ids::SectionId;
-use domain::register::sections::{Protection, ProtectionState, Section, protection_state};
+use domain::register::sections::{Protection, SectionOnDay};
 use domain::text::Name;
 
 /// Routes.
@@ -54,65 +52,50 @@ impl From<SectionBody> for SectionContent {
     }
 }
 
-/// A section, and where its protection stands today.
-#[derive(Serialize, ToSchema)]
-pub struct SectionView {
-    #[serde(flatten)]
-    section: Section,
-    /// Where the protection stands.
-    protection_state: ProtectionState,
-    /// What to say to a customer about it.
-    notice: &'static str,
-}
-
-fn view(app: &App, section: Section) -> SectionView {
-    let today = app.outside.clock.now().date();
-    let state = protection_state(section.protection, section.next_renewal_on, section.last_expiry_on, today);
-    SectionView { section, protection_state: state, notice: state.notice() }
-}
-
 /// Add a section (supplier).
-#[utoipa::path(post, path = "/v1/sections", tag = "sections", responses((status = 201, body = SectionView)))]
+#[utoipa::path(post, path = "/v1/sections", tag = "sections", responses((status = 201, body = SectionOnDay)))]
 async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBody>) -> HandlerResult {
     call.act(&key, async |act| {
         let added = sections::add(act, body.into()).await?;
         let (id, version) = (added.id, added.version);
-        Ok(Reply::created(&view(&call.app, added), format!("/v1/sections/{id}"))?.version(version))
+        Ok(Reply::created(&added.on(act.today()), format!("/v1/sections/{id}"))?.version(version))
     })
     .await
 }
 
 /// Sections.
 #[utoipa::path(get, path = "/v1/sections", tag = "sections",
-    responses((status = 200, body = List<SectionView>)))]
+    responses((status = 200, body = List<SectionOnDay>)))]
 async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let found = sections::all(&mut call.read().await?, list.portion).await?;
-    let found: Vec<SectionView> = found.into_iter().map(|section| view(&call.app, section)).collect();
-    Ok(list.reply(found, |item| item.section.id.0))
+    let mut read = call.read().await?;
+    let found = sections::all(&mut read, list.portion).await?;
+    let found = found.into_iter().map(|section| section.on(read.today)).collect();
+    Ok(list.reply(found, |item: &SectionOnDay| item.section.id.0))
 }
 
 /// A section.
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
-    responses((status = 200, body = SectionView)))]
+    responses((status = 200, body = SectionOnDay)))]
 async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
-    let found = sections::section(&mut call.read().await?, id).await?;
+    let mut read = call.read().await?;
+    let found = sections::section(&mut read, id).await?;
     let version = found.version;
-    versioned(&view(&call.app, found), version)
+    versioned(&found.on(read.today), version)
 }
 
 /// Change a section, for instance after a renewal (supplier).
 #[utoipa::path(put, path = "/v1/sections/{section_id}", tag = "sections",
-    responses((status = 200, body = SectionView)))]
+    responses((status = 200, body = SectionOnDay)))]
 async fn change_section(
     call: Call,
     Id(id): Id<SectionId>,
     IfMatch(version): IfMatch,
-    crate::extract::Body(body): crate::extract::Body<SectionBody>,
+    Body(body): Body<SectionBody>,
 ) -> HandlerResult {
     call.change(async |act| {
         let changed = sections::change(act, id, version, body.into()).await?;
         let version = changed.version;
-        Ok(Reply::ok(&view(&call.app, changed))?.version(version))
+        Ok(Reply::ok(&changed.on(act.today()))?.version(version))
     })
     .await
 }
