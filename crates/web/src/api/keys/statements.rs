@@ -10,11 +10,10 @@ use crate::api::ListQuery;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing};
 use application::keys::statements;
-use application::keys::statements::Content;
 use application::{ActError, App, Reply};
 use domain::calendar::Day;
 use domain::ids::{EntryId, RegistrationId, StatementId};
-use domain::keys::statements::Statement;
+use domain::keys::statements::{Statement, StatementContent};
 use print::{Report, Table, report_pdf};
 use storage::keys::statements::StatementSummary;
 
@@ -38,7 +37,7 @@ body! {
 #[derive(Serialize, ToSchema)]
 struct StatementView {
     /// The statement.
-    #[schema(value_type = Content)]
+    #[schema(value_type = StatementContent)]
     content: Value,
     /// The statement as text: the bytes that were hashed.
     text: String,
