@@ -1,4 +1,4 @@
-//! Numbers of things that came from outside, within stated bounds.
+//! Numbers of things: `u32`, and within stated bounds where they come from outside.
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
@@ -14,6 +14,12 @@ pub struct OutOfBounds {
     pub most: u32,
 }
 
+/// How many there are of what is held in memory.
+#[must_use]
+pub fn number_of(items: usize) -> u32 {
+    u32::try_from(items).unwrap_or(u32::MAX)
+}
+
 macro_rules! counts {
     ($( $(#[$meta:meta])* $name:ident: $least:tt to $most:tt; )+) => { $(
         $(#[$meta])*
@@ -23,12 +29,6 @@ macro_rules! counts {
         pub struct $name(u32);
 
         impl $name {
-            /// The number, as the database has it.
-            #[must_use]
-            pub fn signed(self) -> i32 {
-                i32::try_from(self.0).unwrap_or(i32::MAX)
-            }
-
             /// The number.
             #[must_use]
             pub fn get(self) -> u32 {
@@ -69,7 +69,7 @@ mod tests {
     #[test]
     fn counts_keep_their_bounds() {
         assert_eq!(Quantity::try_from(1).map(Quantity::get), Ok(1));
-        assert_eq!(Quantity::try_from(1000).map(Quantity::signed), Ok(1000));
+        assert_eq!(Quantity::try_from(1000).map(Quantity::get), Ok(1000));
         for wrong in [0, 1001, u64::MAX] {
             assert_eq!(Quantity::try_from(wrong), Err(OutOfBounds { least: 1, most: 1000 }));
         }

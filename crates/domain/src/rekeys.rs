@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use time::OffsetDateTime;
 use utoipa::ToSchema;
 
+use crate::count::number_of;
 use crate::ids::{DifferId, LeverPackId, LockId, LossId, PersonId, RegistrationId, RekeyId};
 use crate::money::{MOST_AMOUNT, is_currency};
 use crate::text::Name;
@@ -67,7 +68,7 @@ pub struct Prices {
     /// Keys that come with a pack.
     #[serde(default = "common_practice")]
     #[schema(minimum = 1, maximum = 10)]
-    pub keys_with_pack: u8,
+    pub keys_with_pack: u32,
     /// The levers of a pack without keys, where they are sold.
     #[serde(default)]
     #[schema(maximum = 100_000_000)]
@@ -86,15 +87,15 @@ pub struct Prices {
 }
 
 /// How many keys come with a pack where no price list says otherwise (common practice).
-pub const KEYS_WITH_PACK: u8 = 2;
+pub const KEYS_WITH_PACK: u32 = 2;
 
-const fn common_practice() -> u8 {
+const fn common_practice() -> u32 {
     KEYS_WITH_PACK
 }
 
 /// How many keys come with a pack, by a price list if there is one.
 #[must_use]
-pub fn keys_with_pack(list: Option<&Prices>) -> u8 {
+pub fn keys_with_pack(list: Option<&Prices>) -> u32 {
     list.map_or(KEYS_WITH_PACK, |prices| prices.keys_with_pack)
 }
 
@@ -142,17 +143,18 @@ impl Prices {
 
     /// How many of a part a job of so many locks takes.
     #[must_use]
-    pub fn parts_for(part: &ServicePart, locks: usize) -> u64 {
+    pub fn parts_for(part: &ServicePart, locks: u32) -> u32 {
         match part.per {
-            Per::Lock => u64::from(part.quantity) * locks as u64,
-            Per::Job => u64::from(part.quantity),
+            Per::Lock => part.quantity.saturating_mul(locks),
+            Per::Job => part.quantity,
         }
     }
 
     /// What the parts of a job of so many locks cost.
     #[must_use]
-    pub fn parts_cost(&self, locks: usize) -> u64 {
-        self.parts.iter().map(|part| Self::parts_for(part, locks) * u64::from(part.price)).sum()
+    pub fn parts_cost(&self, locks: u32) -> u64 {
+        let cost = |part| u64::from(Self::parts_for(part, locks)) * u64::from(part.price);
+        self.parts.iter().map(cost).sum()
     }
 }
 
@@ -183,7 +185,7 @@ fn priced(job: &Job, prices: &Prices, keys_for: Vec<Option<usize>>) -> Plan {
     let mut with_packs = vec![0_u32; job.needs.len()];
     for differ in keys_for.iter().flatten() {
         if let Some(count) = with_packs.get_mut(*differ) {
-            *count += u32::from(prices.keys_with_pack);
+            *count += prices.keys_with_pack;
         }
     }
     let to_cut: Vec<u32> =
@@ -194,7 +196,7 @@ fn priced(job: &Job, prices: &Prices, keys_for: Vec<Option<usize>>) -> Plan {
         + bare * u64::from(prices.levers.unwrap_or(prices.pack))
         + to_cut.iter().map(|keys| u64::from(*keys)).sum::<u64>() * u64::from(prices.key)
         + keys_for.len() as u64 * u64::from(prices.fitting)
-        + prices.parts_cost(keys_for.len());
+        + prices.parts_cost(number_of(keys_for.len()));
     Plan { keys_for, with_packs, to_cut, cost }
 }
 
@@ -207,7 +209,7 @@ fn priced(job: &Job, prices: &Prices, keys_for: Vec<Option<usize>>) -> Plan {
 /// from memory).
 #[must_use]
 pub fn cheapest(job: &Job, prices: &Prices) -> Plan {
-    let with_pack = u32::from(prices.keys_with_pack);
+    let with_pack = prices.keys_with_pack;
     // What a pack costs more than its levers alone; nothing, where they are not sold alone.
     let dearer = i64::from(prices.pack) - i64::from(prices.levers.unwrap_or(prices.pack));
     let mut slots: Vec<(i64, usize)> = Vec::new();
@@ -326,7 +328,7 @@ record! {
         /// The pack.
         lever_pack_id: Option<LeverPackId>,
         /// Old keys that were collected there.
-        old_keys_collected: Option<i32>,
+        old_keys_collected: Option<u32>,
     }
 }
 
@@ -336,7 +338,7 @@ mod tests {
 
     use super::*;
 
-    fn prices(pack: u32, levers: Option<u32>, key: u32, keys_with_pack: u8) -> Prices {
+    fn prices(pack: u32, levers: Option<u32>, key: u32, keys_with_pack: u32) -> Prices {
         Prices { currency: "GBP".to_owned(), pack, keys_with_pack, levers, key, fitting: 3, parts: vec![] }
     }
 
@@ -370,7 +372,7 @@ mod tests {
         #[test]
         fn no_plan_is_cheaper(
             job in jobs(),
-            (pack, levers, key, with_pack) in (1..60_u32, proptest::option::of(1..60_u32), 0..20_u32, 1..4_u8),
+            (pack, levers, key, with_pack) in (1..60_u32, proptest::option::of(1..60_u32), 0..20_u32, 1..4_u32),
         ) {
             let prices = prices(pack, levers, key, with_pack);
             let plan = cheapest(&job, &prices);

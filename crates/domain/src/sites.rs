@@ -32,13 +32,13 @@ words! {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LockCounts {
     /// Its locks.
-    pub locks: i64,
+    pub locks: u32,
     /// Of them, on the site key.
-    pub on_site_key: i64,
+    pub on_site_key: u32,
     /// Of them, fitted with their final packs.
-    pub fitted: i64,
+    pub fitted: u32,
     /// Of them, tried with both keys.
-    pub tried: i64,
+    pub tried: u32,
 }
 
 /// How far a plot has come.
@@ -150,7 +150,7 @@ record! {
         /// Which kind of document was seen.
         document_seen: DocumentKind,
         /// How many keys were handed over.
-        keys_handed: i32,
+        keys_handed: u32,
         /// When the plot was handed over.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,

@@ -5,6 +5,7 @@
 
 pub mod cards;
 pub mod copies;
+mod count;
 pub mod counters;
 pub mod differs;
 pub mod idempotency;
@@ -63,11 +64,6 @@ impl StorageError {
 pub async fn ping(pool: &sqlx::PgPool) -> Result<()> {
     sqlx::query_scalar!("SELECT 1").fetch_one(pool).await?;
     Ok(())
-}
-
-/// A count of rows, as the domain counts.
-fn count(rows: i64) -> u32 {
-    u32::try_from(rows).unwrap_or(u32::MAX)
 }
 
 /// A portion of a list: so many rows after an id.

@@ -4,6 +4,7 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
+use crate::count::{Count, MaybeCount, stored};
 use crate::{Portion, Result, wrote};
 use domain::ids::{ActorId, DifferId, LeverPackId, LockId, PersonId, RegistrationId, RekeyId, SectionId};
 use domain::rekeys::{Rekey, RekeyDiffer, RekeyLock, RekeyState};
@@ -140,8 +141,9 @@ pub async fn differs(db: &mut PgConnection, id: RekeyId) -> Result<Vec<RekeyDiff
 pub async fn locks(db: &mut PgConnection, id: RekeyId) -> Result<Vec<RekeyLock>> {
     Ok(sqlx::query_as!(
         RekeyLock,
-        "SELECT lock_id, keys_for, fitted_at, fitted_by, lever_pack_id, old_keys_collected
-         FROM rekey_locks WHERE rekey_id = $1 ORDER BY lock_id",
+        r#"SELECT lock_id, keys_for, fitted_at, fitted_by, lever_pack_id,
+                  old_keys_collected AS "old_keys_collected!: MaybeCount"
+           FROM rekey_locks WHERE rekey_id = $1 ORDER BY lock_id"#,
         id.0
     )
     .fetch_all(db)
@@ -159,7 +161,7 @@ pub struct Fitting {
     /// With which pack.
     pub pack: LeverPackId,
     /// Old keys that were collected.
-    pub old_keys: i32,
+    pub old_keys: u32,
 }
 
 /// Writes that a lock was fitted.
@@ -173,7 +175,7 @@ pub async fn fit(db: &mut PgConnection, fitting: &Fitting, now: OffsetDateTime) 
         now,
         fitting.by.0,
         fitting.pack.0,
-        fitting.old_keys
+        stored(fitting.old_keys)
     )
     .execute(db)
     .await?;
@@ -217,8 +219,8 @@ pub async fn is_under_way(
 /// Who has old keys of a rekey, dead ones too, and how many new ones they have: person, old, new.
 pub async fn holders(db: &mut PgConnection, id: RekeyId) -> Result<Vec<(PersonId, u32, u32)>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person!", count(*) FILTER (WHERE differ_id = old_differ_id) AS "old!",
-                  count(*) FILTER (WHERE differ_id = new_differ_id) AS "new!"
+        r#"SELECT holder_id AS "person!", count(*) FILTER (WHERE differ_id = old_differ_id) AS "old!: Count",
+                  count(*) FILTER (WHERE differ_id = new_differ_id) AS "new!: Count"
            FROM rekey_differs JOIN keys ON differ_id IN (old_differ_id, new_differ_id)
            WHERE rekey_id = $1 AND holder_id IS NOT NULL AND state IN ('with_person', 'dead')
              -- One that was lost before it died is not with whoever lost it.
@@ -228,6 +230,5 @@ pub async fn holders(db: &mut PgConnection, id: RekeyId) -> Result<Vec<(PersonId
     )
     .fetch_all(db)
     .await?;
-    let count = |number: i64| u32::try_from(number).unwrap_or(u32::MAX);
-    Ok(rows.into_iter().map(|row| (row.person, count(row.old), count(row.new))).collect())
+    Ok(rows.into_iter().map(|row| (row.person, row.old.into(), row.new.into())).collect())
 }

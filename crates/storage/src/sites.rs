@@ -4,6 +4,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
+use crate::count::{Count, stored};
 use crate::{Portion, Result, wrote};
 use domain::ids::{
     ActorId, DifferId, LeverPackId, LockId, PersonId, PlotHandOverId, PlotId, RegistrationId, SiteId,
@@ -262,7 +263,7 @@ pub async fn hand_over(db: &mut PgConnection, hand_over: &PlotHandOver, by: Acto
         hand_over.buyer_id.0,
         hand_over.collected_by.0,
         hand_over.document_seen.as_str(),
-        hand_over.keys_handed,
+        stored(hand_over.keys_handed),
         by.0,
         hand_over.made_at
     )
@@ -305,15 +306,15 @@ pub struct PlotCount {
     /// Its registration.
     pub registration: RegistrationId,
     /// Its locks.
-    pub locks: i64,
+    pub locks: u32,
     /// Of them, on the site key.
-    pub on_site_key: i64,
+    pub on_site_key: u32,
     /// Of them, fitted with their final packs.
-    pub fitted: i64,
+    pub fitted: u32,
     /// Of them, tried with both keys.
-    pub tried: i64,
+    pub tried: u32,
     /// Its own differs.
-    pub differs: i64,
+    pub differs: u32,
     /// When it was handed over.
     pub handed_over_at: Option<OffsetDateTime>,
 }
@@ -323,11 +324,11 @@ pub async fn counts(db: &mut PgConnection, site: SiteId) -> Result<Vec<PlotCount
     Ok(sqlx::query_as!(
         PlotCount,
         r#"SELECT plots.id AS plot, label, plots.registration_id AS registration, handed_over_at,
-                  count(plot_locks.id) AS "locks!",
+                  count(plot_locks.id) AS "locks!: Count",
                   count(*) FILTER (WHERE EXISTS (SELECT 1 FROM answers WHERE answers.lock_id = plot_locks.lock_id
-                      AND until IS NULL AND answers.site_registration_id IS NOT NULL)) AS "on_site_key!",
-                  count(fitted_at) AS "fitted!", count(site_key_dead_at) AS "tried!",
-                  count(DISTINCT final_differ_id) AS "differs!"
+                      AND until IS NULL AND answers.site_registration_id IS NOT NULL)) AS "on_site_key!: Count",
+                  count(fitted_at) AS "fitted!: Count", count(site_key_dead_at) AS "tried!: Count",
+                  count(DISTINCT final_differ_id) AS "differs!: Count"
            FROM plots LEFT JOIN plot_locks ON plot_id = plots.id
            WHERE site_id = $1 GROUP BY plots.id ORDER BY plots.sequence"#,
         site.0

@@ -16,6 +16,8 @@ use domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFac
 use domain::copies::decision::{RecordedStep, decide};
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, Purpose};
+use domain::count::number_of;
+use domain::counters::blanks::difference;
 use domain::entry::commitment;
 use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
 use domain::keys::{Key, KeyAct, KeyState};
@@ -117,7 +119,7 @@ async fn shown_facts(
 /// What a counter does and what it sees when it cuts.
 pub struct CutStep {
     /// How many keys now.
-    pub quantity: u16,
+    pub quantity: u32,
     /// The worn key was handed in.
     pub handed_in: bool,
 }
@@ -152,7 +154,7 @@ async fn cut_shown(
     let person = shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
     let stands_there = if person == request.asked_by { request.asked_by } else { request.recipient_id };
     let shown = shown_facts(act, &registration, shown, (stands_there, Collector::Recipient), false).await?;
-    let input = StepInput { shown, handed_in, quantity: u32::from(quantity), approver: None };
+    let input = StepInput { shown, handed_in, quantity, approver: None };
     let question = Question { step: Step::Cut, request: &request, input };
     let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
@@ -168,7 +170,7 @@ async fn cut_shown(
 
 /// Keys that are made under a decision.
 pub(super) struct KeysToMake {
-    pub(super) quantity: u16,
+    pub(super) quantity: u32,
     pub(super) handed_in: bool,
     pub(super) decision: DecisionId,
     /// No lock answers to the differ any more.
@@ -188,7 +190,7 @@ pub(super) async fn make_keys(
     making: &KeysToMake,
     as_fact: bool,
 ) -> Result<(CutId, u32, Vec<Key>), ActError> {
-    let (quantity, now) = (i32::from(making.quantity), act.now);
+    let (quantity, now) = (making.quantity, act.now);
     let account = blanks::account_for_update(act.db(), request.counter_id, registration.section_id).await?;
     let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
     let cut = copies::NewCut {
@@ -202,7 +204,7 @@ pub(super) async fn make_keys(
     let (account, unknown) =
         if as_fact { account.cut_as_fact(quantity)? } else { (account.cut(quantity)?, 0) };
     blanks::save(act.db(), &account).await?;
-    add_difference(act, &account, unknown, Origin::Cut(cut.id)).await?;
+    add_difference(act, &account, difference(unknown, 0), Origin::Cut(cut.id)).await?;
     if request.purpose == Purpose::ReplaceWorn && making.handed_in {
         surrender(act, request).await?;
     }
@@ -214,9 +216,9 @@ pub(super) async fn make_keys(
         }
     }
     let (progress, beyond) = if as_fact {
-        request.progress().cut_as_fact(u32::from(making.quantity))
+        request.progress().cut_as_fact(making.quantity)
     } else {
-        (request.progress().cut(u32::from(making.quantity))?, 0)
+        (request.progress().cut(making.quantity)?, 0)
     };
     store(act, request, progress).await?;
     Ok((cut.id, beyond, made))
@@ -237,7 +239,7 @@ async fn surrender(act: &mut Act<'_>, request: &CopyRequest) -> Result<(), ActEr
 /// What a counter sees when keys are collected.
 pub struct HandOverStep {
     /// How many keys now.
-    pub quantity: u16,
+    pub quantity: u32,
     /// Who stands there; the recipient, when absent.
     pub collector: Option<PersonId>,
     /// The signature that was drawn.
@@ -279,7 +281,7 @@ async fn hand_over_shown(
     let collector = collector_of(&request, person, &collects_for);
     let signed = step.signature.is_some();
     let shown = shown_facts(act, &registration, seen, (person, collector), signed).await?;
-    let input = StepInput { shown, quantity: u32::from(step.quantity), ..StepInput::default() };
+    let input = StepInput { shown, quantity: step.quantity, ..StepInput::default() };
     let question = Question { step: Step::HandOver, request: &request, input };
     let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
@@ -309,7 +311,7 @@ async fn hand_over_shown(
             let added = copies::add_signature(act.db(), hand_over.id, strokes, &commitment(strokes)).await;
             added.map_err(signature_error)?;
         }
-        store(act, &mut request, progress.handed_over(u32::from(step.quantity))?).await?;
+        store(act, &mut request, progress.handed_over(step.quantity)?).await?;
     }
     Ok((DecidedRequest { request, decision, recorded }, handed))
 }
@@ -323,14 +325,14 @@ pub(crate) fn signature_error(error: StorageError) -> ActError {
 }
 
 /// Keys of a request that were cut go to its recipient, whoever collects them.
-async fn keys_out(act: &mut Act<'_>, request: &CopyRequest, quantity: u16) -> Result<Vec<Key>, ActError> {
+async fn keys_out(act: &mut Act<'_>, request: &CopyRequest, quantity: u32) -> Result<Vec<Key>, ActError> {
     let mut handed = Vec::new();
     let waiting = keys::to_hand_over(act.db(), request.id).await?;
-    for key in waiting.into_iter().take(usize::from(quantity)) {
+    for (key, _) in waiting.into_iter().zip(0..quantity) {
         let recipient = Some(request.recipient_id);
         handed.push(put_key(act, key, KeyAct::Issue, recipient, request.due_back_on).await?);
     }
-    if handed.len() == usize::from(quantity) {
+    if number_of(handed.len()) == quantity {
         Ok(handed)
     } else {
         Err(ActError::WrongState {

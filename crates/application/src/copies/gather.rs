@@ -13,6 +13,7 @@ use domain::copies::decision::facts::{
     ShownFacts, Step,
 };
 use domain::copies::{CopyRequest, Purpose, RequestState};
+use domain::count::number_of;
 use domain::ids::{CopyRequestId, PersonId};
 use domain::register::registrations::Registration;
 use domain::register::rules::Rules;
@@ -158,7 +159,7 @@ fn lookup(request: &CopyRequest, rules: &Rules) -> Lookup {
 fn request_facts(request: &CopyRequest, found: &FoundFacts, handed_in: bool) -> RequestFacts {
     let extends = request.extends_request_id.is_some();
     RequestFacts {
-        quantity: request.quantity.unsigned_abs(),
+        quantity: request.quantity,
         purpose: request.purpose,
         asked_at: request.asked_at,
         needed_from: request.needed_from,
@@ -203,7 +204,7 @@ pub(super) async fn draft(
     if let Some(extended) = ask.extends {
         // It is about the keys that are out, however many were asked for.
         let out = keys_to_extend(db, registration, &ask, recipient, extended).await?;
-        quantity = i32::try_from(out).unwrap_or(i32::MAX);
+        quantity = number_of(out);
         if out == 0 {
             let problem = "is not a temporary issue of this differ whose keys are with this person";
             say("/extends_request_id", problem);

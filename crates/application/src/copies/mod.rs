@@ -44,7 +44,7 @@ pub struct Ask {
     /// Where it is to be cut.
     pub counter: CounterId,
     /// How many keys.
-    pub quantity: i32,
+    pub quantity: u32,
     /// What the copy is for.
     pub purpose: Purpose,
     /// The key that it replaces.
@@ -70,12 +70,11 @@ pub struct DecidedRequest {
 }
 
 fn apply(request: &mut CopyRequest, progress: Progress) {
-    let count = |number: u32| i32::try_from(number).unwrap_or(i32::MAX);
     request.state = progress.state;
     request.authorised_at = progress.authorisation.map(|given| given.at);
     request.lapses_at = progress.authorisation.map(|given| given.lapses_at);
-    request.cut_count = count(progress.cut);
-    request.handed_count = count(progress.handed);
+    request.cut_count = progress.cut;
+    request.handed_count = progress.handed;
 }
 
 /// "May I?" The decision that asking would bring, and nothing written.

@@ -92,7 +92,7 @@ pub struct OfflineCut {
     /// For which request.
     pub request: CopyRequestId,
     /// How many keys.
-    pub quantity: u16,
+    pub quantity: u32,
     /// When, by the counter's clock.
     pub made_at: OffsetDateTime,
     /// The worn key was handed in.
@@ -123,7 +123,7 @@ pub async fn bring_in(
         return Err(ActError::invalid("/cut_at", "is in the future: look at the clock of the counter"));
     }
     let rules = rules::in_force(act.db(), &registration).await?;
-    let quantity = u32::from(made.quantity);
+    let quantity = made.quantity;
     let brought = StepInput { handed_in: made.handed_in, quantity, ..StepInput::default() };
     let question = Question { step: Step::Cut, request: &request, input: brought };
     let mut facts = gather_for_act(act, &registration, &rules, question).await?;

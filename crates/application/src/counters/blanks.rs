@@ -5,7 +5,7 @@ use serde_json::json;
 use crate::counters::require_own;
 use crate::{Act, ActError, Read};
 use domain::counters::blanks::{
-    BlankAccount, BlankDifference, BlankError, BlankMovement, Explanation, MovementKind,
+    BlankAccount, BlankDifference, BlankError, BlankMovement, Explanation, MovementKind, difference,
 };
 use domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, CutId, SectionId};
 use domain::text::Remark;
@@ -29,7 +29,7 @@ pub struct NewMovement {
     /// Of which section.
     pub section: SectionId,
     /// How many blanks.
-    pub quantity: i32,
+    pub quantity: u32,
     /// The copy that was being cut when a blank was spoiled.
     pub request: Option<CopyRequestId>,
     /// What there is to say.
@@ -103,7 +103,7 @@ pub async fn record(
         MovementKind::Count => {
             // What earlier counts found and nobody explained yet is not found again.
             let open = blanks::open_counted(act.db(), counter, new.section).await?;
-            let more = new.quantity - (account.on_hand + open);
+            let more = difference(new.quantity, account.on_hand).saturating_sub(open);
             add_difference(act, &account, more, Origin::Movement(movement.id)).await?;
             ("blanks.counted", account)
         }
@@ -134,7 +134,7 @@ pub(crate) async fn add_difference(
         Origin::Movement(id) => (Some(id), None),
         Origin::Cut(id) => (None, Some(id)),
     };
-    let difference = BlankDifference {
+    let found = BlankDifference {
         id: act.id(),
         counter_id: account.counter_id,
         section_id: account.section_id,
@@ -146,8 +146,8 @@ pub(crate) async fn add_difference(
         remark: None,
         explained_at: None,
     };
-    blanks::add_difference(act.db(), &difference).await?;
-    act.enter_change("blanks.difference", None, difference.id.0, vec![("quantity", json!(quantity))]).await
+    blanks::add_difference(act.db(), &found).await?;
+    act.enter_change("blanks.difference", None, found.id.0, vec![("quantity", json!(quantity))]).await
 }
 
 /// The other side confirms: the counter what it received, the supplier what came back, a witness what
@@ -155,7 +155,7 @@ pub(crate) async fn add_difference(
 pub async fn confirm(
     act: &mut Act<'_>,
     id: BlankMovementId,
-    counted: Option<i32>,
+    counted: Option<u32>,
 ) -> Result<BlankMovement, ActError> {
     let found = blanks::movement(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let caller = act.caller;
@@ -196,7 +196,8 @@ pub async fn confirm(
     blanks::confirm(act.db(), id, by, counted, now).await?;
     blanks::save(act.db(), &after).await?;
     act.enter_change("blanks.confirmed", None, id.0, vec![("counted", json!(counted))]).await?;
-    add_difference(act, &after, counted - found.quantity, Origin::Movement(id)).await?;
+    let more = difference(counted, found.quantity);
+    add_difference(act, &after, more, Origin::Movement(id)).await?;
     Ok(BlankMovement {
         confirmed_by: Some(by),
         confirmed_at: Some(now),
@@ -246,7 +247,7 @@ pub async fn limit(
     act: &mut Act<'_>,
     counter: CounterId,
     section: SectionId,
-    most_held: Option<i32>,
+    most_held: Option<u32>,
 ) -> Result<BlankAccount, ActError> {
     act.caller.require_supplier()?;
     let caller = act.caller;

@@ -195,9 +195,9 @@ pub struct ScheduleLine {
     /// What that opens.
     pub level: &'static str,
     /// Locks of this schedule that answer to it.
-    pub locks_alike: i64,
+    pub locks_alike: u32,
     /// Its live keys.
-    pub keys: i64,
+    pub keys: u32,
     /// The differ that the lock of a plot gets in the end.
     pub final_differ: String,
 }

@@ -8,6 +8,7 @@ use crate::access::Access;
 use crate::register::rules;
 use crate::rights::notices;
 use crate::{Act, ActError, Read, access};
+use domain::count::number_of;
 use domain::differs::Level;
 use domain::ids::{AuditId, AuditLineId, DifferId, PersonId, RegistrationId};
 use domain::keys::audits::{Audit, AuditAnswer, AuditEvery, AuditLine, StockCount};
@@ -76,7 +77,7 @@ async fn open_audit(act: &mut Act<'_>, registration: &Registration, scope: Scope
             told = Some(*holder);
         }
     }
-    audit.keys = i64::try_from(asked.len()).unwrap_or(i64::MAX);
+    audit.keys = number_of(asked.len());
     audit.open = audit.keys;
     let whom = vec![("person", json!(audit.person_id))];
     act.enter_change("audit.opened", Some(registration.id), audit.id.0, whom).await?;
@@ -237,7 +238,7 @@ pub async fn count(
     act: &mut Act<'_>,
     registration: RegistrationId,
     differ: DifferId,
-    counted: i32,
+    counted: u32,
     remark: Option<Remark>,
 ) -> Result<StockCount, ActError> {
     let (_, access) = access::registration_for_update(act, registration).await?;

@@ -32,7 +32,7 @@ pub async fn add_pack(
     registration_id: RegistrationId,
     differ: DifferId,
     number: PackNumber,
-    key_count: u16,
+    key_count: u32,
 ) -> Result<(LeverPack, Vec<Key>), ActError> {
     let (registration, access) = access::registration_for_update(act, registration_id).await?;
     access.require(access.is_supplier())?;
@@ -48,7 +48,7 @@ pub(super) async fn pack_with_keys(
     registration: &Registration,
     differ: DifferId,
     number: PackNumber,
-    key_count: u16,
+    key_count: u32,
 ) -> Result<(LeverPack, Vec<Key>), ActError> {
     let registration_id = registration.id;
     let pack = LeverPack {
@@ -74,13 +74,13 @@ pub(super) async fn add_keys(
     act: &mut Act<'_>,
     registration: &Registration,
     differ: DifferId,
-    quantity: u16,
+    quantity: u32,
     origin: keys::Origin,
 ) -> Result<Vec<Key>, ActError> {
     let now = act.now;
     let last = keys::last_copy_number(act.db(), differ).await?;
     let mut made = Vec::new();
-    for copy_number in (last + 1..).take(usize::from(quantity)) {
+    for copy_number in last + 1..=last + quantity {
         let key = Key {
             id: act.id(),
             registration_id: registration.id,

@@ -14,6 +14,7 @@ use crate::rekeys::prices::{keys_with_pack, newest_prices};
 use crate::rights::notices;
 use crate::{Act, ActError, Read, access, keys as key_acts};
 use domain::cautions;
+use domain::count::number_of;
 use domain::differs::DifferState;
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId};
 use domain::keys::{Key, KeyAct, KeyState};
@@ -113,7 +114,7 @@ async fn planned(
             }
         }
         let people = exposure::entitled_again(db, registration.id, *differ, today).await?;
-        needs.push(u32::try_from(people.len()).unwrap_or(u32::MAX));
+        needs.push(number_of(people.len()));
         let live = keys::live_of_differ(db, *differ).await?;
         let out =
             live.into_iter().filter(|key| key.state == KeyState::WithPerson).map(|key| key.id).collect();
@@ -143,8 +144,8 @@ async fn planned(
                 keys_to_call_in,
             })
             .collect(),
-        packs: u32::try_from(packs).unwrap_or(u32::MAX),
-        levers_without_keys: u32::try_from(locks.len() - packs).unwrap_or(u32::MAX),
+        packs: number_of(packs),
+        levers_without_keys: number_of(locks.len() - packs),
         locks,
         cost: prices.as_ref().map(|_| plan.cost),
         currency: prices.map(|prices| prices.currency),
@@ -357,10 +358,10 @@ pub async fn fit(act: &mut Act<'_>, id: RekeyId, new: NewFitting) -> Result<Fitt
         .filter(|differ| successors.contains(differ))
         .ok_or(ActError::Conflict("this lock answers to none of the old differs any more"))?;
     let with_pack = keys_with_pack(act.db(), registration.section_id).await?;
-    let count = if lock.keys_for.is_some() { u16::from(with_pack) } else { 0 };
+    let count = if lock.keys_for.is_some() { with_pack } else { 0 };
     let (pack, made) = key_acts::pack_with_keys(act, &registration, pack_differ, new.pack, count).await?;
     let now = act.now;
-    let old_keys = i32::try_from(new.old_keys.len()).unwrap_or(i32::MAX);
+    let old_keys = number_of(new.old_keys.len());
     let fitting = rekeys::Fitting { rekey: id, lock: new.lock, by: new.by, pack: pack.id, old_keys };
     rekeys::fit(act.db(), &fitting, now).await?;
     act.enter_change(

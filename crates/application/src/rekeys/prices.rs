@@ -60,6 +60,6 @@ pub(crate) async fn newest_prices(
 }
 
 /// How many keys come with a pack of a section.
-pub(crate) async fn keys_with_pack(db: &mut PgConnection, section: SectionId) -> Result<u8, ActError> {
+pub(crate) async fn keys_with_pack(db: &mut PgConnection, section: SectionId) -> Result<u32, ActError> {
     Ok(rekeys::keys_with_pack(newest_prices(db, section).await?.as_ref()))
 }

@@ -41,9 +41,9 @@ pub struct Grant {
     /// It is that of an occupier for their own home.
     pub occupier: bool,
     /// The most keys in one request.
-    pub most_per_request: Option<i32>,
+    pub most_per_request: Option<u32>,
     /// The most live keys of one differ.
-    pub most_keys: Option<i32>,
+    pub most_keys: Option<u32>,
     /// First and last day.
     pub period: Period,
 }
@@ -81,7 +81,7 @@ impl Grant {
         let scope = own.every_differ
             || (!self.differs.is_empty() && self.differs.iter().all(|differ| own.covers(*differ)));
         let outer = Period { first_day: own.first_day, last_day: own.last_day };
-        let no_wider = |own: Option<i32>, given: Option<i32>| match (own, given) {
+        let no_wider = |own: Option<u32>, given: Option<u32>| match (own, given) {
             (None, _) => true,
             (Some(own), given) => given.is_some_and(|given| given <= own),
         };

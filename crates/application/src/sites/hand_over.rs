@@ -9,6 +9,7 @@ use crate::sites::{every_right, give, plot_for_update};
 use crate::{Act, ActError, differs};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
+use domain::count::number_of;
 use domain::differs::DifferState;
 use domain::entry::commitment;
 use domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
@@ -71,7 +72,7 @@ pub async fn hand_over(
         buyer_id: new.buyer,
         collected_by: new.collected_by,
         document_seen: new.document,
-        keys_handed: i32::try_from(handed.len()).unwrap_or(i32::MAX),
+        keys_handed: number_of(handed.len()),
         made_at: act.now,
     };
     let by = act.caller.actor();

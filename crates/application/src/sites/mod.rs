@@ -196,7 +196,7 @@ pub async fn fit(
         return Err(ActError::Conflict("this lock was fitted with its final pack before"));
     }
     let site = sites::site(act.db(), plot.site_id).await?.ok_or(ActError::NotFound)?;
-    let count = keys_with_pack(act.db(), registration.section_id).await?.into();
+    let count = keys_with_pack(act.db(), registration.section_id).await?;
     let (pack, keys) = key_acts::pack_with_keys(act, &registration, own.final_differ_id, pack, count).await?;
     let now = act.now;
     sites::fit(act.db(), lock, by, pack.id, now).await?;

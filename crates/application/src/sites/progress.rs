@@ -7,6 +7,7 @@ use utoipa::ToSchema;
 use crate::rekeys::prices::newest_prices;
 use crate::sites::visible;
 use crate::{ActError, Read};
+use domain::count::number_of;
 use domain::ids::{PlotId, RegistrationId, SiteId};
 use domain::rekeys::{Prices, ServicePart, keys_with_pack};
 use domain::sites::{LockCounts, PlotStep, Site, step};
@@ -24,13 +25,13 @@ pub struct PlotProgress {
     /// How far it has come.
     pub step: PlotStep,
     /// Its locks.
-    pub locks: i64,
+    pub locks: u32,
     /// Of them, on the site key.
-    pub on_site_key: i64,
+    pub on_site_key: u32,
     /// Of them, fitted with their final packs.
-    pub fitted: i64,
+    pub fitted: u32,
     /// Of them, tried with both keys.
-    pub tried: i64,
+    pub tried: u32,
     /// When it was handed over.
     #[serde(with = "time::serde::rfc3339::option")]
     pub handed_over_at: Option<OffsetDateTime>,
@@ -46,13 +47,13 @@ pub struct Progress {
     /// Of them, handed over.
     pub handed_over: u32,
     /// Locks.
-    pub locks: i64,
+    pub locks: u32,
     /// Of them, on the site key: the site key opens them.
-    pub on_site_key: i64,
+    pub on_site_key: u32,
     /// Of them, fitted.
-    pub fitted: i64,
+    pub fitted: u32,
     /// Of them, tried.
-    pub tried: i64,
+    pub tried: u32,
     /// Each plot.
     pub each: Vec<PlotProgress>,
 }
@@ -83,12 +84,11 @@ pub async fn progress(read: &mut Read<'_>, id: SiteId) -> Result<Progress, ActEr
     let (site, _) = visible(read, id).await?;
     let each: Vec<PlotProgress> =
         sites::counts(&mut read.db, id).await?.into_iter().map(plot_progress).collect();
-    let number = |count: usize| u32::try_from(count).unwrap_or(u32::MAX);
-    let sum = |of: fn(&PlotProgress) -> i64| each.iter().map(of).sum();
+    let sum = |of: fn(&PlotProgress) -> u32| each.iter().map(of).sum();
     Ok(Progress {
         site,
-        plots: number(each.len()),
-        handed_over: number(each.iter().filter(|plot| plot.step == PlotStep::HandedOver).count()),
+        plots: number_of(each.len()),
+        handed_over: number_of(each.iter().filter(|plot| plot.step == PlotStep::HandedOver).count()),
         locks: sum(|plot| plot.locks),
         on_site_key: sum(|plot| plot.on_site_key),
         fitted: sum(|plot| plot.fitted),
@@ -103,7 +103,7 @@ pub struct PartLine {
     /// What it is.
     pub name: String,
     /// How many of them.
-    pub quantity: u64,
+    pub quantity: u32,
     /// What they cost, in the smallest unit of the currency.
     pub cost: u64,
 }
@@ -114,13 +114,13 @@ pub struct OrderList {
     /// Plots.
     pub plots: u32,
     /// Locks.
-    pub locks: u64,
+    pub locks: u32,
     /// Lever packs: one for each lock.
-    pub packs: u64,
+    pub packs: u32,
     /// Differs of their own that the plots get.
-    pub differs: u64,
+    pub differs: u32,
     /// Keys that come with the packs.
-    pub keys_with_packs: u64,
+    pub keys_with_packs: u32,
     /// Service parts.
     pub parts: Vec<PartLine>,
     /// What it costs, in the smallest unit of the currency, fitting included; absent without a price list.
@@ -133,25 +133,24 @@ pub struct OrderList {
 pub async fn order_list(read: &mut Read<'_>, id: SiteId) -> Result<OrderList, ActError> {
     let (_, site) = visible(read, id).await?;
     let counts = sites::counts(&mut read.db, id).await?;
-    let sum = |of: fn(&sites::PlotCount) -> i64| counts.iter().map(of).sum::<i64>().unsigned_abs();
+    let sum = |of: fn(&sites::PlotCount) -> u32| counts.iter().map(of).sum::<u32>();
     let (locks, differs) = (sum(|plot| plot.locks), sum(|plot| plot.differs));
     let prices = newest_prices(&mut read.db, site.section_id).await?;
-    let keys_with_pack = u64::from(keys_with_pack(prices.as_ref()));
-    let whole = usize::try_from(locks).unwrap_or(usize::MAX);
     let part = |part: &ServicePart| {
-        let quantity = Prices::parts_for(part, whole);
-        PartLine { name: part.name.to_string(), quantity, cost: quantity * u64::from(part.price) }
+        let quantity = Prices::parts_for(part, locks);
+        let cost = u64::from(quantity) * u64::from(part.price);
+        PartLine { name: part.name.to_string(), quantity, cost }
     };
     let parts = prices.iter().flat_map(|prices| &prices.parts).map(part).collect();
     let cost = |prices: &Prices| {
-        locks * (u64::from(prices.pack) + u64::from(prices.fitting)) + prices.parts_cost(whole)
+        u64::from(locks) * (u64::from(prices.pack) + u64::from(prices.fitting)) + prices.parts_cost(locks)
     };
     Ok(OrderList {
-        plots: u32::try_from(counts.len()).unwrap_or(u32::MAX),
+        plots: number_of(counts.len()),
         locks,
         packs: locks,
         differs,
-        keys_with_packs: locks * keys_with_pack,
+        keys_with_packs: locks * keys_with_pack(prices.as_ref()),
         parts,
         cost: prices.as_ref().map(cost),
         currency: prices.map(|prices| prices.currency),

@@ -283,7 +283,7 @@ record! {
         /// Where it is to be cut.
         counter_id: CounterId,
         /// How many keys.
-        quantity: i32,
+        quantity: u32,
         /// What the copy is for.
         purpose: Purpose,
         /// The key that it replaces.
@@ -309,9 +309,9 @@ record! {
         #[serde(with = "time::serde::rfc3339::option")]
         lapses_at: Option<OffsetDateTime>,
         /// Keys cut.
-        cut_count: i32,
+        cut_count: u32,
         /// Keys handed over.
-        handed_count: i32,
+        handed_count: u32,
         /// Counts its changes.
         version: i32,
     }
@@ -327,9 +327,9 @@ record! {
         /// At which counter.
         counter_id: CounterId,
         /// How many keys.
-        quantity: i32,
+        quantity: u32,
         /// How many of them were beyond what was authorised.
-        beyond: i32,
+        beyond: u32,
         /// When, by the counter's clock.
         #[serde(with = "time::serde::rfc3339")]
         made_at: OffsetDateTime,
@@ -368,9 +368,9 @@ impl CopyRequest {
     pub fn progress(&self) -> Progress {
         Progress {
             state: self.state,
-            quantity: self.quantity.unsigned_abs(),
-            cut: self.cut_count.unsigned_abs(),
-            handed: self.handed_count.unsigned_abs(),
+            quantity: self.quantity,
+            cut: self.cut_count,
+            handed: self.handed_count,
             authorisation: self
                 .authorised_at
                 .zip(self.lapses_at)

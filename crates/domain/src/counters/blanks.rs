@@ -55,21 +55,21 @@ record! {
         /// Of which section.
         section_id: SectionId,
         /// Sent by the supplier and acknowledged.
-        received: i32,
+        received: u32,
         /// Cut into keys.
-        cut: i32,
+        cut: u32,
         /// Spoiled.
-        spoiled: i32,
+        spoiled: u32,
         /// Sent back.
-        returned: i32,
+        returned: u32,
         /// Gone, and explained so by the supplier.
-        missing: i32,
+        missing: u32,
         /// There now, by the book.
-        on_hand: i32,
+        on_hand: u32,
         /// Sent by the supplier and not acknowledged yet.
-        on_the_way: i32,
+        on_the_way: u32,
         /// The most on hand and on the way together.
-        most_held: Option<i32>,
+        most_held: Option<u32>,
     }
 
     /// What moved blanks, or counted them.
@@ -83,7 +83,7 @@ record! {
         /// What it was.
         kind: MovementKind,
         /// How many blanks.
-        quantity: i32,
+        quantity: u32,
         /// The copy that was being cut when a blank was spoiled.
         copy_request_id: Option<CopyRequestId>,
         /// What there was to say.
@@ -99,7 +99,7 @@ record! {
         #[serde(with = "time::serde::rfc3339::option")]
         confirmed_at: Option<OffsetDateTime>,
         /// How many there were.
-        confirmed_quantity: Option<i32>,
+        confirmed_quantity: Option<u32>,
     }
 
     /// Blanks that do not fit the book.
@@ -136,17 +136,17 @@ pub enum BlankError {
     #[error("blanks on hand: {on_hand}; needed: {needed}")]
     Short {
         /// On hand.
-        on_hand: i32,
+        on_hand: u32,
         /// Needed.
-        needed: i32,
+        needed: u32,
     },
     /// More than the counter may hold.
     #[error("the counter may hold {most}; it would have {would} on hand and on the way")]
     OverLimit {
         /// The most.
-        most: i32,
+        most: u32,
         /// What it would come to.
-        would: i32,
+        would: u32,
     },
     /// More than a book can hold, or fewer on the way than were acknowledged.
     #[error("the numbers do not fit this account")]
@@ -156,29 +156,38 @@ pub enum BlankError {
     WrongExplanation,
 }
 
-fn plus(a: i32, b: i32) -> Result<i32, BlankError> {
-    a.checked_add(b).filter(|sum| *sum >= 0).ok_or(BlankError::DoesNotFit)
+/// How many more there are than there should be; fewer, where it is negative.
+#[must_use]
+pub fn difference(there: u32, expected: u32) -> i32 {
+    let more = i64::from(there) - i64::from(expected);
+    i32::try_from(more).unwrap_or(if more < 0 { i32::MIN } else { i32::MAX })
+}
+
+/// The most blanks that a book can hold.
+const MOST_IN_BOOK: u32 = i32::MAX.unsigned_abs();
+
+fn plus(a: u32, b: u32) -> Result<u32, BlankError> {
+    a.checked_add(b).filter(|sum| *sum <= MOST_IN_BOOK).ok_or(BlankError::DoesNotFit)
 }
 
 impl BlankAccount {
     /// Whether its parts come to what was received.
     #[must_use]
     pub fn balances(&self) -> bool {
-        let parts = [self.cut, self.spoiled, self.returned, self.missing, self.on_hand, self.on_the_way];
-        let sum: i64 = parts.iter().take(5).map(|part| i64::from(*part)).sum();
-        parts.iter().all(|part| *part >= 0) && i64::from(self.received) == sum
+        let parts = [self.cut, self.spoiled, self.returned, self.missing, self.on_hand];
+        u64::from(self.received) == parts.into_iter().map(u64::from).sum::<u64>()
     }
 
-    fn take(&self, quantity: i32) -> Result<i32, BlankError> {
+    fn take(&self, quantity: u32) -> Result<u32, BlankError> {
         let short = BlankError::Short { on_hand: self.on_hand, needed: quantity };
-        self.on_hand.checked_sub(quantity).filter(|left| *left >= 0).ok_or(short)
+        self.on_hand.checked_sub(quantity).ok_or(short)
     }
 
     /// After the supplier sent some.
     ///
     /// # Errors
     /// When the counter would hold more than it may.
-    pub fn sent(self, quantity: i32) -> Result<Self, BlankError> {
+    pub fn sent(self, quantity: u32) -> Result<Self, BlankError> {
         let would = plus(plus(self.on_hand, self.on_the_way)?, quantity)?;
         match self.most_held {
             Some(most) if would > most => Err(BlankError::OverLimit { most, would }),
@@ -190,10 +199,9 @@ impl BlankAccount {
     ///
     /// # Errors
     /// When so many were not on the way.
-    pub fn acknowledged(self, sent: i32, counted: i32) -> Result<Self, BlankError> {
-        let on_the_way = self.on_the_way.checked_sub(sent).filter(|left| *left >= 0);
+    pub fn acknowledged(self, sent: u32, counted: u32) -> Result<Self, BlankError> {
         Ok(Self {
-            on_the_way: on_the_way.ok_or(BlankError::DoesNotFit)?,
+            on_the_way: self.on_the_way.checked_sub(sent).ok_or(BlankError::DoesNotFit)?,
             received: plus(self.received, counted)?,
             on_hand: plus(self.on_hand, counted)?,
             ..self
@@ -204,7 +212,7 @@ impl BlankAccount {
     ///
     /// # Errors
     /// When fewer are on hand.
-    pub fn cut(self, quantity: i32) -> Result<Self, BlankError> {
+    pub fn cut(self, quantity: u32) -> Result<Self, BlankError> {
         Ok(Self { on_hand: self.take(quantity)?, cut: plus(self.cut, quantity)?, ..self })
     }
 
@@ -213,8 +221,8 @@ impl BlankAccount {
     ///
     /// # Errors
     /// When a book cannot hold as many.
-    pub fn cut_as_fact(self, quantity: i32) -> Result<(Self, i32), BlankError> {
-        let beyond = (quantity - self.on_hand).max(0);
+    pub fn cut_as_fact(self, quantity: u32) -> Result<(Self, u32), BlankError> {
+        let beyond = quantity.saturating_sub(self.on_hand);
         let (received, on_hand) = (plus(self.received, beyond)?, plus(self.on_hand, beyond)?);
         Ok((Self { received, on_hand, ..self }.cut(quantity)?, beyond))
     }
@@ -223,7 +231,7 @@ impl BlankAccount {
     ///
     /// # Errors
     /// When fewer are on hand.
-    pub fn spoiled(self, quantity: i32) -> Result<Self, BlankError> {
+    pub fn spoiled(self, quantity: u32) -> Result<Self, BlankError> {
         Ok(Self { on_hand: self.take(quantity)?, spoiled: plus(self.spoiled, quantity)?, ..self })
     }
 
@@ -231,7 +239,7 @@ impl BlankAccount {
     ///
     /// # Errors
     /// When fewer are on hand.
-    pub fn sent_back(self, quantity: i32) -> Result<Self, BlankError> {
+    pub fn sent_back(self, quantity: u32) -> Result<Self, BlankError> {
         Ok(Self { on_hand: self.take(quantity)?, returned: plus(self.returned, quantity)?, ..self })
     }
 
@@ -243,25 +251,27 @@ impl BlankAccount {
     pub fn explained(
         self,
         explanation: Explanation,
-        quantity: i32,
+        difference: i32,
         by_count: bool,
     ) -> Result<Self, BlankError> {
-        let fewer = quantity.checked_neg().ok_or(BlankError::DoesNotFit)?;
+        let quantity = difference.unsigned_abs();
+        let (more, fewer) = (difference > 0, difference < 0);
         match explanation {
             Explanation::Miscounted | Explanation::Other => Ok(self),
             _ if !by_count => Err(BlankError::WrongExplanation),
-            Explanation::Found if quantity > 0 => Ok(Self {
+            Explanation::Found if more => Ok(Self {
                 received: plus(self.received, quantity)?,
                 on_hand: plus(self.on_hand, quantity)?,
                 ..self
             }),
-            Explanation::Spoiled if fewer > 0 => self.spoiled(fewer),
-            Explanation::Returned if fewer > 0 => self.sent_back(fewer),
-            Explanation::Missing if fewer > 0 => {
-                Ok(Self { on_hand: self.take(fewer)?, missing: plus(self.missing, fewer)?, ..self })
+            Explanation::Spoiled if fewer => self.spoiled(quantity),
+            Explanation::Returned if fewer => self.sent_back(quantity),
+            Explanation::Missing if fewer => {
+                Ok(Self { on_hand: self.take(quantity)?, missing: plus(self.missing, quantity)?, ..self })
             }
-            Explanation::BookedTwice if fewer > 0 => {
-                Ok(Self { on_hand: self.take(fewer)?, received: plus(self.received, quantity)?, ..self })
+            Explanation::BookedTwice if fewer => {
+                let received = self.received.checked_sub(quantity).ok_or(BlankError::DoesNotFit)?;
+                Ok(Self { on_hand: self.take(quantity)?, received, ..self })
             }
             _ => Err(BlankError::WrongExplanation),
         }
@@ -274,7 +284,7 @@ mod tests {
     use crate::ids::{CounterId, SectionId};
     use proptest::prelude::*;
 
-    fn empty(most_held: Option<i32>) -> BlankAccount {
+    fn empty(most_held: Option<u32>) -> BlankAccount {
         BlankAccount {
             counter_id: CounterId(uuid::Uuid::nil()),
             section_id: SectionId(uuid::Uuid::nil()),
@@ -301,7 +311,7 @@ mod tests {
     }
 
     #[test]
-    fn an_account_balances_where_its_parts_come_to_what_was_received_and_none_is_negative() {
+    fn an_account_balances_where_its_parts_come_to_what_was_received() {
         let account = BlankAccount {
             received: 15,
             cut: 1,
@@ -314,8 +324,9 @@ mod tests {
         };
         assert!(account.balances());
         assert!(!BlankAccount { received: 16, ..account.clone() }.balances());
-        assert!(!BlankAccount { on_the_way: -1, ..account.clone() }.balances());
-        assert!(!BlankAccount { cut: -1, spoiled: 4, ..account }.balances());
+        assert!(!BlankAccount { missing: 5, ..account.clone() }.balances());
+        // What is on the way is not received.
+        assert!(BlankAccount { on_the_way: 60, ..account }.balances());
     }
 
     #[test]
@@ -364,7 +375,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn it_balances_after_any_order_of_moves(moves in prop::collection::vec((0..9_u8, 1..60_i32, -30..30_i32), 0..200)) {
+        fn it_balances_after_any_order_of_moves(moves in prop::collection::vec((0..9_u8, 1..60_u32, -30..30_i32), 0..200)) {
             let mut account = empty(Some(500));
             let mut parcels = vec![];
             for (kind, quantity, difference) in moves {
@@ -372,7 +383,7 @@ mod tests {
                 let after = match kind {
                     0 => next.sent(quantity).inspect(|_| parcels.push(quantity)),
                     1 => match parcels.pop() {
-                        Some(sent) => next.acknowledged(sent, (sent + difference).max(0)),
+                        Some(sent) => next.acknowledged(sent, sent.saturating_add_signed(difference)),
                         None => next.acknowledged(quantity, quantity),
                     },
                     2 => next.cut(quantity),

@@ -99,7 +99,7 @@ pub struct Signal {
     /// What the rule asks.
     pub explanation: String,
     /// How many were found.
-    pub found: i64,
+    pub found: u32,
     /// At which counter.
     pub counter_id: Option<CounterId>,
     /// With which holder.

@@ -158,11 +158,11 @@ record! {
         #[serde(with = "time::serde::rfc3339::option")]
         closed_at: Option<OffsetDateTime>,
         /// Keys in it.
-        keys: i64,
+        keys: u32,
         /// Of them, without an answer.
-        open: i64,
+        open: u32,
         /// Of them, missing.
-        missing: i64,
+        missing: u32,
     }
 
     /// One key in a key audit.
@@ -193,9 +193,9 @@ record! {
         /// Of which differ.
         differ_id: DifferId,
         /// How many the register has.
-        book: i32,
+        book: u32,
         /// How many there were.
-        counted: i32,
+        counted: u32,
         /// What there was to say.
         remark: Option<String>,
         /// Who counted.

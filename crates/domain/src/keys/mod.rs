@@ -156,7 +156,7 @@ record! {
         /// Of which differ.
         differ_id: DifferId,
         /// The copy number stamped on it.
-        copy_number: i32,
+        copy_number: u32,
         /// Where it is.
         state: KeyState,
         /// Who has it, or had it when it went missing.

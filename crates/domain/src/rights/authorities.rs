@@ -49,9 +49,9 @@ record! {
         /// It is that of an occupier for their own home.
         occupier: bool,
         /// The most keys in one request.
-        most_per_request: Option<i32>,
+        most_per_request: Option<u32>,
         /// The most live keys of one differ.
-        most_keys: Option<i32>,
+        most_keys: Option<u32>,
         /// First day.
         first_day: Date,
         /// Last day.

@@ -5,7 +5,8 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use crate::{Result, StorageError, count};
+use crate::count::{Count, MaybeCount};
+use crate::{Result, StorageError};
 use domain::calendar::Period;
 use domain::copies::decision::facts::{
     AuthorityFacts, CounterFacts, DifferFacts, EarlierKeys, HoldFacts, KeyFacts, PersonFacts, ReplacedKey,
@@ -59,8 +60,8 @@ pub async fn authorities(
         r#"SELECT acts.person_id AS "person_id!: PersonId", class, post, standing, every_differ,
                   ARRAY(SELECT differ_id FROM authority_differs
                         WHERE authority_id = authorities.id) AS "differ_ids!: Vec<DifferId>",
-                  may_order, may_approve, occupier, most_per_request, most_keys,
-                  authorities.first_day, authorities.last_day, revoked_at IS NOT NULL AS "revoked!"
+                  may_order, may_approve, occupier, most_per_request AS "most_per_request!: MaybeCount",
+                  most_keys AS "most_keys!: MaybeCount", authorities.first_day, authorities.last_day, revoked_at IS NOT NULL AS "revoked!"
            FROM authorities
            JOIN LATERAL (
                SELECT authorities.person_id AS person_id WHERE authorities.person_id = ANY ($2)
@@ -91,8 +92,8 @@ pub async fn authorities(
             may_order: row.may_order,
             may_approve: row.may_approve,
             occupier: row.occupier,
-            most_per_request: row.most_per_request.map(i32::unsigned_abs),
-            most_keys: row.most_keys.map(i32::unsigned_abs),
+            most_per_request: row.most_per_request.into(),
+            most_keys: row.most_keys.into(),
             period: Period { first_day: row.first_day, last_day: row.last_day },
             revoked: row.revoked,
         };
@@ -197,14 +198,14 @@ struct FactsRow {
     state: DifferState,
     in_service: bool,
     room_classes: Vec<String>,
-    existing: i64,
-    missing: i64,
-    open_elsewhere: i64,
-    with_recipient: i64,
-    unaccounted: i64,
-    extensions: i64,
+    existing: u32,
+    missing: u32,
+    open_elsewhere: u32,
+    with_recipient: u32,
+    unaccounted: u32,
+    extensions: u32,
     appointed: bool,
-    blanks: Option<i32>,
+    blanks: Option<u32>,
 }
 
 impl TryFrom<FactsRow> for FoundFacts {
@@ -220,18 +221,15 @@ impl TryFrom<FactsRow> for FoundFacts {
                 state: row.state,
             },
             keys: KeyFacts {
-                existing: count(row.existing),
-                missing: count(row.missing),
-                open_elsewhere: count(row.open_elsewhere),
-                with_recipient: count(row.with_recipient),
+                existing: row.existing,
+                missing: row.missing,
+                open_elsewhere: row.open_elsewhere,
+                with_recipient: row.with_recipient,
                 earlier: vec![],
-                unaccounted: count(row.unaccounted),
+                unaccounted: row.unaccounted,
             },
-            counter: CounterFacts {
-                appointed: row.appointed,
-                blanks: row.blanks.map_or(0, i32::unsigned_abs),
-            },
-            extensions: count(row.extensions),
+            counter: CounterFacts { appointed: row.appointed, blanks: row.blanks.unwrap_or(0) },
+            extensions: row.extensions,
             replaced: None,
         })
     }
@@ -283,18 +281,18 @@ async fn rows(
                ARRAY(SELECT DISTINCT room_class FROM locks JOIN answers ON lock_id = locks.id
                      WHERE differ_id = differs.id AND until IS NULL AND room_class IS NOT NULL
                      ORDER BY room_class) AS "room_classes!",
-               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND key_exists(state)) AS "existing!",
-               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND key_is_missing(state)) AS "missing!",
+               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND key_exists(state)) AS "existing!: Count",
+               (SELECT count(*) FROM keys WHERE differ_id = differs.id AND key_is_missing(state)) AS "missing!: Count",
                (SELECT coalesce(sum(quantity - cut_count
                     - CASE WHEN purpose = 'replace_worn' AND cut_count = 0 THEN 1 ELSE 0 END), 0)
                 FROM copy_requests WHERE differ_id = differs.id AND state = 'authorised'
-                AND id IS DISTINCT FROM asked.request) AS "open_elsewhere!",
+                AND id IS DISTINCT FROM asked.request) AS "open_elsewhere!: Count",
                (SELECT count(*) FROM keys WHERE differ_id = differs.id AND holder_id = asked.recipient
                 AND state = 'with_person')
                + (SELECT coalesce(sum(CASE WHEN id = asked.request THEN cut_count ELSE quantity END
                                       - handed_count), 0)
                   FROM copy_requests WHERE differ_id = differs.id AND recipient_id = asked.recipient
-                  AND state = 'authorised') AS "with_recipient!",
+                  AND state = 'authorised') AS "with_recipient!: Count",
                (SELECT count(*) FROM keys LEFT JOIN cuts ON cuts.id = cut_id
                 WHERE keys.registration_id = $1 AND holder_id = asked.recipient AND (
                     (state = 'with_person' AND due_back_on < $3
@@ -302,13 +300,13 @@ async fn rows(
                     OR (key_is_missing(state) AND keys.id IS DISTINCT FROM asked.replaced
                         AND NOT EXISTS (SELECT 1 FROM copy_requests replacing
                             WHERE replacing.replaces_key_id = keys.id
-                              AND replacing.state IN ('authorised', 'completed'))))) AS "unaccounted!",
+                              AND replacing.state IN ('authorised', 'completed'))))) AS "unaccounted!: Count",
                (SELECT count(*) FROM copy_requests
-                WHERE extends_request_id = asked.extended AND state = 'completed') AS "extensions!",
+                WHERE extends_request_id = asked.extended AND state = 'completed') AS "extensions!: Count",
                EXISTS (SELECT 1 FROM appointments WHERE counter_id = asked.counter AND section_id = $2
                        AND in_force(first_day, last_day, revoked_at, $3)) AS "appointed!",
                (SELECT on_hand FROM blank_accounts WHERE counter_id = asked.counter AND section_id = $2)
-                 AS blanks
+                 AS "blanks!: MaybeCount"
            FROM unnest($4::uuid[], $5::uuid[], $6::uuid[], $7::uuid[], $8::uuid[], $9::uuid[])
                 WITH ORDINALITY AS asked(differ, counter, recipient, request, replaced, extended, position)
            JOIN differs ON differs.id = asked.differ AND registration_id = $1"#,
@@ -350,7 +348,7 @@ async fn add_earlier(
     .await?;
     for row in rows {
         if let Some(Some(facts)) = found.get_mut(place(row.position)) {
-            facts.keys.earlier.push(EarlierKeys { at: row.at, quantity: row.quantity.unsigned_abs() });
+            facts.keys.earlier.push(EarlierKeys { at: row.at, quantity: row.quantity.into() });
         }
     }
     Ok(())

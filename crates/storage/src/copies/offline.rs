@@ -5,6 +5,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
+use crate::count::stored;
 use crate::{Portion, Result};
 use domain::copies::FlaggedCut;
 use domain::copies::decision::Outcome;
@@ -36,7 +37,7 @@ pub async fn add_offline_cut(db: &mut PgConnection, row: &NewOfflineCut) -> Resu
         row.chosen,
         row.made_at,
         row.flagged,
-        i32::try_from(row.beyond).unwrap_or(i32::MAX)
+        stored(row.beyond)
     )
     .execute(db)
     .await?;

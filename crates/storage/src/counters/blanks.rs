@@ -3,6 +3,7 @@
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
+use crate::count::{MaybeCount, stored};
 use crate::{Portion, Result, wrote};
 use domain::counters::blanks::{BlankAccount, BlankDifference, BlankMovement, Explanation};
 use domain::ids::{ActorId, BlankDifferenceId, BlankMovementId, CounterId, CutId, SectionId};
@@ -11,9 +12,9 @@ macro_rules! select_accounts {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             BlankAccount,
-            "SELECT counter_id, section_id, received, cut, spoiled, returned, missing, on_hand, on_the_way,
-                    most_held
-             FROM blank_accounts " + $rest
+            r#"SELECT counter_id, section_id, received, cut, spoiled, returned, missing, on_hand, on_the_way,
+                      most_held AS "most_held!: MaybeCount"
+               FROM blank_accounts "# + $rest
             $(, $argument)*
         )
     };
@@ -23,9 +24,9 @@ macro_rules! select_movements {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             BlankMovement,
-            "SELECT id, counter_id, section_id, kind, quantity, copy_request_id, remark, made_by, made_at,
-                    confirmed_by, confirmed_at, confirmed_quantity
-             FROM blank_movements " + $rest
+            r#"SELECT id, counter_id, section_id, kind, quantity, copy_request_id, remark, made_by, made_at,
+                      confirmed_by, confirmed_at, confirmed_quantity AS "confirmed_quantity!: MaybeCount"
+               FROM blank_movements "# + $rest
             $(, $argument)*
         )
     };
@@ -67,14 +68,14 @@ pub async fn save(db: &mut PgConnection, account: &BlankAccount) -> Result<()> {
          WHERE counter_id = $1 AND section_id = $2",
         account.counter_id.0,
         account.section_id.0,
-        account.received,
-        account.cut,
-        account.spoiled,
-        account.returned,
-        account.missing,
-        account.on_hand,
-        account.on_the_way,
-        account.most_held
+        stored(account.received),
+        stored(account.cut),
+        stored(account.spoiled),
+        stored(account.returned),
+        stored(account.missing),
+        stored(account.on_hand),
+        stored(account.on_the_way),
+        account.most_held.map(stored)
     )
     .execute(db)
     .await?;
@@ -91,7 +92,7 @@ pub async fn add_movement(db: &mut PgConnection, movement: &BlankMovement) -> Re
         movement.counter_id.0,
         movement.section_id.0,
         movement.kind.as_str(),
-        movement.quantity,
+        stored(movement.quantity),
         movement.copy_request_id.map(|id| id.0),
         movement.remark,
         movement.made_by.0,
@@ -128,7 +129,7 @@ pub async fn confirm(
     db: &mut PgConnection,
     id: BlankMovementId,
     by: ActorId,
-    counted: i32,
+    counted: u32,
     now: OffsetDateTime,
 ) -> Result<()> {
     let done = sqlx::query!(
@@ -136,7 +137,7 @@ pub async fn confirm(
          WHERE id = $1 AND confirmed_at IS NULL",
         id.0,
         by.0,
-        counted,
+        stored(counted),
         now
     )
     .execute(db)

@@ -4,6 +4,7 @@ use sqlx::PgConnection;
 use time::{Duration, OffsetDateTime};
 
 use crate::Result;
+use crate::count::Count;
 use domain::counters::signals::{SPOILED_PERCENT, SignalRule};
 use domain::ids::{CounterId, PersonId};
 
@@ -14,7 +15,7 @@ pub struct SignalCount {
     /// With which holder.
     pub person: Option<PersonId>,
     /// How many were found.
-    pub found: i64,
+    pub found: u32,
 }
 
 /// One query of a rule: its counts are all of a counter, or all of a person.
@@ -31,7 +32,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
     Ok(match rule {
         SignalRule::RefusedCards => counted!(
             db,
-            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!: Count"
                FROM card_refusals WHERE at >= $1 GROUP BY counter_id HAVING count(*) >= $2 ORDER BY counter_id"#,
             since,
             least
@@ -39,7 +40,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         SignalRule::SpoiledBlanks => spoiled(db, since, least).await?,
         SignalRule::SpoilsWithoutWitness => counted!(
             db,
-            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", sum(quantity) AS "found!"
+            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", sum(quantity) AS "found!: Count"
                FROM blank_movements WHERE kind = 'spoil' AND confirmed_at IS NULL AND made_at < $1
                GROUP BY counter_id HAVING sum(quantity) >= $2 ORDER BY counter_id"#,
             since,
@@ -47,7 +48,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         )?,
         SignalRule::OpenDifferences => counted!(
             db,
-            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!: Count"
                FROM blank_differences WHERE explained_at IS NULL AND found_at < $1
                GROUP BY counter_id HAVING count(*) >= $2 ORDER BY counter_id"#,
             since,
@@ -56,7 +57,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         SignalRule::CutsOutsideHours => outside_hours(db, since, least).await?,
         SignalRule::FlaggedCuts => counted!(
             db,
-            r#"SELECT cuts.counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT cuts.counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!: Count"
                FROM offline_cuts JOIN cuts ON cuts.id = cut_id WHERE flagged AND at >= $1
                GROUP BY cuts.counter_id HAVING count(*) >= $2 ORDER BY cuts.counter_id"#,
             since,
@@ -64,7 +65,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         )?,
         SignalRule::UncollectedKeys => counted!(
             db,
-            r#"SELECT cuts.counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!"
+            r#"SELECT cuts.counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!: Count"
                FROM keys JOIN cuts ON cuts.id = cut_id JOIN copy_requests r ON r.id = cuts.request_id
                WHERE keys.state = 'in_store' AND NOT request_is_open(r.state) AND r.changed_at < $1
                GROUP BY cuts.counter_id HAVING count(*) >= $2 ORDER BY cuts.counter_id"#,
@@ -73,7 +74,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
         )?,
         SignalRule::HolderAtManyCounters => counted!(
             db,
-            r#"SELECT NULL::uuid AS "counter?: _", asked_by AS "person?", count(DISTINCT counter_id) AS "found!"
+            r#"SELECT NULL::uuid AS "counter?: _", asked_by AS "person?", count(DISTINCT counter_id) AS "found!: Count"
                FROM copy_requests WHERE asked_at >= $1
                GROUP BY asked_by HAVING count(DISTINCT counter_id) >= $2 ORDER BY asked_by"#,
             since,
@@ -86,7 +87,7 @@ pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) 
 async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<SignalCount>> {
     Ok(counted!(
         db,
-        r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!" FROM (
+        r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", count(*) AS "found!: Count" FROM (
                SELECT cuts.counter_id, coalesce(made_at, at) AT TIME ZONE time_zone AS local
                FROM cuts JOIN counters ON counters.id = counter_id LEFT JOIN offline_cuts ON cut_id = cuts.id
                WHERE at >= $1 AND time_zone IS NOT NULL) AS cuts
@@ -103,7 +104,7 @@ async fn outside_hours(db: &mut PgConnection, since: OffsetDateTime, least: i64)
 async fn spoiled(db: &mut PgConnection, since: OffsetDateTime, least: i64) -> Result<Vec<SignalCount>> {
     Ok(counted!(
         db,
-        r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", spoiled AS "found!" FROM (
+        r#"SELECT counter_id AS "counter?", NULL::uuid AS "person?: _", spoiled AS "found!: Count" FROM (
                    SELECT counter_id, sum(quantity) AS spoiled,
                           (SELECT coalesce(sum(quantity), 0) FROM cuts
                            WHERE cuts.counter_id = m.counter_id AND cuts.at >= $1) AS cut

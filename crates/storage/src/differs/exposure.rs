@@ -6,7 +6,8 @@ use time::Date;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Result, count};
+use crate::Result;
+use crate::count::Count;
 use domain::differs::Level;
 use domain::ids::{DifferId, LockId, PersonId, RegistrationId};
 use domain::register::registrations::{Hand, LockKind};
@@ -41,8 +42,8 @@ pub struct PersonWithKeys {
 pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKeys>> {
     let rows = sqlx::query!(
         r#"SELECT locks.id AS lock_id, locks.registration_id, label, room_class,
-                  count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "keys!",
-                  count(keys.id) FILTER (WHERE key_is_missing(keys.state)) AS "missing!"
+                  count(keys.id) FILTER (WHERE key_opens(keys.state)) AS "keys!: Count",
+                  count(keys.id) FILTER (WHERE key_is_missing(keys.state)) AS "missing!: Count"
            FROM answers exposed JOIN locks ON locks.id = exposed.lock_id
            JOIN answers opening ON opening.lock_id = locks.id AND opening.until IS NULL
            LEFT JOIN keys ON keys.differ_id = opening.differ_id
@@ -59,8 +60,8 @@ pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKe
             registration_id: row.registration_id,
             label: row.label,
             room_class: row.room_class,
-            keys: count(row.keys),
-            missing: count(row.missing),
+            keys: row.keys.into(),
+            missing: row.missing.into(),
         })
         .collect())
 }
@@ -68,23 +69,23 @@ pub async fn locks(db: &mut PgConnection, differ: DifferId) -> Result<Vec<LockKe
 /// Who has live keys of a differ, and how many.
 pub async fn people(db: &mut PgConnection, differ: DifferId) -> Result<Vec<PersonWithKeys>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person_id!", count(*) AS "keys!" FROM keys
+        r#"SELECT holder_id AS "person_id!", count(*) AS "keys!: Count" FROM keys
            WHERE differ_id = $1 AND state = 'with_person' GROUP BY holder_id ORDER BY holder_id"#,
         differ.0
     )
     .fetch_all(db)
     .await?;
-    let with_keys = |person_id, keys| PersonWithKeys { person_id, keys: count(keys) };
+    let with_keys = |person_id, keys: Count| PersonWithKeys { person_id, keys: keys.into() };
     Ok(rows.into_iter().map(|row| with_keys(row.person_id, row.keys)).collect())
 }
 
 /// Live keys of a differ that are in store.
 pub async fn in_store(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
     let found = sqlx::query_scalar!(
-        r#"SELECT count(*) AS "count!" FROM keys WHERE differ_id = $1 AND state IN ('in_store', 'returned')"#,
+        r#"SELECT count(*) AS "count!: Count" FROM keys WHERE differ_id = $1 AND state IN ('in_store', 'returned')"#,
         differ.0
     );
-    Ok(count(found.fetch_one(db).await?))
+    Ok(found.fetch_one(db).await?.into())
 }
 
 /// Who has, or had and lost, a key of a differ that is not dead, and has a right to one on a day: an authority
@@ -150,7 +151,7 @@ pub struct HeldKeys {
 /// Who has live keys of some differs.
 pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKeys>> {
     let rows = sqlx::query!(
-        r#"SELECT holder_id AS "person!", name, differ_id AS differ, count(*) AS "keys!"
+        r#"SELECT holder_id AS "person!", name, differ_id AS differ, count(*) AS "keys!: Count"
            FROM keys JOIN people ON people.id = holder_id
            WHERE differ_id = ANY ($1) AND state = 'with_person'
            GROUP BY holder_id, name, differ_id ORDER BY name, holder_id, differ_id"#,
@@ -160,7 +161,7 @@ pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKey
     .await?;
     Ok(rows
         .into_iter()
-        .map(|row| HeldKeys { person: row.person, name: row.name, differ: row.differ, keys: count(row.keys) })
+        .map(|row| HeldKeys { person: row.person, name: row.name, differ: row.differ, keys: row.keys.into() })
         .collect())
 }
 
@@ -183,9 +184,9 @@ pub struct ScheduleRow {
     /// What it opens.
     pub level: Option<Level>,
     /// Locks of these registrations that answer to it.
-    pub locks_alike: i64,
+    pub locks_alike: u32,
     /// Its live keys.
-    pub keys: i64,
+    pub keys: u32,
     /// The number of the differ that the lock of a plot gets in the end.
     pub final_differ: Option<String>,
 }
@@ -197,9 +198,9 @@ pub async fn schedule(db: &mut PgConnection, registrations: &[Uuid]) -> Result<V
         r#"SELECT plots.label AS "plot?", locks.label, locks.kind, hand, standard, escape_route,
                   differs.number AS "differ?", differs.level AS "level?", finals.number AS "final_differ?",
                   CASE WHEN differs.id IS NULL THEN 0
-                       ELSE count(*) OVER (PARTITION BY differs.id) END AS "locks_alike!",
+                       ELSE count(*) OVER (PARTITION BY differs.id) END AS "locks_alike!: Count",
                   (SELECT count(*) FROM keys WHERE keys.differ_id = differs.id
-                   AND key_exists(keys.state)) AS "keys!"
+                   AND key_exists(keys.state)) AS "keys!: Count"
            FROM locks
            LEFT JOIN answers ON answers.lock_id = locks.id AND until IS NULL
            LEFT JOIN differs ON differs.id = answers.differ_id

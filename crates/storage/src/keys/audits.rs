@@ -3,6 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
+use crate::count::{Count, stored};
 use crate::{Portion, Result, wrote};
 use domain::differs::Level;
 use domain::ids::{ActorId, AuditId, AuditLineId, DifferId, KeyId, PersonId, RegistrationId};
@@ -14,10 +15,10 @@ macro_rules! select_audits {
             Audit,
             r#"SELECT id, registration_id, person_id,
                       level, silence, opened_at, due_on, closed_at,
-                      (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id) AS "keys!",
-                      (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id AND answer = 'open') AS "open!",
+                      (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id) AS "keys!: Count",
+                      (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id AND answer = 'open') AS "open!: Count",
                       (SELECT count(*) FROM audit_lines WHERE audit_id = audits.id AND answer = 'missing')
-                          AS "missing!"
+                          AS "missing!: Count"
                FROM audits "# + $rest
             $(, $argument)*
         )
@@ -267,16 +268,17 @@ pub async fn to_close(
 }
 
 /// Keys of a differ that should be in the owner's store: what was cut and waits at a counter is there.
-pub async fn in_store(db: &mut PgConnection, registration: RegistrationId, differ: DifferId) -> Result<i32> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT count(*)::int AS "count!" FROM keys
+pub async fn in_store(db: &mut PgConnection, registration: RegistrationId, differ: DifferId) -> Result<u32> {
+    let book = sqlx::query_scalar!(
+        r#"SELECT count(*) AS "count!: Count" FROM keys
            WHERE registration_id = $1 AND differ_id = $2
              AND (state = 'returned' OR (state = 'in_store' AND cut_id IS NULL))"#,
         registration.0,
         differ.0
     )
     .fetch_one(db)
-    .await?)
+    .await?;
+    Ok(book.into())
 }
 
 /// Adds a count of the keys in store.
@@ -287,8 +289,8 @@ pub async fn add_count(db: &mut PgConnection, count: &StockCount) -> Result<()> 
         count.id.0,
         count.registration_id.0,
         count.differ_id.0,
-        count.book,
-        count.counted,
+        stored(count.book),
+        stored(count.counted),
         count.remark,
         count.made_by.0,
         count.made_at

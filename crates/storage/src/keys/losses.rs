@@ -3,6 +3,7 @@
 use sqlx::PgConnection;
 use time::OffsetDateTime;
 
+use crate::count::Count;
 use crate::{Portion, Result, wrote};
 use domain::ids::{ActorId, DifferId, KeyId, LossId, RegistrationId};
 use domain::keys::losses::{Loss, LossDecision};
@@ -107,13 +108,12 @@ pub async fn change(db: &mut PgConnection, loss: &Loss, now: OffsetDateTime) -> 
 /// Keys of a differ: how many were ever issued and still exist, and how many of them are missing.
 pub async fn share(db: &mut PgConnection, differ: DifferId) -> Result<(u32, u32)> {
     let row = sqlx::query!(
-        r#"SELECT count(*) FILTER (WHERE key_opens(state)) AS "issued!",
-                  count(*) FILTER (WHERE key_is_missing(state)) AS "missing!"
+        r#"SELECT count(*) FILTER (WHERE key_opens(state)) AS "issued!: Count",
+                  count(*) FILTER (WHERE key_is_missing(state)) AS "missing!: Count"
            FROM keys WHERE differ_id = $1"#,
         differ.0
     )
     .fetch_one(db)
     .await?;
-    let count = |number: i64| u32::try_from(number).unwrap_or(u32::MAX);
-    Ok((count(row.issued), count(row.missing)))
+    Ok((row.issued.into(), row.missing.into()))
 }

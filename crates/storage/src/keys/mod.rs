@@ -7,6 +7,7 @@ pub mod statements;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
+use crate::count::{Count, stored};
 use crate::{Portion, Result, wrote};
 use domain::ids::{CutId, DifferId, KeyId, LeverPackId, PersonId, RegistrationId};
 use domain::keys::{Key, KeyState, LeverPack};
@@ -101,11 +102,12 @@ pub enum Origin {
 }
 
 /// The highest copy number of a differ so far.
-pub async fn last_copy_number(db: &mut PgConnection, differ: DifferId) -> Result<i32> {
-    Ok(sqlx::query_scalar!("SELECT max(copy_number) FROM keys WHERE differ_id = $1", differ.0)
-        .fetch_one(db)
-        .await?
-        .unwrap_or(0))
+pub async fn last_copy_number(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
+    let last = sqlx::query_scalar!(
+        r#"SELECT coalesce(max(copy_number), 0) AS "last!: Count" FROM keys WHERE differ_id = $1"#,
+        differ.0
+    );
+    Ok(last.fetch_one(db).await?.into())
 }
 
 /// Adds a key.
@@ -122,7 +124,7 @@ pub async fn add(db: &mut PgConnection, key: &Key, origin: Origin, now: OffsetDa
         key.id.0,
         key.registration_id.0,
         key.differ_id.0,
-        key.copy_number,
+        stored(key.copy_number),
         cut,
         pack,
         key.state.as_str(),

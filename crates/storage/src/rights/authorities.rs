@@ -3,6 +3,7 @@
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
+use crate::count::{MaybeCount, stored};
 use crate::{Portion, Result, wrote};
 use domain::calendar::Period;
 use domain::ids::{ActorId, AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
@@ -17,7 +18,8 @@ macro_rules! select_authorities {
                       organisation_id, post, standing, every_differ,
                       ARRAY(SELECT differ_id FROM authority_differs WHERE authority_id = authorities.id
                             ORDER BY differ_id) AS "differ_ids!: Vec<DifferId>",
-                      may_order, may_approve, may_pass_on, occupier, most_per_request, most_keys,
+                      may_order, may_approve, may_pass_on, occupier,
+                      most_per_request AS "most_per_request!: MaybeCount", most_keys AS "most_keys!: MaybeCount",
                       first_day, last_day, given_under, given_at, revoked_at, left_on
                FROM authorities "# + $rest
             $(, $argument)*
@@ -56,8 +58,8 @@ pub async fn add(db: &mut PgConnection, authority: &Authority, by: ActorId) -> R
         authority.may_approve,
         authority.may_pass_on,
         authority.occupier,
-        authority.most_per_request,
-        authority.most_keys,
+        authority.most_per_request.map(stored),
+        authority.most_keys.map(stored),
         authority.first_day,
         authority.last_day,
         authority.given_under.map(|id| id.0),

@@ -90,7 +90,7 @@ async fn holder_lines(
 ) -> Result<Vec<Line>, ActError> {
     let differs = storage::differs::of_registration(db, id, Portion::ALL).await?;
     let number = |id: &DifferId| Some(differs.iter().find(|differ| differ.id == *id)?.number.clone());
-    let text = |number: Option<i32>| number.map(|number| number.to_string()).unwrap_or_default();
+    let text = |number: Option<u32>| number.map(|number| number.to_string()).unwrap_or_default();
     let mut lines = Vec::new();
     for authority in rights::authorities::of_registration(db, id, Portion::ALL).await? {
         let Some(person) = authority.person_id.filter(|_| authority.revoked_at.is_none()) else { continue };

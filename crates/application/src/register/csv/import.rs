@@ -296,8 +296,8 @@ async fn bring_holder(
         may_approve: may_approve.unwrap_or_default(),
         may_pass_on: may_pass_on.unwrap_or_default(),
         occupier: occupier.unwrap_or_default(),
-        most_per_request: most_per_request.map(Quantity::signed),
-        most_keys: most_keys.map(Quantity::signed),
+        most_per_request: most_per_request.map(Quantity::get),
+        most_keys: most_keys.map(Quantity::get),
         period: Period { first_day: first_day.0, last_day: last_day.map(|day| day.0) },
     };
     authorities::grant(act, registration, grant).await?;
@@ -374,7 +374,7 @@ async fn bring_key(
         id: act.id(),
         registration_id: registration,
         differ_id: differ,
-        copy_number: copy_number.signed(),
+        copy_number: copy_number.get(),
         state,
         holder_id: holder,
         due_back_on: None,

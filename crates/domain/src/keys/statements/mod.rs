@@ -10,6 +10,7 @@ use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
 use crate::calendar::Period;
+use crate::count::number_of;
 use crate::ids::{DifferId, EntryId, KeyId, LockId, OrganisationId, PersonId, RegistrationId, StatementId};
 use crate::keys::KeyState;
 use crate::keys::losses::{LossDecision, LossKind};
@@ -309,7 +310,7 @@ impl Past {
                 standard: lock.standard.clone(),
                 escape_route: lock.escape_route,
                 keyed_on: keyed_on.get(&lock.id).copied(),
-                alike_with: u32::try_from(alike.len().saturating_sub(1)).unwrap_or(u32::MAX),
+                alike_with: number_of(alike.len().saturating_sub(1)),
                 keys: counts().map(|(live, _)| live).sum(),
                 missing: counts().map(|(_, missing)| missing).sum(),
             }

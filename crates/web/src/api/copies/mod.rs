@@ -112,7 +112,7 @@ impl From<NewCopyRequest> for Ask {
             differ: body.differ_id,
             recipient: body.recipient_id,
             counter: body.counter_id,
-            quantity: body.quantity.map_or(1, Quantity::signed),
+            quantity: body.quantity.map_or(1, Quantity::get),
             purpose: body.purpose.unwrap_or(Purpose::Additional),
             replaces: body.replaces_key_id,
             needed_from: body.needed_from.map(|moment| moment.0),
@@ -154,10 +154,6 @@ pub(crate) fn view(decided: DecidedRequest, keys: Vec<Key>) -> StepView {
         entry_id: decided.recorded.entry,
         keys,
     }
-}
-
-pub(crate) fn small(quantity: Quantity) -> u16 {
-    u16::try_from(quantity.get()).unwrap_or(u16::MAX)
 }
 
 /// Ask for a copy. A refusal is a decision, recorded: 201 like a yes.
@@ -267,7 +263,7 @@ async fn cut(
     Idempotent { key, body }: Idempotent<NewCut>,
 ) -> HandlerResult {
     let presented = presented(body.card_number, body.pin, body.document_seen)?;
-    let step = CutStep { quantity: small(body.quantity), handed_in: body.old_key_handed_in.unwrap_or(false) };
+    let step = CutStep { quantity: body.quantity.get(), handed_in: body.old_key_handed_in.unwrap_or(false) };
     let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
     Ok(response(copies::cut(&call.app, &call.caller, &key, (id, presented), step, reply).await?))
 }
@@ -282,7 +278,7 @@ async fn hand_over(
 ) -> HandlerResult {
     let presented = presented(body.card_number, body.pin, body.document_seen)?;
     let step = HandOverStep {
-        quantity: small(body.quantity),
+        quantity: body.quantity.get(),
         collector: body.collected_by_id,
         signature: body.signature,
     };

@@ -7,7 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 use uuid::Uuid;
 
 use crate::api::ListQuery;
-use crate::api::copies::{StepView, small, view};
+use crate::api::copies::{StepView, view};
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere};
 use application::copies::offline;
@@ -75,7 +75,7 @@ async fn bring_in_cut(
         let cut = OfflineCut {
             id: body.id,
             request: body.copy_request_id,
-            quantity: small(body.quantity),
+            quantity: body.quantity.get(),
             made_at: body.cut_at.0,
             handed_in: body.old_key_handed_in.unwrap_or(false),
         };

@@ -113,7 +113,7 @@ async fn record(
 
 impl From<MovedBlanks> for NewMovement {
     fn from(body: MovedBlanks) -> Self {
-        let quantity = body.quantity.signed();
+        let quantity = body.quantity.get();
         Self { section: body.section_id, quantity, request: None, remark: body.remark }
     }
 }
@@ -140,7 +140,7 @@ async fn spoil_blanks(
 ) -> HandlerResult {
     let new = NewMovement {
         section: body.section_id,
-        quantity: body.quantity.signed(),
+        quantity: body.quantity.get(),
         request: body.copy_request_id,
         remark: body.remark,
     };
@@ -167,12 +167,8 @@ async fn count_blanks(
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<CountedBlanks>,
 ) -> HandlerResult {
-    let new = NewMovement {
-        section: body.section_id,
-        quantity: body.counted.signed(),
-        request: None,
-        remark: None,
-    };
+    let new =
+        NewMovement { section: body.section_id, quantity: body.counted.get(), request: None, remark: None };
     record(&call, &key, (id, MovementKind::Count), new).await
 }
 
@@ -185,7 +181,7 @@ async fn limit_blanks(
     Idempotent { key, body }: Idempotent<BlankLimit>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let most = body.most_held.map(BlanksCounted::signed);
+        let most = body.most_held.map(BlanksCounted::get);
         let account = blanks::limit(act, id, body.section_id, most).await?;
         Reply::ok(&account)
     })
@@ -210,7 +206,7 @@ async fn confirm_blank_movement(
     Idempotent { key, body }: Idempotent<Confirmation>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let counted = body.counted.map(BlanksCounted::signed);
+        let counted = body.counted.map(BlanksCounted::get);
         let confirmed = blanks::confirm(act, id, counted).await?;
         Reply::ok(&confirmed)
     })

@@ -141,7 +141,7 @@ async fn count_stock(
     Idempotent { key, body }: Idempotent<NewStockCount>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let count = audits::count(act, id, body.differ_id, body.counted.signed(), body.remark).await?;
+        let count = audits::count(act, id, body.differ_id, body.counted.get(), body.remark).await?;
         Reply::created(&count, format!("/v1/registrations/{id}/stock-counts"))
     })
     .await

@@ -90,8 +90,7 @@ async fn record_lever_pack(
     Idempotent { key, body }: Idempotent<NewLeverPack>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let count =
-            body.keys.map_or(KEYS_WITH_PACK.into(), |keys| u16::try_from(keys.get()).unwrap_or(u16::MAX));
+        let count = body.keys.map_or(KEYS_WITH_PACK, PackKeys::get);
         let (lever_pack, keys) = keys::add_pack(act, id, body.differ_id, body.number, count).await?;
         Reply::created(&PackView { lever_pack, keys }, format!("/v1/registrations/{id}/lever-packs"))
     })

@@ -104,8 +104,8 @@ impl From<NewAuthority> for Grant {
             may_approve: body.may_approve.unwrap_or(false),
             may_pass_on: body.may_pass_on.unwrap_or(false),
             occupier: body.occupier.unwrap_or(false),
-            most_per_request: body.most_per_request.map(Quantity::signed),
-            most_keys: body.most_keys.map(Quantity::signed),
+            most_per_request: body.most_per_request.map(Quantity::get),
+            most_keys: body.most_keys.map(Quantity::get),
             period: Period { first_day: body.first_day.0, last_day: body.last_day.map(|day| day.0) },
         }
     }
