@@ -10,7 +10,7 @@ CREATE TABLE blank_accounts (
     missing integer NOT NULL DEFAULT 0 CONSTRAINT blank_accounts_missing CHECK (missing >= 0),
     on_hand integer NOT NULL CONSTRAINT blank_accounts_on_hand CHECK (on_hand >= 0),
     on_the_way integer NOT NULL DEFAULT 0 CONSTRAINT blank_accounts_on_the_way CHECK (on_the_way >= 0),
-    most_held integer CONSTRAINT blank_accounts_most_held CHECK (most_held >= 0),
+    most_blanks integer CONSTRAINT blank_accounts_most_blanks CHECK (most_blanks >= 0),
     CONSTRAINT blank_accounts_pkey PRIMARY KEY (counter_id, section_id),
     CONSTRAINT blank_accounts_balance CHECK (received = cut + spoiled + returned + missing + on_hand)
 );
@@ -19,7 +19,7 @@ COMMENT ON COLUMN blank_accounts.received IS 'What was acknowledged, since the b
 COMMENT ON COLUMN blank_accounts.missing IS
     'Differences that were explained as missing, less those that were found again.';
 COMMENT ON COLUMN blank_accounts.on_the_way IS 'Sent by the supplier and not acknowledged yet.';
-COMMENT ON COLUMN blank_accounts.most_held IS
+COMMENT ON COLUMN blank_accounts.most_blanks IS
     'On hand and on the way together: the supplier sends no more beyond it.';
 
 CREATE TABLE blank_movements (

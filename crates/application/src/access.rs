@@ -12,7 +12,6 @@ use domain::ids::{DifferId, RegistrationId};
 use domain::register::registrations::Registration;
 use domain::rights::authorities::{Authority, AuthorityClass};
 use storage::differs;
-use storage::register::registrations;
 use storage::rights::authorities;
 
 /// What a caller may do on a registration.
@@ -101,24 +100,6 @@ pub fn require_active(registration: &Registration) -> Result<(), ActError> {
             detail: "a registration that has ended is not changed".to_owned(),
         }),
     }
-}
-
-/// A registration that the caller may see, taken for update by an act.
-///
-/// # Errors
-/// [`ActError::NotFound`] when there is none, or it is not the caller's.
-pub async fn registration_for_update(
-    act: &mut Act<'_>,
-    id: RegistrationId,
-) -> Result<(Registration, Access), ActError> {
-    let caller = act.caller;
-    let registration =
-        registrations::registration_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    // Other acts may have taken their time with the registration: what holds now counts, not what held then.
-    act.read_clock();
-    let today = act.today();
-    let access = access_of(act.db(), caller, id, today).await?;
-    Ok((registration, access))
 }
 
 /// Refuses a differ of another registration.

@@ -5,14 +5,17 @@ use sqlx::{PgConnection, Postgres, Transaction};
 use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
+use crate::access::{Access, access_of};
 use crate::caller::Caller;
 use crate::outside::Outside;
 use crate::{ActError, App, Reply};
 use domain::copies::decision::{Decision, RecordedStep};
 use domain::entry::{Draft, EntryKind};
 use domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
+use domain::register::registrations::Registration;
 use storage::idempotency;
 use storage::log::evidence;
+use storage::register::registrations;
 
 /// What a request is known by when it is sent again.
 #[derive(Debug, Clone)]
@@ -127,6 +130,22 @@ impl<'a> Act<'a> {
             self.app.log.wake();
         }
         Ok(())
+    }
+
+    /// A registration that the caller may see, taken for update, with what the caller may do on it.
+    ///
+    /// # Errors
+    /// [`ActError::NotFound`] when there is none, or it is not the caller's.
+    pub async fn registration_for_update(
+        &mut self,
+        id: RegistrationId,
+    ) -> Result<(Registration, Access), ActError> {
+        let registration =
+            registrations::registration_for_update(&mut self.tx, id).await?.ok_or(ActError::NotFound)?;
+        // Others may have taken their time with it: what is true now counts, not what was true then.
+        self.read_clock();
+        let today = self.today();
+        Ok((registration, access_of(&mut self.tx, self.caller, id, today).await?))
     }
 
     /// The connection of the transaction.

@@ -66,6 +66,18 @@ pub async fn ping(pool: &sqlx::PgPool) -> Result<()> {
     Ok(())
 }
 
+/// A point inside the transaction to which it can go back.
+pub async fn savepoint(db: &mut sqlx::PgConnection) -> Result<()> {
+    sqlx::query!("SAVEPOINT line").execute(db).await?;
+    Ok(())
+}
+
+/// Goes back to the newest such point.
+pub async fn roll_back_to_savepoint(db: &mut sqlx::PgConnection) -> Result<()> {
+    sqlx::query!("ROLLBACK TO SAVEPOINT line").execute(db).await?;
+    Ok(())
+}
+
 /// A portion of a list: so many rows after an id.
 #[derive(Debug, Clone, Copy)]
 pub struct Portion {

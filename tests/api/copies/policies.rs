@@ -12,9 +12,10 @@ use domain::calendar::Day;
 use domain::copies::decision::decide;
 use domain::copies::decision::facts::Facts;
 use domain::keys::losses::LossKind;
+use domain::keys::review;
 use domain::keys::{is_overdue, losses};
 use domain::register::rules::Rules;
-use domain::rights::review;
+use domain::rights::told_in_time;
 
 const NOW: &str = "2026-11-02T09:00:00Z";
 
@@ -100,8 +101,7 @@ impl Policy {
             let charge = losses::charge(&facts, &self.rules).map(|charge| charge.amount);
             assert_eq!(json!(charge), *expect, "{label}");
         } else if let Some(given) = case.get("told") {
-            let in_time =
-                review::told_in_time(&self.rules.leaving, day(&given["last_day"]), day(&given["told_on"]));
+            let in_time = told_in_time(&self.rules.leaving, day(&given["last_day"]), day(&given["told_on"]));
             assert_eq!(json!(in_time), *expect, "{label}");
         } else if let Some(given) = case.get("rekey") {
             let due =

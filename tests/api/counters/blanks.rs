@@ -31,7 +31,7 @@ async fn differences(town: &Town) -> Vec<Value> {
 #[tokio::test]
 async fn a_parcel_counts_when_the_counter_has_counted_it_and_none_is_sent_beyond_the_limit() {
     let town = Town::open().await;
-    let limit = json!({"section_id": town.section, "most_held": 50});
+    let limit = json!({"section_id": town.section, "most_blanks": 50});
     town.supplier.post(at(&town, "blank-limit"), limit).await.expect(200);
     let parcel = town.supplier.post(at(&town, "consignments"), of(&town, 10)).await.id();
     let over = town.supplier.post(at(&town, "consignments"), of(&town, 1)).await;

@@ -30,7 +30,7 @@ pub async fn issue(
     person: PersonId,
     expires_on: Option<Date>,
 ) -> Result<Card, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     // Whoever took over an account would have a card with a PIN of their own as well.
     access.require(access.governs() && act.caller.person() != Some(person))?;
     access::require_active(&registration)?;
@@ -132,7 +132,7 @@ async fn add(
 /// A card with its registration taken for update, for those who see it: its holder, and those who see all.
 async fn card_for_update(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access), ActError> {
     let found = cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (_, access) = act.registration_for_update(found.registration_id).await?;
     if act.caller.person() != Some(found.person_id) && !access.sees_all() {
         return Err(ActError::NotFound);
     }

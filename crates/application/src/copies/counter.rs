@@ -47,24 +47,17 @@ async fn before_the_act(
     look_at(app, presented).await
 }
 
-/// The request at a counter of the caller's dealer, with its registration taken for update.
+/// The request, its registration taken for update, at a counter where the caller works: the one that is named,
+/// if one is.
 pub(super) async fn at_counter(
     act: &mut Act<'_>,
-    id: CopyRequestId,
-) -> Result<(Registration, CopyRequest), ActError> {
-    let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    at_counter_of(act, found.counter_id, id).await
-}
-
-/// The request, its registration taken for update, at a counter that is named.
-pub(super) async fn at_counter_of(
-    act: &mut Act<'_>,
-    counter: CounterId,
+    counter: Option<CounterId>,
     id: CopyRequestId,
 ) -> Result<(Registration, CopyRequest), ActError> {
     let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let caller = act.caller;
-    if found.counter_id != counter || !caller.works_at(act.db(), counter).await? {
+    let elsewhere = counter.is_some_and(|counter| counter != found.counter_id);
+    if elsewhere || !caller.works_at(act.db(), found.counter_id).await? {
         return Err(ActError::NotFound);
     }
     let registration = registrations::registration_for_update(act.db(), found.registration_id)
@@ -148,7 +141,7 @@ async fn cut_shown(
     step: &CutStep,
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
     let CutStep { quantity, handed_in } = *step;
-    let (registration, mut request) = at_counter(act, id).await?;
+    let (registration, mut request) = at_counter(act, None, id).await?;
     request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let person = shown.card.as_ref().map_or(request.recipient_id, |card| card.person_id);
@@ -269,7 +262,7 @@ async fn hand_over_shown(
     seen: &ShownAtCounter,
     step: &HandOverStep,
 ) -> Result<(DecidedRequest, Vec<Key>), ActError> {
-    let (registration, mut request) = at_counter(act, id).await?;
+    let (registration, mut request) = at_counter(act, None, id).await?;
     let progress = request.progress().ready_to_hand_over()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let (now, today) = (act.now, act.today());

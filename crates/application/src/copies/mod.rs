@@ -24,7 +24,7 @@ use crate::act::{DecisionEntry, StepTaken};
 use crate::caller::Caller;
 use crate::copies::gather::{DecisionContext, Question, StepInput, draft, gather_for_act, gather_one};
 use crate::register::rules;
-use crate::{Act, ActError, Read, access};
+use crate::{Act, ActError, Read};
 use domain::copies::decision::facts::Step;
 use domain::copies::decision::{Decision, Outcome, RecordedStep, decide};
 use domain::copies::{CopyRequest, Progress, Purpose, RequestState};
@@ -102,7 +102,7 @@ pub async fn ask(
     ask: Ask,
 ) -> Result<DecidedRequest, ActError> {
     let asker = act.caller.require_person()?;
-    let (registration, _) = access::registration_for_update(act, registration_id).await?;
+    let (registration, _) = act.registration_for_update(registration_id).await?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let (id, now) = (act.id(), act.now);
     let mut request = draft(act.db(), &registration, asker, ask, (id, now)).await?;
@@ -173,7 +173,7 @@ async fn request_for_update(
     id: CopyRequestId,
 ) -> Result<(Registration, Access, CopyRequest), ActError> {
     let found = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if sees(act.caller, &access, &request) {
         Ok((registration, access, request))
@@ -189,7 +189,7 @@ fn sees(caller: &Caller, access: &Access, request: &CopyRequest) -> bool {
     let may_approve = access
         .authorities
         .iter()
-        .any(|held| (held.may_approve && held.covers(request.differ_id)) || held.post.is_some());
+        .any(|own| (own.may_approve && own.covers(request.differ_id)) || own.post.is_some());
     own || may_approve || access.sees_all()
 }
 

@@ -10,7 +10,7 @@ use uuid::Uuid;
 
 use crate::act::DecisionEntry;
 use crate::caller::Caller;
-use crate::copies::counter::{KeysToMake, at_counter_of, make_keys};
+use crate::copies::counter::{KeysToMake, at_counter, make_keys};
 use crate::copies::gather::{DecisionContext, Question, StepInput, gather_for_act, gather_one};
 use crate::copies::{DecidedRequest, enter_step};
 use crate::register::rules;
@@ -115,7 +115,7 @@ pub async fn bring_in(
     counter: CounterId,
     made: OfflineCut,
 ) -> Result<BroughtIn, ActError> {
-    let (registration, mut request) = at_counter_of(act, counter, made.request).await?;
+    let (registration, mut request) = at_counter(act, Some(counter), made.request).await?;
     if let Some(earlier) = offline::offline_cut(act.db(), counter, made.id).await? {
         return recorded_before(act, request, earlier).await;
     }

@@ -71,13 +71,13 @@ pub struct PersonAtCounter<'a> {
 pub async fn at_counter(
     db: &mut PgConnection,
     (registration, rules): (&Registration, &Rules),
-    held: &[Authority],
+    authorities: &[Authority],
     standing: &PersonAtCounter<'_>,
     shown: &ShownFacts,
 ) -> Result<(Vec<MayOrder>, Vec<WaitingRequest>), ActError> {
     let PersonAtCounter { caller, counter, person, now, .. } = *standing;
-    let every = held.iter().any(|authority| authority.every_differ);
-    let named: Vec<Uuid> = held.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
+    let every = authorities.iter().any(|own| own.every_differ);
+    let named: Vec<Uuid> = authorities.iter().flat_map(|own| &own.differ_ids).map(|id| id.0).collect();
     let differs = differs::in_scope(db, registration.id, every, &named, MOST_DIFFERS).await?;
     let new: Vec<CopyRequest> = differs
         .iter()

@@ -37,7 +37,7 @@ pub async fn look(
     act: &mut Act<'_>,
     id: CopyRequestId,
 ) -> Result<(DecidedRequest, Option<CuttingSheet>), ActError> {
-    let (registration, request) = at_counter(act, id).await?;
+    let (registration, request) = at_counter(act, None, id).await?;
     let progress = request.progress().ready_to_cut()?;
     let rules = rules::in_force(act.db(), &registration).await?;
     let input = StepInput { quantity: 1, ..StepInput::default() };

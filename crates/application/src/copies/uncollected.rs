@@ -20,7 +20,7 @@ pub async fn at(read: &mut Read<'_>, counter: CounterId) -> Result<Vec<Key>, Act
 /// Says that the keys of a request that is over are destroyed. They count until somebody else of the
 /// counter's staff has confirmed it.
 pub async fn announce(act: &mut Act<'_>, id: CopyRequestId) -> Result<Destruction, ActError> {
-    let (_, request) = at_counter(act, id).await?;
+    let (_, request) = at_counter(act, None, id).await?;
     let made_by = act.caller.require_person()?;
     if request.state.is_open() {
         return Err(ActError::WrongState {
@@ -56,7 +56,7 @@ pub async fn announce(act: &mut Act<'_>, id: CopyRequestId) -> Result<Destructio
 /// Confirms as a witness that keys were destroyed: from now on they are.
 pub async fn confirm(act: &mut Act<'_>, id: DestructionId) -> Result<Vec<Key>, ActError> {
     let found = copies::destruction(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, request) = at_counter(act, found.copy_request_id).await?;
+    let (_, request) = at_counter(act, None, found.copy_request_id).await?;
     let found = copies::destruction(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let witness = act.caller.require_person()?;
     if witness == found.made_by {

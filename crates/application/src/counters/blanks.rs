@@ -247,14 +247,14 @@ pub async fn limit(
     act: &mut Act<'_>,
     counter: CounterId,
     section: SectionId,
-    most_held: Option<u32>,
+    most_blanks: Option<u32>,
 ) -> Result<BlankAccount, ActError> {
     act.caller.require_supplier()?;
     let caller = act.caller;
     require_own(act.db(), caller, counter).await?;
-    let account = BlankAccount { most_held, ..account_for_update(act, counter, section).await? };
+    let account = BlankAccount { most_blanks, ..account_for_update(act, counter, section).await? };
     blanks::save(act.db(), &account).await?;
-    act.enter_change("blanks.limited", None, counter.0, vec![("most_held", json!(most_held))]).await?;
+    act.enter_change("blanks.limited", None, counter.0, vec![("most_blanks", json!(most_blanks))]).await?;
     Ok(account)
 }
 

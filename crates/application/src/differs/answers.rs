@@ -14,7 +14,7 @@ use storage::{Portion, differs, keys};
 /// A lock begins to answer to a differ: keyed to it, keyed alike, or under a master.
 pub async fn begin(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<Answering, ActError> {
     let found = locks::lock(act.db(), lock).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     access::require_own_differ(act, registration.id, differ).await?;
@@ -25,7 +25,7 @@ pub async fn begin(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<
 /// how many.
 pub async fn end(act: &mut Act<'_>, lock: LockId, differ: DifferId) -> Result<u32, ActError> {
     let found = locks::lock(act.db(), lock).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     access::require_own_differ(act, registration.id, differ).await?;

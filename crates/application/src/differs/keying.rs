@@ -41,7 +41,7 @@ pub async fn key(
     registration_id: RegistrationId,
     groups: Vec<Group>,
 ) -> Result<Vec<KeyedGroup>, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     if groups.is_empty() || groups.len() > MOST_GROUPS {
@@ -133,11 +133,11 @@ pub async fn openings(read: &mut Read<'_>, registration: RegistrationId) -> Resu
     let mut differs: Vec<Uuid> = opened.iter().map(|opened| opened.differ.0).collect();
     differs.sort_unstable();
     differs.dedup();
-    let held = exposure::held(&mut read.db, &differs).await?;
-    Ok(both_ways(&opened, &held))
+    let with_people = exposure::with_people(&mut read.db, &differs).await?;
+    Ok(both_ways(&opened, &with_people))
 }
 
-fn both_ways(opened: &[exposure::OpenedLock], held: &[exposure::HeldKeys]) -> Openings {
+fn both_ways(opened: &[exposure::OpenedLock], with_people: &[exposure::KeysWithPerson]) -> Openings {
     let mut locks: Vec<LockOpenings> = Vec::new();
     let mut people: BTreeMap<(String, PersonId), Vec<LockId>> = BTreeMap::new();
     for answer in opened {
@@ -152,7 +152,7 @@ fn both_ways(opened: &[exposure::OpenedLock], held: &[exposure::HeldKeys]) -> Op
         });
         let Some(lock) = locks.get_mut(at) else { continue };
         lock.differ_ids.push(answer.differ);
-        for own in held.iter().filter(|own| own.differ == answer.differ) {
+        for own in with_people.iter().filter(|own| own.differ == answer.differ) {
             match lock.people.iter_mut().find(|person| person.person_id == own.person) {
                 Some(person) => person.keys += own.keys,
                 None => lock.people.push(OpenedBy {

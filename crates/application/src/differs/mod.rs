@@ -33,7 +33,7 @@ pub async fn add(
     number: DifferNumber,
     level: Level,
 ) -> Result<Differ, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     let differ =
@@ -101,7 +101,7 @@ pub async fn allot(
     registration_id: RegistrationId,
     allotment: Allotment,
 ) -> Result<(Vec<Differ>, u128), ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     if !(1..=MOST_AT_ONCE).contains(&allotment.count) {
@@ -239,7 +239,7 @@ async fn keep(act: &mut Act<'_>, bitting: &sealed::SealedBitting) -> Result<(), 
 pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitting) -> Result<(), ActError> {
     act.caller.require_supplier()?;
     let found = differs::differ(act.db(), differ).await?.ok_or(ActError::NotFound)?;
-    let (registration, _) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, _) = act.registration_for_update(found.registration_id).await?;
     let (section, heights) = (registration.section_id, bitting.heights());
     differs::space_for_update(act.db(), section).await?;
     let app = act.app();
@@ -273,7 +273,7 @@ pub async fn record_bitting(act: &mut Act<'_>, differ: DifferId, bitting: &Bitti
 pub async fn settle(act: &mut Act<'_>, id: DifferId, state: DifferState) -> Result<Differ, ActError> {
     act.caller.require_supplier()?;
     let found = differs::differ(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, _) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, _) = act.registration_for_update(found.registration_id).await?;
     if matches!(state, DifferState::Reserved | DifferState::Dead) {
         return Err(ActError::invalid("/state", "must be given_out or released"));
     }

@@ -35,7 +35,7 @@ pub async fn open(
     registration_id: RegistrationId,
     scope: Scope,
 ) -> Result<Audit, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.governs())?;
     access::require_active(&registration)?;
     if scope.person.is_some() && scope.level.is_some() {
@@ -136,7 +136,7 @@ async fn close_audit(act: &mut Act<'_>, audit: &Audit) -> Result<Audit, ActError
 
 async fn audit_for_update(act: &mut Act<'_>, id: AuditId) -> Result<(Access, Audit), ActError> {
     let found = audits::audit(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (_, access) = act.registration_for_update(found.registration_id).await?;
     let audit = audits::audit(act.db(), id).await?.ok_or(ActError::NotFound)?;
     Ok((access, audit))
 }
@@ -241,7 +241,7 @@ pub async fn count(
     counted: u32,
     remark: Option<Remark>,
 ) -> Result<StockCount, ActError> {
-    let (_, access) = access::registration_for_update(act, registration).await?;
+    let (_, access) = act.registration_for_update(registration).await?;
     access.require(access.governs())?;
     access::require_own_differ(act, registration, differ).await?;
     let count = StockCount {

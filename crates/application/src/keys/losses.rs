@@ -9,16 +9,15 @@ use utoipa::ToSchema;
 use crate::keys::move_key;
 use crate::register::rules;
 use crate::rights::holds::{lift_for, place_hold};
-use crate::{Act, ActError, Read, access};
+use crate::{Act, ActError, Read};
 use domain::cautions;
 use domain::copies::decision::facts::{DifferFacts, Facts, Step};
 use domain::ids::{DifferId, KeyId, LossId, PersonId, RegistrationId};
 use domain::keys::losses::{Loss, LossDecision, LossKind};
-use domain::keys::{ChargeState, Key, KeyAct, losses};
+use domain::keys::{ChargeState, Key, KeyAct, losses, review};
 use domain::register::registrations::Registration;
 use domain::register::rules::Rules;
 use domain::rights::holds::{Hold, HoldKind};
-use domain::rights::review;
 use domain::text::{Name, Reference, Remark, Slug};
 use storage::copies::facts;
 use storage::differs::exposure;
@@ -208,7 +207,7 @@ pub async fn decide(
     reason: Remark,
 ) -> Result<Loss, ActError> {
     let found = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }
@@ -275,7 +274,7 @@ pub async fn settle(
     crime_reference: Option<Reference>,
 ) -> Result<Loss, ActError> {
     let found = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }

@@ -16,10 +16,10 @@ use crate::{Act, ActError, Read, access, rights};
 use domain::differs::DifferState;
 use domain::ids::{DifferId, KeyId, PersonId, RegistrationId};
 use domain::keys::losses::LossDecision;
-use domain::keys::{Key, KeyAct, KeyState, LeverPack};
+use domain::keys::{Key, KeyAct, KeyState, LeverPack, review};
 use domain::register::registrations::Registration;
 use domain::register::rules::Transfer;
-use domain::rights::{KeyToCallIn, review};
+use domain::rights::KeyToCallIn;
 use domain::text::PackNumber;
 use storage::copies::facts;
 use storage::keys::losses as stored_losses;
@@ -34,7 +34,7 @@ pub async fn add_pack(
     number: PackNumber,
     key_count: u32,
 ) -> Result<(LeverPack, Vec<Key>), ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     access::require_own_differ(act, registration_id, differ).await?;
@@ -168,7 +168,7 @@ pub(super) async fn key_for_update(
     id: KeyId,
 ) -> Result<(Registration, Access, Key), ActError> {
     let found = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if sees(&access, &key) { Ok((registration, access, key)) } else { Err(ActError::NotFound) }
 }
@@ -233,11 +233,11 @@ async fn require_holder(
     if holds.iter().any(|hold| hold.barred == Some(person)) {
         return Err(ActError::invalid(pointer, "is barred by a court order from having a key"));
     }
-    let held = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
-    if held.iter().any(|authority| authority.covers(key.differ_id)) {
+    let own = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
+    if own.iter().any(|authority| authority.covers(key.differ_id)) {
         Ok(())
     } else {
-        Err(ActError::invalid(pointer, "has no authority in force to hold this key"))
+        Err(ActError::invalid(pointer, "has no authority in force to have this key"))
     }
 }
 

@@ -13,7 +13,7 @@ use sqlx::PgConnection;
 use time::{Date, Duration, OffsetDateTime};
 
 use crate::access::Access;
-use crate::{Act, ActError, Read, access};
+use crate::{Act, ActError, Read};
 use domain::cautions;
 use domain::entry::commitment;
 use domain::ids::{EntryId, RegistrationId, StatementId};
@@ -69,7 +69,7 @@ pub async fn make(
     registration_id: RegistrationId,
     on: Option<Date>,
 ) -> Result<(Statement, Option<String>), ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.governs())?;
     let on = on.unwrap_or_else(|| act.today());
     let since = owners_past(act.db(), &access, registration_id).await?;

@@ -92,9 +92,9 @@ async fn owns_something(act: &mut Act<'_>) -> Result<bool, ActError> {
     let own = storage::register::registrations::of_parties(act.db(), person, &organisations, today, portion)
         .await?;
     for registration in own {
-        let held = authorities::in_force(act.db(), registration.id, person, &organisations, today).await?;
+        let own = authorities::in_force(act.db(), registration.id, person, &organisations, today).await?;
         let governs = |class| matches!(class, AuthorityClass::Owner | AuthorityClass::Agent);
-        if held.iter().any(|authority| governs(authority.class)) {
+        if own.iter().any(|authority| governs(authority.class)) {
             return Ok(true);
         }
     }

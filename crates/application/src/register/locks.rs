@@ -52,7 +52,7 @@ pub async fn add(
     registration_id: RegistrationId,
     content: LockContent,
 ) -> Result<Lock, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     add_to(act, &registration, content).await
@@ -79,7 +79,7 @@ pub async fn change(
     content: LockContent,
 ) -> Result<Lock, ActError> {
     let found = locks::lock(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     let before = locks::lock(act.db(), id).await?.ok_or(ActError::NotFound)?;

@@ -103,7 +103,7 @@ pub async fn change(
     version: i32,
     premises: Premises,
 ) -> Result<Registration, ActError> {
-    let (before, access) = access::registration_for_update(act, id).await?;
+    let (before, access) = act.registration_for_update(id).await?;
     access.require(access.owns())?;
     access::require_active(&before)?;
     if before.version != version {
@@ -122,7 +122,7 @@ pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, 
     if let Some(site) = site {
         registrations::registration_for_update(act.db(), site).await?;
     }
-    let (before, access) = access::registration_for_update(act, id).await?;
+    let (before, access) = act.registration_for_update(id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&before)?;
     let now = act.now;
@@ -146,7 +146,7 @@ pub async fn set_rules(
     version: i32,
     new: &Rules,
 ) -> Result<i32, ActError> {
-    let (before, access) = access::registration_for_update(act, id).await?;
+    let (before, access) = act.registration_for_update(id).await?;
     access.require(access.owns())?;
     access::require_active(&before)?;
     rules::check(new)?;

@@ -197,7 +197,7 @@ pub async fn begin(
     registration_id: RegistrationId,
     new: NewRekey,
 ) -> Result<Rekey, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.is_supplier())?;
     access::require_active(&registration)?;
     let old = compromised(act.db(), &registration, &new.differs).await?;
@@ -293,7 +293,7 @@ fn successor(pairs: &[RekeyDiffer], old: DifferId) -> Option<DifferId> {
 
 async fn rekey_for_update(act: &mut Act<'_>, id: RekeyId) -> Result<(Registration, Access, Rekey), ActError> {
     let found = rekeys::rekey(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }

@@ -13,7 +13,7 @@ use domain::ids::{AuthorityId, DifferId, MandateId, OrganisationId, PersonId, Re
 use domain::people::OrganisationKind;
 use domain::register::registrations::Registration;
 use domain::rights::authorities::{Authority, AuthorityClass, Mandate};
-use domain::rights::{Ending, LeftWithout, review};
+use domain::rights::{Ending, LeftWithout, told_in_time};
 use domain::text::Slug;
 use storage::rights::authorities;
 use storage::{Portion, differs, people};
@@ -144,7 +144,7 @@ pub async fn grant(
     registration_id: RegistrationId,
     grant: Grant,
 ) -> Result<Authority, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access::require_active(&registration)?;
     let problems = grant_problems(act, registration_id, &grant).await?;
     if !problems.is_empty() {
@@ -252,7 +252,7 @@ pub async fn revoke(
     left_on: Option<Date>,
 ) -> Result<Consequences, ActError> {
     let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
     require_revocable(&access, &found)?;
     let (now, today) = (act.now, act.today());
@@ -331,7 +331,7 @@ async fn consequences_of(
     today: Date,
 ) -> Result<Consequences, ActError> {
     let rules = rules::in_force(db, registration).await?;
-    let told_late = left_on.is_some_and(|day| !review::told_in_time(&rules.leaving, day, today));
+    let told_late = left_on.is_some_and(|day| !told_in_time(&rules.leaving, day, today));
     let occupied = tree.iter().any(|authority| authority.occupier);
     let cautions = if occupied { cautions::OCCUPIER_LEAVES.to_vec() } else { vec![] };
     Ok(Consequences { authorities: tree, left, told_late, cautions })
@@ -345,7 +345,7 @@ pub async fn add_mandate(
     collector: PersonId,
     days: (Date, Date),
 ) -> Result<Mandate, ActError> {
-    let (registration, access) = access::registration_for_update(act, registration_id).await?;
+    let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.governs() || act.caller.person() == Some(recipient))?;
     access::require_active(&registration)?;
     let mut problems = Vec::new();
@@ -398,7 +398,7 @@ pub async fn mandates(
 /// Revokes a mandate.
 pub async fn revoke_mandate(act: &mut Act<'_>, id: MandateId) -> Result<Mandate, ActError> {
     let found = authorities::mandate(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (_, access) = act.registration_for_update(found.registration_id).await?;
     if !access.governs() && act.caller.person() != Some(found.recipient_id) {
         return Err(ActError::NotFound);
     }

@@ -2,7 +2,7 @@
 
 use time::Date;
 
-use crate::{Act, ActError, FieldProblem, Read, access};
+use crate::{Act, ActError, FieldProblem, Read};
 use domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
 use domain::rights::holds::{Hold, HoldKind};
 use domain::text::Reference;
@@ -28,7 +28,7 @@ pub struct NewHold {
 
 /// Places a hold.
 pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold) -> Result<Hold, ActError> {
-    let (_, access) = access::registration_for_update(act, registration).await?;
+    let (_, access) = act.registration_for_update(registration).await?;
     access.require(access.governs())?;
     let mut problems = Vec::new();
     let by_court = new.kind == HoldKind::CourtOrder;
@@ -81,7 +81,7 @@ pub(crate) async fn place_hold(act: &mut Act<'_>, hold: &Hold) -> Result<(), Act
 /// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper.
 pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
     let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (_, access) = act.registration_for_update(found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }

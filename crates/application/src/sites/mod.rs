@@ -151,7 +151,7 @@ pub async fn plot(read: &mut Read<'_>, id: PlotId) -> Result<(Plot, Vec<PlotLock
 async fn plot_for_update(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
     stored_registrations::registration_for_update(act.db(), found.site_registration_id).await?;
-    let (registration, access) = access::registration_for_update(act, found.registration_id).await?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
     if !access.sees_all() {
         return Err(ActError::NotFound);
     }

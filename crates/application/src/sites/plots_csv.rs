@@ -112,7 +112,7 @@ pub async fn add_plots(act: &mut Act<'_>, id: SiteId, bytes: &[u8]) -> Result<Im
         return Ok(report);
     }
     let site = sites::site(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (registration, _) = access::registration_for_update(act, site.registration_id).await?;
+    let (registration, _) = act.registration_for_update(site.registration_id).await?;
     access::require_active(&registration)?;
     if access::require_living(act, site.temporary_differ_id).await.is_err() {
         return Err(ActError::Conflict("the site key is dead: begin another site for these plots"));

@@ -69,7 +69,7 @@ record! {
         /// Sent by the supplier and not acknowledged yet.
         on_the_way: u32,
         /// The most on hand and on the way together.
-        most_held: Option<u32>,
+        most_blanks: Option<u32>,
     }
 
     /// What moved blanks, or counted them.
@@ -140,8 +140,8 @@ pub enum BlankError {
         /// Needed.
         needed: u32,
     },
-    /// More than the counter may hold.
-    #[error("the counter may hold {most}; it would have {would} on hand and on the way")]
+    /// More than the counter may have.
+    #[error("the counter may have {most}; it would have {would} on hand and on the way")]
     OverLimit {
         /// The most.
         most: u32,
@@ -189,7 +189,7 @@ impl BlankAccount {
     /// When the counter would hold more than it may.
     pub fn sent(self, quantity: u32) -> Result<Self, BlankError> {
         let would = plus(plus(self.on_hand, self.on_the_way)?, quantity)?;
-        match self.most_held {
+        match self.most_blanks {
             Some(most) if would > most => Err(BlankError::OverLimit { most, would }),
             _ => Ok(Self { on_the_way: plus(self.on_the_way, quantity)?, ..self }),
         }
@@ -284,7 +284,7 @@ mod tests {
     use crate::ids::{CounterId, SectionId};
     use proptest::prelude::*;
 
-    fn empty(most_held: Option<u32>) -> BlankAccount {
+    fn empty(most_blanks: Option<u32>) -> BlankAccount {
         BlankAccount {
             counter_id: CounterId(uuid::Uuid::nil()),
             section_id: SectionId(uuid::Uuid::nil()),
@@ -295,7 +295,7 @@ mod tests {
             missing: 0,
             on_hand: 0,
             on_the_way: 0,
-            most_held,
+            most_blanks,
         }
     }
 

@@ -2,6 +2,7 @@
 
 pub mod audits;
 pub mod losses;
+pub mod review;
 pub mod statements;
 
 use thiserror::Error;

@@ -10,10 +10,9 @@ mod tests;
 pub mod authorities;
 pub mod holds;
 pub mod notices;
-pub mod review;
 
 use serde::Serialize;
-use time::{Date, OffsetDateTime};
+use time::{Date, Duration, OffsetDateTime};
 
 use utoipa::ToSchema;
 
@@ -22,6 +21,7 @@ use crate::cards::Card;
 use crate::copies::CopyRequest;
 use crate::ids::{AuthorityId, DifferId, KeyId, PersonId};
 use crate::keys::Key;
+use crate::register::rules::LeavingRules;
 use crate::rights::authorities::Authority;
 
 /// An authority as one person has it, or had it.
@@ -80,6 +80,12 @@ impl Ending<'_> {
             self.left.filter(|(person, _)| authority.person_id == Some(*person)).map(|(_, day)| day);
         Authority { revoked_at: Some(self.at), left_on, ..authority }
     }
+}
+
+/// Whether the register was told in time that somebody left.
+#[must_use]
+pub fn told_in_time(leaving: &LeavingRules, last_day: Date, told_on: Date) -> bool {
+    leaving.notice_days.is_none_or(|days| told_on - last_day <= Duration::days(i64::from(days)))
 }
 
 /// What rests on the rights of people: keys that they have, cards that count, requests that are open.

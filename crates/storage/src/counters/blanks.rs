@@ -13,7 +13,7 @@ macro_rules! select_accounts {
         sqlx::query_as!(
             BlankAccount,
             r#"SELECT counter_id, section_id, received, cut, spoiled, returned, missing, on_hand, on_the_way,
-                      most_held AS "most_held!: MaybeCount"
+                      most_blanks AS "most_blanks!: MaybeCount"
                FROM blank_accounts "# + $rest
             $(, $argument)*
         )
@@ -64,7 +64,7 @@ pub async fn accounts(db: &mut PgConnection, counter: CounterId) -> Result<Vec<B
 pub async fn save(db: &mut PgConnection, account: &BlankAccount) -> Result<()> {
     let done = sqlx::query!(
         "UPDATE blank_accounts SET received = $3, cut = $4, spoiled = $5, returned = $6, missing = $7,
-             on_hand = $8, on_the_way = $9, most_held = $10
+             on_hand = $8, on_the_way = $9, most_blanks = $10
          WHERE counter_id = $1 AND section_id = $2",
         account.counter_id.0,
         account.section_id.0,
@@ -75,7 +75,7 @@ pub async fn save(db: &mut PgConnection, account: &BlankAccount) -> Result<()> {
         stored(account.missing),
         stored(account.on_hand),
         stored(account.on_the_way),
-        account.most_held.map(stored)
+        account.most_blanks.map(stored)
     )
     .execute(db)
     .await?;

@@ -136,8 +136,8 @@ pub async fn opened(db: &mut PgConnection, registrations: &[Uuid]) -> Result<Vec
     .await?)
 }
 
-/// A live key that is with a person.
-pub struct HeldKeys {
+/// Live keys of a differ that are with a person.
+pub struct KeysWithPerson {
     /// Who has them.
     pub person: PersonId,
     /// Their name.
@@ -149,7 +149,7 @@ pub struct HeldKeys {
 }
 
 /// Who has live keys of some differs.
-pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKeys>> {
+pub async fn with_people(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<KeysWithPerson>> {
     let rows = sqlx::query!(
         r#"SELECT holder_id AS "person!", name, differ_id AS differ, count(*) AS "keys!: Count"
            FROM keys JOIN people ON people.id = holder_id
@@ -161,7 +161,12 @@ pub async fn held(db: &mut PgConnection, differs: &[Uuid]) -> Result<Vec<HeldKey
     .await?;
     Ok(rows
         .into_iter()
-        .map(|row| HeldKeys { person: row.person, name: row.name, differ: row.differ, keys: row.keys.into() })
+        .map(|row| KeysWithPerson {
+            person: row.person,
+            name: row.name,
+            differ: row.differ,
+            keys: row.keys.into(),
+        })
         .collect())
 }
 

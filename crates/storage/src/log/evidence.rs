@@ -157,15 +157,3 @@ pub async fn disclosures(db: &mut PgConnection, entry: EntryId) -> Result<Vec<(S
             .await?;
     Ok(rows.into_iter().map(|row| (row.name, row.disclosure)).collect())
 }
-
-/// A point inside the transaction to which it can go back.
-pub async fn savepoint(db: &mut PgConnection) -> Result<()> {
-    sqlx::query!("SAVEPOINT line").execute(db).await?;
-    Ok(())
-}
-
-/// Goes back to the newest such point.
-pub async fn roll_back_to_savepoint(db: &mut PgConnection) -> Result<()> {
-    sqlx::query!("ROLLBACK TO SAVEPOINT line").execute(db).await?;
-    Ok(())
-}

@@ -9,7 +9,7 @@ use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
-use application::rekeys::{FittingResult, NewFitting, RekeyPlan, RekeyProgress, prices};
+use application::rekeys::{FittingResult, RekeyPlan, RekeyProgress, prices};
 use application::{App, Reply, rekeys};
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
 use domain::rekeys::{Prices, Rekey};
@@ -41,7 +41,7 @@ body! {
     }
 
     /// A rekey to begin.
-    pub struct NewRekeyBody {
+    pub struct NewRekey {
         /// The differs that are compromised.
         #[schema(min_items = 1)]
         differ_ids: Vec<DifferId>,
@@ -52,7 +52,7 @@ body! {
     }
 
     /// A lock that was fitted with other levers.
-    pub struct NewFittingBody {
+    pub struct NewFitting {
         /// Which lock.
         lock_id: LockId,
         /// The number on its lever pack.
@@ -121,7 +121,7 @@ async fn plan_rekey(
 async fn begin_rekey(
     call: Call,
     Id(id): Id<RegistrationId>,
-    Idempotent { key, body }: Idempotent<NewRekeyBody>,
+    Idempotent { key, body }: Idempotent<NewRekey>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
         let new = rekeys::NewRekey { differs: body.differ_ids, loss: body.loss_id, reason: body.reason };
@@ -153,10 +153,10 @@ async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
 async fn record_fitting(
     call: Call,
     Id(id): Id<RekeyId>,
-    Idempotent { key, body }: Idempotent<NewFittingBody>,
+    Idempotent { key, body }: Idempotent<NewFitting>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let new = NewFitting {
+        let new = rekeys::NewFitting {
             lock: body.lock_id,
             pack: body.pack_number,
             by: body.fitted_by,

@@ -10,7 +10,7 @@ use crate::extract::{Call, Csv, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
 use application::register::csv;
 use application::register::csv::ImportReport;
-use application::sites::{NewHandOver, NewSite, OrderList, Progress, Trial};
+use application::sites::{NewHandOver, OrderList, Progress, Trial};
 use application::{Act, App, Reply, sites};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
@@ -37,7 +37,7 @@ pub fn routes() -> OpenApiRouter<App> {
 
 body! {
     /// A site to begin.
-    pub struct NewSiteBody {
+    pub struct NewSite {
         /// The key section.
         section_id: SectionId,
         /// The builder.
@@ -85,9 +85,9 @@ body! {
 
 /// Begin a site (supplier): the site is registered for the builder, and its temporary differ drawn.
 #[utoipa::path(post, path = "/v1/sites", tag = "sites", responses((status = 201, body = Site)))]
-async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSiteBody>) -> HandlerResult {
+async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSite>) -> HandlerResult {
     call.act(&key, async |act| {
-        let new = NewSite {
+        let new = sites::NewSite {
             section: body.section_id,
             builder: body.builder_id,
             name: body.name,

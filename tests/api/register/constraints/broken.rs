@@ -53,7 +53,7 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("blank_accounts_balance", "blank_accounts", "on_hand = on_hand + 1"),
     ("blank_accounts_cut", "blank_accounts", "cut = -1, received = received - 1 - cut"),
     ("blank_accounts_missing", "blank_accounts", "missing = -1, received = received - 1 - missing"),
-    ("blank_accounts_most_held", "blank_accounts", "most_held = -1"),
+    ("blank_accounts_most_blanks", "blank_accounts", "most_blanks = -1"),
     ("blank_accounts_on_the_way", "blank_accounts", "on_the_way = -1"),
     ("blank_accounts_on_hand", "blank_accounts", "on_hand = -1, received = received - 1 - on_hand"),
     ("blank_accounts_returned", "blank_accounts", "returned = -1, received = received - 1"),

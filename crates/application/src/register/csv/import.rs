@@ -18,8 +18,7 @@ use domain::numbers::TypedNumber;
 use domain::people::{Organisation, OrganisationKind};
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Slug};
-use storage;
-use storage::{log, register};
+use storage::register;
 
 /// What the lines before have brought in.
 #[derive(Default)]
@@ -43,10 +42,10 @@ pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, Act
         let (kind, problems) = match line {
             Ok(line) => {
                 let mut columns = Columns::default();
-                log::evidence::savepoint(act.db()).await?;
+                storage::savepoint(act.db()).await?;
                 bring_in(act, &mut known, &line, &mut columns).await?;
                 if !columns.problems.is_empty() {
-                    log::evidence::roll_back_to_savepoint(act.db()).await?;
+                    storage::roll_back_to_savepoint(act.db()).await?;
                 }
                 (line.record, columns.problems)
             }
@@ -354,7 +353,7 @@ async fn bring_key(
         None
     };
     if matches!(state, Some(KeyState::InStore | KeyState::Returned)) && holder.is_some() {
-        columns.say("person", "nobody holds a key that is in store or was returned");
+        columns.say("person", "nobody has a key that is in store or was returned");
     }
     let (Some(differ), Some(copy_number), Some(state)) = (differ, copy_number, state) else { return Ok(()) };
     if !columns.problems.is_empty() {

@@ -59,12 +59,12 @@ body! {
         counted: BlanksCounted,
     }
 
-    /// How many blanks a counter may hold.
+    /// How many blanks a counter may have.
     pub struct BlankLimit {
         /// Of which section.
         section_id: SectionId,
         /// On hand and on the way together; no limit, when absent.
-        most_held: Option<BlanksCounted>,
+        most_blanks: Option<BlanksCounted>,
     }
 
     /// The confirmation of the other side, or of a witness.
@@ -172,7 +172,7 @@ async fn count_blanks(
     record(&call, &key, (id, MovementKind::Count), new).await
 }
 
-/// Limit how many blanks a counter may hold (supplier).
+/// Limit how many blanks a counter may have (supplier).
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/blank-limit", tag = "blanks",
     responses((status = 200, body = BlankAccount)))]
 async fn limit_blanks(
@@ -181,7 +181,7 @@ async fn limit_blanks(
     Idempotent { key, body }: Idempotent<BlankLimit>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let most = body.most_held.map(BlanksCounted::get);
+        let most = body.most_blanks.map(BlanksCounted::get);
         let account = blanks::limit(act, id, body.section_id, most).await?;
         Reply::ok(&account)
     })
