@@ -68,7 +68,10 @@ async fn a_check_says_whose_card_it_is_what_may_be_ordered_and_what_is_still_to_
 #[tokio::test]
 async fn a_check_decides_on_each_differ_and_request_as_if_it_were_alone() {
     let town = Town::open().await;
-    let (at, first) = (format!("/v1/registrations/{}", town.registration), town.authorised(json!({})).await);
+    let at = format!("/v1/registrations/{}", town.registration);
+    let old = town.tenants_key(json!({})).await;
+    let first = town.authorised(json!({})).await;
+    let worn = town.authorised(json!({"purpose": "replace_worn", "replaces_key_id": old})).await;
     let second = town.ask(&town.tenant, json!({"due_back_on": "2026-11-05"})).await.request_id();
     let differ = |number: &str| json!({"number": number, "level": "lock"});
     town.supplier.post(format!("{at}/differs"), differ("A-2")).await.expect(201);
@@ -97,9 +100,12 @@ async fn a_check_decides_on_each_differ_and_request_as_if_it_were_alone() {
     }
     let waiting = check["waiting"].as_array().unwrap();
     let next = |id: &str| waiting.iter().find(|found| found["copy_request"]["id"] == id).unwrap();
-    assert_eq!(waiting.len(), 2);
-    assert_eq!((&next(&first)["next"], &next(&second)["next"]), (&json!("cut"), &json!("approve")));
-    assert_ne!(next(&first)["decision"], next(&second)["decision"]);
+    assert_eq!(waiting.len(), 3);
+    for (id, step) in [(&first, "cut"), (&worn, "cut"), (&second, "approve")] {
+        assert_eq!(next(id)["next"], step);
+    }
+    let surrender = |id: &str| next(id)["decision"].to_string().contains("worn_key_not_surrendered");
+    assert_eq!((surrender(&first), surrender(&worn), surrender(&second)), (false, true, false));
     town.close().await;
 }
 

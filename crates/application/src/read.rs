@@ -21,7 +21,7 @@ pub struct Read<'a> {
     pub now: OffsetDateTime,
     /// The day on which it began.
     pub today: Date,
-    /// The connection.
+    /// The connection that it reads on.
     pub db: PoolConnection<Postgres>,
 }
 

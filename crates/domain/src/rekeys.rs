@@ -143,17 +143,17 @@ impl Prices {
 
     /// How many of a part a job of so many locks takes.
     #[must_use]
-    pub fn parts_for(part: &ServicePart, locks: u32) -> u32 {
+    pub fn parts_for(part: &ServicePart, locks: u32) -> u64 {
         match part.per {
-            Per::Lock => part.quantity.saturating_mul(locks),
-            Per::Job => part.quantity,
+            Per::Lock => u64::from(part.quantity) * u64::from(locks),
+            Per::Job => u64::from(part.quantity),
         }
     }
 
     /// What the parts of a job of so many locks cost.
     #[must_use]
     pub fn parts_cost(&self, locks: u32) -> u64 {
-        let cost = |part| u64::from(Self::parts_for(part, locks)) * u64::from(part.price);
+        let cost = |part| Self::parts_for(part, locks) * u64::from(part.price);
         self.parts.iter().map(cost).sum()
     }
 }

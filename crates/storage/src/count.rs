@@ -2,7 +2,7 @@
 
 use sqlx::error::BoxDynError;
 use sqlx::postgres::{PgTypeInfo, PgValueRef};
-use sqlx::{Decode, Postgres, Type, TypeInfo, ValueRef};
+use sqlx::{Decode, Postgres, Type, ValueRef};
 
 /// A count as a column or an aggregate has it.
 #[derive(Debug)]
@@ -26,12 +26,8 @@ impl Type<Postgres> for Count {
 
 impl<'r> Decode<'r, Postgres> for Count {
     fn decode(value: PgValueRef<'r>) -> Result<Self, BoxDynError> {
-        let number = if value.type_info().name() == "INT8" {
-            u32::try_from(<i64 as Decode<Postgres>>::decode(value)?)?
-        } else {
-            u32::try_from(<i32 as Decode<Postgres>>::decode(value)?)?
-        };
-        Ok(Self(number))
+        // An int4 is read as an int8, too.
+        Ok(Self(u32::try_from(<i64 as Decode<Postgres>>::decode(value)?)?))
     }
 }
 
@@ -62,6 +58,6 @@ impl<'r> Decode<'r, Postgres> for MaybeCount {
 }
 
 /// A count as the database takes it.
-pub(crate) fn stored(count: u32) -> i32 {
-    i32::try_from(count).unwrap_or(i32::MAX)
+pub(crate) fn stored(count: u32) -> crate::Result<i32> {
+    i32::try_from(count).map_err(|_| crate::StorageError::TooMany(count))
 }

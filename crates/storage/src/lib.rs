@@ -34,6 +34,9 @@ pub enum StorageError {
         /// What is wrong.
         problem: String,
     },
+    /// More than a column can have.
+    #[error("{0} is more than a column can have")]
+    TooMany(u32),
     /// A write touched another number of rows than it has to.
     #[error("{table}: {found} rows written, not {expected}")]
     Rows {

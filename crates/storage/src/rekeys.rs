@@ -175,7 +175,7 @@ pub async fn fit(db: &mut PgConnection, fitting: &Fitting, now: OffsetDateTime) 
         now,
         fitting.by.0,
         fitting.pack.0,
-        stored(fitting.old_keys)
+        stored(fitting.old_keys)?
     )
     .execute(db)
     .await?;

@@ -263,7 +263,7 @@ pub async fn hand_over(db: &mut PgConnection, hand_over: &PlotHandOver, by: Acto
         hand_over.buyer_id.0,
         hand_over.collected_by.0,
         hand_over.document_seen.as_str(),
-        stored(hand_over.keys_handed),
+        stored(hand_over.keys_handed)?,
         by.0,
         hand_over.made_at
     )

@@ -195,6 +195,18 @@ async fn a_pin_is_blocked_after_three_wrong_ones_and_for_longer_each_time() {
 }
 
 #[tokio::test]
+async fn a_key_that_its_recipient_has_no_more_is_not_handed_in_whatever_is_said() {
+    let town = Town::open().await;
+    let old = town.tenants_key(json!({})).await;
+    let id = town.authorised(json!({"purpose": "replace_worn", "replaces_key_id": old})).await;
+    town.owner.post(format!("/v1/keys/{old}/return"), json!({})).await.expect(200);
+    let path = format!("/v1/copy-requests/{id}/cuts");
+    let cut = town.counter_staff.post(path, json!({"quantity": 1, "old_key_handed_in": true})).await;
+    assert_eq!(cut.codes(), ["replaced_key_not_held", "worn_key_not_surrendered"]);
+    town.close().await;
+}
+
+#[tokio::test]
 async fn a_worn_key_is_destroyed_when_its_replacement_is_cut() {
     let town = Town::open().await;
     let old = town.tenants_key(json!({})).await;

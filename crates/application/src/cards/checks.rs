@@ -50,7 +50,7 @@ impl CardRefusal {
     }
 }
 
-/// The card.
+/// The card that was checked.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct CheckedCard {
     /// Its id.
@@ -69,7 +69,7 @@ impl From<&ShownCard> for CheckedCard {
     }
 }
 
-/// Whose it is.
+/// Whose the card is.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct CardHolder {
     /// The person.
@@ -82,7 +82,7 @@ pub struct CardHolder {
     occupier: bool,
 }
 
-/// The registration.
+/// The registration that the card is of.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct CheckedRegistration {
     /// Its id.
@@ -91,7 +91,7 @@ pub struct CheckedRegistration {
     number: TypedNumber,
 }
 
-/// What is behind a card that counts.
+/// Whose a card is that counts, and what it opens; nothing of one that is refused.
 #[derive(Debug, Default, Serialize, ToSchema)]
 pub struct BehindCard {
     /// Whose it is.

@@ -5,7 +5,7 @@ use serde_json::json;
 use crate::caller::Caller;
 use crate::cards::{Presented, ShownAtCounter, look_at};
 use crate::copies::gather::{Question, StepInput, gather_for_act};
-use crate::copies::outlook::collector_of;
+use crate::copies::outlook::{collector_of, collects_for};
 use crate::copies::{DecidedRequest, enter_step, store};
 use crate::counters::blanks::{Origin, add_difference};
 use crate::keys::{add_keys, move_key, put_key};
@@ -17,14 +17,13 @@ use domain::copies::decision::{RecordedStep, decide};
 use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, Purpose};
 use domain::count::number_of;
-use domain::counters::blanks::difference;
+use domain::counters::blanks::surplus;
 use domain::entry::commitment;
 use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
 use storage::counters::blanks;
 use storage::register::registrations;
-use storage::rights::authorities;
 use storage::{StorageError, cards, copies, keys, people};
 
 /// What goes before an act at a counter, in this order: a reply that was kept leaves here; so does somebody at
@@ -197,7 +196,7 @@ pub(super) async fn make_keys(
     let (account, unknown) =
         if as_fact { account.cut_as_fact(quantity)? } else { (account.cut(quantity)?, 0) };
     blanks::save(act.db(), &account).await?;
-    add_difference(act, &account, difference(unknown, 0), Origin::Cut(cut.id)).await?;
+    add_difference(act, &account, surplus(unknown, 0), Origin::Cut(cut.id)).await?;
     if request.purpose == Purpose::ReplaceWorn && making.handed_in {
         surrender(act, request).await?;
     }
@@ -270,7 +269,7 @@ async fn hand_over_shown(
     if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/collected_by_id", "is not known"));
     }
-    let collects_for = authorities::collects_for(act.db(), registration.id, person, today).await?;
+    let collects_for = collects_for(act.db(), std::slice::from_ref(&request), person, today).await?;
     let collector = collector_of(&request, person, &collects_for);
     let signed = step.signature.is_some();
     let shown = shown_facts(act, &registration, seen, (person, collector), signed).await?;

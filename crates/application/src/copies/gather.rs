@@ -1,5 +1,5 @@
-//! What steps are decided on: the request as it is asked for, and the facts, read once the registration is
-//! taken.
+//! What steps are decided on: the request as it is asked for, and the facts; in an act, read once its registration
+//! is taken for update.
 
 use sqlx::PgConnection;
 use time::{Duration, OffsetDateTime};
@@ -9,8 +9,7 @@ use crate::caller::Caller;
 use crate::copies::Ask;
 use crate::{Act, ActError, FieldProblem};
 use domain::copies::decision::facts::{
-    ApprovalFacts, AuthorisationFacts, CounterFacts, Facts, RegistrationFacts, ReplacedKey, RequestFacts,
-    ShownFacts, Step,
+    ApprovalFacts, AuthorisationFacts, Facts, RegistrationFacts, RequestFacts, ShownFacts, Step,
 };
 use domain::copies::{CopyRequest, Purpose, RequestState};
 use domain::count::number_of;
@@ -62,8 +61,9 @@ pub(super) async fn gather_for_act(
     let (now, caller) = (act.now, act.caller);
     let (step, request, section) = (question.step, question.request, registration.section_id);
     let db = act.db();
+    let questions = vec![question];
+    let approvals = approvals(db, &questions).await?;
     if matches!(step, Step::Look | Step::Cut | Step::HandOver) {
-        let approvals = facts::approvals(db, &[request.id.0]).await?;
         let mut people = vec![request.asked_by, request.recipient_id];
         people.extend(approvals.iter().map(|(_, person, _)| *person));
         facts::memberships_for_share(db, &people).await?;
@@ -74,7 +74,8 @@ pub(super) async fn gather_for_act(
     if step == Step::Cut {
         blanks::account_for_update(db, request.counter_id, section).await?;
     }
-    gather_one(db, DecisionContext { registration, rules, now, caller }, question).await
+    let context = DecisionContext { registration, rules, now, caller };
+    only(facts_with(db, context, questions, approvals).await?)
 }
 
 /// The facts of one step. No row is taken.
@@ -83,8 +84,11 @@ pub(super) async fn gather_one(
     context: DecisionContext<'_>,
     question: Question<'_>,
 ) -> Result<Facts, ActError> {
-    let mut found = gather(db, context, vec![question]).await?;
-    found.pop().ok_or_else(|| ActError::Internal("a step without its facts".to_owned()))
+    only(gather(db, context, vec![question]).await?)
+}
+
+fn only(mut gathered: Vec<Facts>) -> Result<Facts, ActError> {
+    gathered.pop().ok_or_else(|| ActError::Internal("a step without its facts".to_owned()))
 }
 
 /// The facts of each step, in as many statements as for one. No row is taken.
@@ -93,13 +97,28 @@ pub(super) async fn gather(
     context: DecisionContext<'_>,
     questions: Vec<Question<'_>>,
 ) -> Result<Vec<Facts>, ActError> {
+    let approvals = approvals(db, &questions).await?;
+    facts_with(db, context, questions, approvals).await
+}
+
+/// An approval: of which request, by whom, and whether in place of an authority that cannot act.
+type Approval = (CopyRequestId, PersonId, bool);
+
+/// The approvals of the requests; nobody has approved what is only being asked for.
+async fn approvals(db: &mut PgConnection, questions: &[Question<'_>]) -> Result<Vec<Approval>, ActError> {
+    let stored = questions.iter().filter(|question| question.step != Step::Ask);
+    let stored: Vec<Uuid> = stored.map(|question| question.request.id.0).collect();
+    Ok(if stored.is_empty() { vec![] } else { facts::approvals(db, &stored).await? })
+}
+
+async fn facts_with(
+    db: &mut PgConnection,
+    context: DecisionContext<'_>,
+    questions: Vec<Question<'_>>,
+    approvals: Vec<Approval>,
+) -> Result<Vec<Facts>, ActError> {
     let DecisionContext { registration, rules, now, caller } = context;
     let today = now.date();
-    // Nobody has approved what is only being asked for.
-    let asked_before = questions.iter().filter(|question| question.step != Step::Ask);
-    let asked_before: Vec<Uuid> = asked_before.map(|question| question.request.id.0).collect();
-    let approvals =
-        if asked_before.is_empty() { vec![] } else { facts::approvals(db, &asked_before).await? };
     let mut people: Vec<PersonId> = approvals.iter().map(|(_, person, _)| *person).collect();
     for Question { request, input, .. } in &questions {
         people.extend([request.asked_by, request.recipient_id]);
@@ -111,52 +130,49 @@ pub(super) async fn gather(
     let acting = caller.person().map(|person| facts::ActingPerson { person, organisations: &organisations });
     let authorities = facts::authorities(db, registration.id, &people, acting.as_ref(), today).await?;
     let holds = facts::holds(db, registration.id, today).await?;
-    let lookups: Vec<Lookup> = questions.iter().map(|question| lookup(question.request, rules)).collect();
+    let lookups: Vec<Lookup> = questions.iter().map(|question| lookup(question, rules)).collect();
     let found = facts::of_requests(db, (registration.id, registration.section_id), &lookups, today).await?;
-    let mut each = Vec::with_capacity(questions.len());
+    let mut gathered = Vec::with_capacity(questions.len());
     for (Question { step, request, input }, found) in questions.into_iter().zip(found) {
         let found =
             found.ok_or_else(|| ActError::invalid("/differ_id", "is not a differ of this registration"))?;
         let person = |id: PersonId| authorities.of(id, request.differ_id);
         let approval = |(by, emergency): (PersonId, bool)| ApprovalFacts { person: person(by), emergency };
-        let given = approvals.iter().filter(|(of, ..)| step != Step::Ask && *of == request.id);
+        let given = approvals.iter().filter(|(of, ..)| *of == request.id);
         let holds = facts::holds_on(&holds, request.differ_id);
-        each.push(Facts {
+        gathered.push(Facts {
             registration: RegistrationFacts { ended: registration.ended_at.is_some(), holds },
             asker: person(request.asked_by),
             recipient: person(request.recipient_id),
             approvals: given.map(|(_, by, emergency)| approval((*by, *emergency))).collect(),
             approver: input.approver.map(approval),
-            request: request_facts(request, &found, input.handed_in),
+            request: request_facts(request, &found),
             differ: found.differ,
             keys: found.keys,
-            // Blanks matter where keys are cut.
-            counter: CounterFacts {
-                blanks: if step == Step::Cut { found.counter.blanks } else { 0 },
-                ..found.counter
-            },
+            counter: found.counter,
             shown: input.shown,
             authorisation: authorisation(request, step),
             step_quantity: input.quantity,
             ..Facts::at(step, now)
         });
     }
-    Ok(each)
+    Ok(gathered)
 }
 
-fn lookup(request: &CopyRequest, rules: &Rules) -> Lookup {
+fn lookup(Question { request, input, .. }: &Question<'_>, rules: &Rules) -> Lookup {
     Lookup {
         differ: request.differ_id,
         counter: Some(request.counter_id),
         recipient: Some(request.recipient_id),
         request: Some(request.id),
         replaces: request.replaces_key_id,
+        handed_in: input.handed_in,
         extends: request.extends_request_id,
         earlier_since: request.asked_at - Duration::days(i64::from(rules.longest_period())),
     }
 }
 
-fn request_facts(request: &CopyRequest, found: &FoundFacts, handed_in: bool) -> RequestFacts {
+fn request_facts(request: &CopyRequest, found: &FoundFacts) -> RequestFacts {
     let extends = request.extends_request_id.is_some();
     RequestFacts {
         quantity: request.quantity,
@@ -167,7 +183,7 @@ fn request_facts(request: &CopyRequest, found: &FoundFacts, handed_in: bool) -> 
         extends,
         extensions: if extends { found.extensions.saturating_add(1) } else { 0 },
         emergency_reason: request.emergency_reason.is_some(),
-        replaced: found.replaced.clone().map(|key| ReplacedKey { handed_in, ..key }),
+        replaced: found.replaced.clone(),
     }
 }
 

@@ -8,7 +8,7 @@ mod gather;
 mod sheet;
 
 pub mod offline;
-pub mod outlook;
+pub(crate) mod outlook;
 pub mod uncollected;
 
 pub(super) use crate::copies::counter::signature_error;

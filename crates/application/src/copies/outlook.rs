@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 use sqlx::PgConnection;
-use time::OffsetDateTime;
+use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -38,7 +38,7 @@ pub struct MayOrder {
     decision: Decision,
 }
 
-/// A request of the holder that waits at this counter.
+/// A request that waits at this counter: the holder asked for it, is to have its keys, or may collect them.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct WaitingRequest {
     /// The request.
@@ -54,21 +54,21 @@ pub struct WaitingRequest {
 }
 
 /// Who stands where.
-pub struct PersonAtCounter<'a> {
+pub(crate) struct PersonAtCounter<'a> {
     /// Clock and randomness.
-    pub outside: &'a Outside,
+    pub(crate) outside: &'a Outside,
     /// Who looks.
-    pub caller: &'a Caller,
+    pub(crate) caller: &'a Caller,
     /// At which counter.
-    pub counter: CounterId,
+    pub(crate) counter: CounterId,
     /// Who stands there.
-    pub person: PersonId,
+    pub(crate) person: PersonId,
     /// When the person stands there.
-    pub now: OffsetDateTime,
+    pub(crate) now: OffsetDateTime,
 }
 
 /// What the person may order, and what waits. Nothing is written, and no row is taken.
-pub async fn at_counter(
+pub(crate) async fn at_counter(
     db: &mut PgConnection,
     (registration, rules): (&Registration, &Rules),
     authorities: &[Authority],
@@ -84,11 +84,7 @@ pub async fn at_counter(
         .map(|differ| one_more(standing.outside.id(now).into(), registration, differ, standing))
         .collect();
     let waiting = copies::waiting_for(db, registration.id, counter, person, now.date()).await?;
-    let collects_for = if waiting.iter().all(|request| request.recipient_id == person) {
-        vec![]
-    } else {
-        authorities::collects_for(db, registration.id, person, now.date()).await?
-    };
+    let collects_for = collects_for(db, &waiting, person, now.date()).await?;
     let input = |request: &CopyRequest| {
         let collector = collector_of(request, person, &collects_for);
         StepInput { shown: ShownFacts { collector, ..shown.clone() }, quantity: 1, ..StepInput::default() }
@@ -97,22 +93,23 @@ pub async fn at_counter(
     let next = |request| Question { step: next_step(request), request, input: input(request) };
     let questions = new.iter().map(ask).chain(waiting.iter().map(next)).collect();
     let context = DecisionContext { registration, rules, now, caller };
-    let mut decisions = gather(db, context, questions).await?.into_iter().map(|facts| decide(&facts, rules));
-    let may_order = differs.into_iter().zip(&mut decisions).map(|(differ, decision)| MayOrder {
+    let gathered = gather(db, context, questions).await?;
+    let mut of_new: Vec<Decision> = gathered.iter().map(|facts| decide(facts, rules)).collect();
+    let of_waiting = of_new.split_off(differs.len());
+    let may_order = differs.into_iter().zip(of_new).map(|(differ, decision)| MayOrder {
         differ_id: differ.id,
         differ: differ.number,
         level: differ.level,
         decision,
     });
-    let may_order = may_order.collect();
-    let waiting = waiting.into_iter().zip(decisions).map(|(request, decision)| WaitingRequest {
+    let waiting = waiting.into_iter().zip(of_waiting).map(|(request, decision)| WaitingRequest {
         next: next_step(&request),
         copy_request: request,
         still_to_do: decision.still_to_do(),
         otherwise_permitted: decision.is_otherwise_permitted(),
         decision,
     });
-    Ok((may_order, waiting.collect()))
+    Ok((may_order.collect(), waiting.collect()))
 }
 
 /// What is done next with a request that waits at a counter.
@@ -121,6 +118,20 @@ fn next_step(request: &CopyRequest) -> Step {
         RequestState::Authorised if request.progress().left_to_hand_over() > 0 => Step::HandOver,
         RequestState::Authorised => Step::Cut,
         _ => Step::Approve,
+    }
+}
+
+/// For whom somebody may collect who stands there for some requests of a registration; looked up only where
+/// one is for somebody else.
+pub(super) async fn collects_for(
+    db: &mut PgConnection,
+    requests: &[CopyRequest],
+    person: PersonId,
+    today: Date,
+) -> Result<Vec<PersonId>, ActError> {
+    match requests.iter().find(|request| request.recipient_id != person) {
+        Some(other) => Ok(authorities::collects_for(db, other.registration_id, person, today).await?),
+        None => Ok(vec![]),
     }
 }
 

@@ -5,7 +5,7 @@ use serde_json::json;
 use crate::counters::require_own;
 use crate::{Act, ActError, Read};
 use domain::counters::blanks::{
-    BlankAccount, BlankDifference, BlankError, BlankMovement, Explanation, MovementKind, difference,
+    BlankAccount, BlankDifference, BlankError, BlankMovement, Explanation, MovementKind, surplus,
 };
 use domain::ids::{BlankDifferenceId, BlankMovementId, CopyRequestId, CounterId, CutId, SectionId};
 use domain::text::Remark;
@@ -103,7 +103,7 @@ pub async fn record(
         MovementKind::Count => {
             // What earlier counts found and nobody explained yet is not found again.
             let open = blanks::open_counted(act.db(), counter, new.section).await?;
-            let more = difference(new.quantity, account.on_hand).saturating_sub(open);
+            let more = surplus(new.quantity, account.on_hand).saturating_sub(open);
             add_difference(act, &account, more, Origin::Movement(movement.id)).await?;
             ("blanks.counted", account)
         }
@@ -196,7 +196,7 @@ pub async fn confirm(
     blanks::confirm(act.db(), id, by, counted, now).await?;
     blanks::save(act.db(), &after).await?;
     act.enter_change("blanks.confirmed", None, id.0, vec![("counted", json!(counted))]).await?;
-    let more = difference(counted, found.quantity);
+    let more = surplus(counted, found.quantity);
     add_difference(act, &after, more, Origin::Movement(id)).await?;
     Ok(BlankMovement {
         confirmed_by: Some(by),

@@ -81,7 +81,7 @@ pub struct GeometryUse {
     #[serde(flatten)]
     counted: CountedSpace,
     /// Combinations that are taken.
-    taken: i64,
+    taken: u32,
     /// Combinations that are free, in decimal digits.
     #[serde(serialize_with = "as_digits")]
     #[schema(value_type = String, pattern = "^[0-9]+$")]
@@ -89,9 +89,9 @@ pub struct GeometryUse {
     /// How many of a thousand are taken.
     taken_per_mille: u16,
     /// Differs on record without bitting: nothing can be kept apart from them.
-    without_bitting: i64,
+    without_bitting: u32,
     /// Differs drawn in the last 365 days.
-    drawn_in_a_year: i64,
+    drawn_in_a_year: u32,
     /// The day on which none is left at that rate; none within a hundred years, when absent.
     runs_dry_on: Option<Date>,
 }
@@ -116,7 +116,7 @@ pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Geo
     let counted = counted(&geometry, "").await?;
     let left = left_of(counted.count, taken);
     let runs_dry_on = runs_dry(today.date(), left, drawn_in_a_year);
-    let without_bitting = (on_record - taken).max(0);
+    let without_bitting = on_record.saturating_sub(taken);
     let taken_per_mille = per_mille(taken, counted.count);
     Ok(GeometryUse {
         geometry,
@@ -132,19 +132,19 @@ pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Geo
 }
 
 /// How many are left where so many are taken.
-pub(super) fn left_of(count: u128, taken: i64) -> u128 {
-    count.saturating_sub(u128::from(taken.unsigned_abs()))
+pub(super) fn left_of(count: u128, taken: u32) -> u128 {
+    count.saturating_sub(u128::from(taken))
 }
 
 /// The share that is taken.
-fn per_mille(taken: i64, count: u128) -> u16 {
-    let share = (u128::from(taken.unsigned_abs()) * 1000).checked_div(count);
+fn per_mille(taken: u32, count: u128) -> u16 {
+    let share = (u128::from(taken) * 1000).checked_div(count);
     share.and_then(|share| u16::try_from(share).ok()).unwrap_or(1000)
 }
 
 /// The day on which none is left, if as many are drawn in each 365 days as in the last.
-fn runs_dry(today: Date, left: u128, drawn_in_a_year: i64) -> Option<Date> {
-    let a_year = u128::try_from(drawn_in_a_year).ok().filter(|drawn| *drawn > 0)?;
+fn runs_dry(today: Date, left: u128, drawn_in_a_year: u32) -> Option<Date> {
+    let a_year = Some(u128::from(drawn_in_a_year)).filter(|drawn| *drawn > 0)?;
     let days = i64::try_from(left.checked_mul(365)? / a_year).ok().filter(|days| *days <= 36_500)?;
     today.checked_add(Duration::days(days))
 }

@@ -126,7 +126,7 @@ pub struct DifferDraw {
     space: Arc<Space>,
     separation: Separation,
     site: Vec<Vec<u8>>,
-    taken: i64,
+    taken: u32,
 }
 
 /// How many candidates are drawn at first; then twice as many each time.

@@ -175,15 +175,15 @@ async fn exposure_of(
         .into_iter()
         .map(|lock| ExposedLock { review_due: at_lock(&lock), lock })
         .collect();
-    let (issued, missing) = stored_losses::share(db, differ).await?;
-    let alone = locks.is_empty() && review::is_due(situation, rules, issued, missing);
+    let (keys, missing) = stored_losses::share(db, differ).await?;
+    let alone = locks.is_empty() && review::is_due(situation, rules, keys, missing);
     Ok(Exposure {
         differ_id: differ,
         review_due: alone || locks.iter().any(|lock| lock.review_due),
         locks,
         people: exposure::people(db, differ).await?,
         in_store: exposure::in_store(db, differ).await?,
-        keys: issued,
+        keys,
         missing,
     })
 }
@@ -254,11 +254,12 @@ async fn situation(
         recipient: key.holder_id,
         request: None,
         replaces: None,
+        handed_in: false,
         extends: None,
         earlier_since: now,
     };
-    let place = (registration.id, registration.section_id);
-    let found = facts::of_requests(db, place, &[lookup], today).await?.pop().flatten();
+    let of = (registration.id, registration.section_id);
+    let found = facts::of_requests(db, of, &[lookup], today).await?.pop().flatten();
     let found = found.ok_or_else(|| ActError::Internal("a key without its differ".to_owned()))?;
     let holder: Vec<PersonId> = key.holder_id.into_iter().collect();
     let authorities = facts::authorities(db, registration.id, &holder, None, today).await?;

@@ -23,24 +23,24 @@ use storage::log::evidence;
 use storage::register::{history, sections};
 use storage::{Portion, StorageError, people, sites};
 
-fn read<T: serde::de::DeserializeOwned>(row: Value) -> Result<T, ActError> {
+fn row_of<T: serde::de::DeserializeOwned>(row: Value) -> Result<T, ActError> {
     let corrupt =
         |error: serde_json::Error| StorageError::Corrupt { table: "history", problem: error.to_string() };
     Ok(serde_json::from_value(row).map_err(corrupt)?)
 }
 
 /// The rows of a registration as they stood.
-fn past(rows: Vec<(String, Value)>) -> Result<Past, ActError> {
+fn past_of(rows: Vec<(String, Value)>) -> Result<Past, ActError> {
     let mut found = Past::default();
     for (table, row) in rows {
         match table.as_str() {
-            "registrations" => found.registration = Some(read(row)?),
-            "locks" => found.locks.push(read(row)?),
-            "answers" => found.answers.push(read(row)?),
-            "keys" => found.keys.push(read(row)?),
-            "authorities" => found.authorities.push(read(row)?),
-            "losses" => found.losses.push(read(row)?),
-            "rekeys" => found.rekeys.push(read(row)?),
+            "registrations" => found.registration = Some(row_of(row)?),
+            "locks" => found.locks.push(row_of(row)?),
+            "answers" => found.answers.push(row_of(row)?),
+            "keys" => found.keys.push(row_of(row)?),
+            "authorities" => found.authorities.push(row_of(row)?),
+            "losses" => found.losses.push(row_of(row)?),
+            "rekeys" => found.rekeys.push(row_of(row)?),
             _ => {}
         }
     }
@@ -79,13 +79,13 @@ pub async fn make(
     }
     let end = on.saturating_add(Duration::DAY).midnight().assume_utc() - Duration::MICROSECOND;
     let at = end.min(act.now);
-    let mut then = past(history::as_of(act.db(), registration_id, at).await?)?;
+    let mut past = past_of(history::as_of(act.db(), registration_id, at).await?)?;
     // On a site, its key opens the plot's doors too: those keys are the site's.
     if let Some(site) = sites::site_of_plot(act.db(), registration_id).await? {
-        then.take_in(past(history::as_of(act.db(), site, at).await?)?);
+        past.take_in(past_of(history::as_of(act.db(), site, at).await?)?);
     }
     let gone = || ActError::Internal("a registration without its history".to_owned());
-    let stood = then.registration.as_ref().ok_or_else(gone)?;
+    let stood = past.registration.as_ref().ok_or_else(gone)?;
     let owner = people::organisation(act.db(), stood.owner_id).await?;
     let section = sections::section(act.db(), registration.section_id).await?;
     let content = StatementContent {
@@ -96,11 +96,11 @@ pub async fn make(
         section: section.map(|section| section.name).unwrap_or_default(),
         on,
         made_at: act.now,
-        locks: then.locks(),
-        keys: then.keys(),
-        may_order: may_order(act, &then, on).await?,
-        last_rekey_on: then.last_rekey(),
-        open_losses: then.open_losses(),
+        locks: past.locks(),
+        keys: past.keys(),
+        may_order: may_order(act, &past, on).await?,
+        last_rekey_on: past.last_rekey(),
+        open_losses: past.open_losses(),
         remarks: cautions::STATEMENT.to_vec(),
     };
     let text = serde_json::to_string(&content).map_err(|error| ActError::Internal(error.to_string()))?;

@@ -103,7 +103,7 @@ pub struct PartLine {
     /// What it is.
     pub name: String,
     /// How many of them.
-    pub quantity: u32,
+    pub quantity: u64,
     /// What they cost, in the smallest unit of the currency.
     pub cost: u64,
 }
@@ -120,7 +120,7 @@ pub struct OrderList {
     /// Differs of their own that the plots get.
     pub differs: u32,
     /// Keys that come with the packs.
-    pub keys_with_packs: u32,
+    pub keys_with_packs: u64,
     /// Service parts.
     pub parts: Vec<PartLine>,
     /// What it costs, in the smallest unit of the currency, fitting included; absent without a price list.
@@ -138,7 +138,7 @@ pub async fn order_list(read: &mut Read<'_>, id: SiteId) -> Result<OrderList, Ac
     let prices = newest_prices(&mut read.db, site.section_id).await?;
     let part = |part: &ServicePart| {
         let quantity = Prices::parts_for(part, locks);
-        let cost = u64::from(quantity) * u64::from(part.price);
+        let cost = quantity * u64::from(part.price);
         PartLine { name: part.name.to_string(), quantity, cost }
     };
     let parts = prices.iter().flat_map(|prices| &prices.parts).map(part).collect();
@@ -150,7 +150,7 @@ pub async fn order_list(read: &mut Read<'_>, id: SiteId) -> Result<OrderList, Ac
         locks,
         packs: locks,
         differs,
-        keys_with_packs: locks * keys_with_pack(prices.as_ref()),
+        keys_with_packs: u64::from(locks) * u64::from(keys_with_pack(prices.as_ref())),
         parts,
         cost: prices.as_ref().map(cost),
         currency: prices.map(|prices| prices.currency),

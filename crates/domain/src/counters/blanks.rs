@@ -158,7 +158,7 @@ pub enum BlankError {
 
 /// How many more there are than there should be; fewer, where it is negative.
 #[must_use]
-pub fn difference(there: u32, expected: u32) -> i32 {
+pub fn surplus(there: u32, expected: u32) -> i32 {
     let more = i64::from(there) - i64::from(expected);
     i32::try_from(more).unwrap_or(if more < 0 { i32::MIN } else { i32::MAX })
 }
@@ -270,8 +270,9 @@ impl BlankAccount {
                 Ok(Self { on_hand: self.take(quantity)?, missing: plus(self.missing, quantity)?, ..self })
             }
             Explanation::BookedTwice if fewer => {
+                let on_hand = self.take(quantity)?;
                 let received = self.received.checked_sub(quantity).ok_or(BlankError::DoesNotFit)?;
-                Ok(Self { on_hand: self.take(quantity)?, received, ..self })
+                Ok(Self { on_hand, received, ..self })
             }
             _ => Err(BlankError::WrongExplanation),
         }

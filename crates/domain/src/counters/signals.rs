@@ -36,7 +36,7 @@ pub struct Bounds {
     /// How many days it looks back, or how many days old a thing has to be.
     pub days: i32,
     /// From how many on there is a signal.
-    pub least: i64,
+    pub least: u32,
 }
 
 /// At least so many of a hundred blanks that were used have to be spoiled ones.

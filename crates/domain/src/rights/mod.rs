@@ -13,7 +13,6 @@ pub mod notices;
 
 use serde::Serialize;
 use time::{Date, Duration, OffsetDateTime};
-
 use utoipa::ToSchema;
 
 use crate::calendar::Period;

@@ -1,5 +1,5 @@
-//! What decisions are taken on, read once their registration is taken for update: for as many requests at once
-//! as there are, in as many statements as for one.
+//! What decisions are taken on: read for as many requests of a registration at once as there are, in as many
+//! statements as for one.
 
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
@@ -31,17 +31,26 @@ pub struct ActingPerson<'a> {
     pub organisations: &'a [Uuid],
 }
 
-/// Authorities of people on a registration, some over every differ, some over a few.
-pub struct FoundAuthorities(Vec<(PersonId, Vec<DifferId>, AuthorityFacts)>);
+/// An authority of a person, over every differ or over some.
+struct FoundAuthority {
+    person: PersonId,
+    every_differ: bool,
+    differs: Vec<DifferId>,
+    /// As it is for a differ that it covers.
+    facts: AuthorityFacts,
+}
+
+/// Authorities of people on a registration.
+pub struct FoundAuthorities(Vec<FoundAuthority>);
 
 impl FoundAuthorities {
     /// A person, with the authorities as they are for a differ.
     #[must_use]
     pub fn of(&self, id: PersonId, differ: DifferId) -> PersonFacts {
-        let own = self.0.iter().filter(|(person, ..)| *person == id);
-        let for_differ = |(_, differs, facts): &(PersonId, Vec<DifferId>, AuthorityFacts)| AuthorityFacts {
-            covers: facts.covers || differs.contains(&differ),
-            ..facts.clone()
+        let own = self.0.iter().filter(|found| found.person == id);
+        let for_differ = |found: &FoundAuthority| AuthorityFacts {
+            covers: found.every_differ || found.differs.contains(&differ),
+            ..found.facts.clone()
         };
         PersonFacts { id, authorities: own.map(for_differ).collect() }
     }
@@ -88,7 +97,7 @@ pub async fn authorities(
             class: row.class,
             post: slug("authorities", row.post.as_deref())?,
             standing: slug("authorities", row.standing.as_deref())?,
-            covers: row.every_differ,
+            covers: true,
             may_order: row.may_order,
             may_approve: row.may_approve,
             occupier: row.occupier,
@@ -97,7 +106,8 @@ pub async fn authorities(
             period: Period { first_day: row.first_day, last_day: row.last_day },
             revoked: row.revoked,
         };
-        found.push((row.person_id, row.differ_ids, facts));
+        let (person, every_differ, differs) = (row.person_id, row.every_differ, row.differ_ids);
+        found.push(FoundAuthority { person, every_differ, differs, facts });
     }
     Ok(FoundAuthorities(found))
 }
@@ -159,7 +169,6 @@ pub async fn approvals(
 }
 
 /// One request, or one that is only thought of: which keys it is about, and what its counts leave out.
-#[derive(Clone, Copy)]
 pub struct Lookup {
     /// Keys of which differ.
     pub differ: DifferId,
@@ -171,6 +180,8 @@ pub struct Lookup {
     pub request: Option<CopyRequestId>,
     /// The key that it replaces.
     pub replaces: Option<KeyId>,
+    /// That key is handed in with the step.
+    pub handed_in: bool,
     /// The request whose keys it wants to keep out longer.
     pub extends: Option<CopyRequestId>,
     /// Since when keys that were authorised count as earlier ones.
@@ -244,8 +255,8 @@ pub async fn of_requests(
 ) -> Result<Vec<Option<FoundFacts>>> {
     let mut found: Vec<Option<FoundFacts>> = lookups.iter().map(|_| None).collect();
     for row in rows(db, registration, lookups, today).await? {
-        let place = place(row.position);
-        if let (Some(slot), Some(lookup)) = (found.get_mut(place), lookups.get(place)) {
+        let index = index_of(row.position);
+        if let (Some(slot), Some(lookup)) = (found.get_mut(index), lookups.get(index)) {
             let replaced = lookup.replaces.map(|_| ReplacedKey::default());
             *slot = Some(FoundFacts { replaced, ..row.try_into()? });
         }
@@ -258,7 +269,7 @@ pub async fn of_requests(
 }
 
 /// Which lookup a row is of.
-fn place(position: i64) -> usize {
+fn index_of(position: i64) -> usize {
     usize::try_from(position).map_or(usize::MAX, |position| position.saturating_sub(1))
 }
 
@@ -347,7 +358,7 @@ async fn add_earlier(
     .fetch_all(db)
     .await?;
     for row in rows {
-        if let Some(Some(facts)) = found.get_mut(place(row.position)) {
+        if let Some(Some(facts)) = found.get_mut(index_of(row.position)) {
             facts.keys.earlier.push(EarlierKeys { at: row.at, quantity: row.quantity.into() });
         }
     }
@@ -363,7 +374,7 @@ async fn add_replaced(
     let rows = sqlx::query!(
         r#"SELECT position AS "position!", keys.state, charge AS "charge?", waived_by_post AS "waived_by?",
                   EXISTS (SELECT 1 FROM copy_requests
-                          WHERE replaces_key_id = keys.id AND copy_requests.id <> asked.request
+                          WHERE replaces_key_id = keys.id AND copy_requests.id IS DISTINCT FROM asked.request
                             AND copy_requests.state IN ('authorised', 'completed')) AS "replaced_before!"
            FROM unnest($1::uuid[], $2::uuid[], $3::uuid[], $4::uuid[])
                 WITH ORDINALITY AS asked(replaced, differ, recipient, request, position)
@@ -378,11 +389,12 @@ async fn add_replaced(
     .fetch_all(db)
     .await?;
     for row in rows {
-        if let Some(Some(facts)) = found.get_mut(place(row.position)) {
+        let index = index_of(row.position);
+        if let (Some(Some(facts)), Some(lookup)) = (found.get_mut(index), lookups.get(index)) {
             facts.replaced = Some(ReplacedKey {
                 with_recipient: row.state == KeyState::WithPerson,
                 missing: row.state.is_missing(),
-                handed_in: false,
+                handed_in: lookup.handed_in,
                 replaced_before: row.replaced_before,
                 charge: row.charge.unwrap_or(ChargeState::None),
                 waived_by: slug("losses", row.waived_by.as_deref())?,

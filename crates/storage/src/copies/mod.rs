@@ -46,7 +46,7 @@ pub async fn add(db: &mut PgConnection, request: &CopyRequest) -> Result<()> {
         request.asked_by.0,
         request.recipient_id.0,
         request.counter_id.0,
-        stored(request.quantity),
+        stored(request.quantity)?,
         request.purpose.as_str(),
         request.replaces_key_id.map(|id| id.0),
         request.needed_from,
@@ -57,8 +57,8 @@ pub async fn add(db: &mut PgConnection, request: &CopyRequest) -> Result<()> {
         request.asked_at,
         request.authorised_at,
         request.lapses_at,
-        stored(request.cut_count),
-        stored(request.handed_count),
+        stored(request.cut_count)?,
+        stored(request.handed_count)?,
         request.version
     )
     .execute(db)
@@ -76,8 +76,8 @@ pub async fn change(db: &mut PgConnection, request: &CopyRequest, now: OffsetDat
         request.state.as_str(),
         request.authorised_at,
         request.lapses_at,
-        stored(request.cut_count),
-        stored(request.handed_count),
+        stored(request.cut_count)?,
+        stored(request.handed_count)?,
         request.version,
         now
     )
@@ -210,7 +210,7 @@ pub async fn add_cut(db: &mut PgConnection, cut: &NewCut, now: OffsetDateTime) -
         cut.id.0,
         cut.request.0,
         cut.counter.0,
-        stored(cut.quantity),
+        stored(cut.quantity)?,
         cut.decision.0,
         now
     )

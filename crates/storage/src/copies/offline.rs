@@ -37,7 +37,7 @@ pub async fn add_offline_cut(db: &mut PgConnection, row: &NewOfflineCut) -> Resu
         row.chosen,
         row.made_at,
         row.flagged,
-        stored(row.beyond)
+        stored(row.beyond)?
     )
     .execute(db)
     .await?;

@@ -68,14 +68,14 @@ pub async fn save(db: &mut PgConnection, account: &BlankAccount) -> Result<()> {
          WHERE counter_id = $1 AND section_id = $2",
         account.counter_id.0,
         account.section_id.0,
-        stored(account.received),
-        stored(account.cut),
-        stored(account.spoiled),
-        stored(account.returned),
-        stored(account.missing),
-        stored(account.on_hand),
-        stored(account.on_the_way),
-        account.most_blanks.map(stored)
+        stored(account.received)?,
+        stored(account.cut)?,
+        stored(account.spoiled)?,
+        stored(account.returned)?,
+        stored(account.missing)?,
+        stored(account.on_hand)?,
+        stored(account.on_the_way)?,
+        account.most_blanks.map(stored).transpose()?
     )
     .execute(db)
     .await?;
@@ -92,7 +92,7 @@ pub async fn add_movement(db: &mut PgConnection, movement: &BlankMovement) -> Re
         movement.counter_id.0,
         movement.section_id.0,
         movement.kind.as_str(),
-        stored(movement.quantity),
+        stored(movement.quantity)?,
         movement.copy_request_id.map(|id| id.0),
         movement.remark,
         movement.made_by.0,
@@ -137,7 +137,7 @@ pub async fn confirm(
          WHERE id = $1 AND confirmed_at IS NULL",
         id.0,
         by.0,
-        stored(counted),
+        stored(counted)?,
         now
     )
     .execute(db)

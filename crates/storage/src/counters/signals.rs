@@ -28,7 +28,7 @@ macro_rules! counted {
 /// What a rule finds at an instant.
 pub async fn find(db: &mut PgConnection, rule: SignalRule, now: OffsetDateTime) -> Result<Vec<SignalCount>> {
     let bounds = rule.bounds();
-    let (since, least) = (now - Duration::days(i64::from(bounds.days)), bounds.least);
+    let (since, least) = (now - Duration::days(i64::from(bounds.days)), i64::from(bounds.least));
     Ok(match rule {
         SignalRule::RefusedCards => counted!(
             db,

@@ -8,6 +8,7 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
+use crate::count::Count;
 use crate::secrets::SealedSecret;
 use crate::{Portion, Result, wrote};
 use domain::differs::{Differ, DifferState};
@@ -42,22 +43,22 @@ pub async fn set_geometry(
 }
 
 /// How many combinations of a section are taken; nobody else gives one out until the transaction ends.
-pub async fn space_for_update(db: &mut PgConnection, section: SectionId) -> Result<i64> {
+pub async fn space_for_update(db: &mut PgConnection, section: SectionId) -> Result<u32> {
     sqlx::query!(
         "INSERT INTO differ_spaces (section_id, taken) VALUES ($1, 0) ON CONFLICT (section_id) DO NOTHING",
         section.0
     )
     .execute(&mut *db)
     .await?;
-    Ok(sqlx::query_scalar!("SELECT taken FROM differ_spaces WHERE section_id = $1 FOR UPDATE", section.0)
-        .fetch_one(db)
-        .await?)
+    let taken =
+        sqlx::query_scalar!("SELECT taken FROM differ_spaces WHERE section_id = $1 FOR UPDATE", section.0);
+    Ok(taken.fetch_one(db).await?.into())
 }
 
 /// How many combinations of a section are taken.
-pub async fn taken(db: &mut PgConnection, section: SectionId) -> Result<i64> {
+pub async fn taken(db: &mut PgConnection, section: SectionId) -> Result<u32> {
     let taken = sqlx::query_scalar!("SELECT taken FROM differ_spaces WHERE section_id = $1", section.0);
-    Ok(taken.fetch_optional(db).await?.unwrap_or(0))
+    Ok(taken.fetch_optional(db).await?.map_or(0, u32::from))
 }
 
 /// So many combinations more are taken, or fewer.
@@ -117,24 +118,22 @@ pub async fn is_number_taken(db: &mut PgConnection, section: SectionId, number: 
 }
 
 /// How many differs of a section were drawn since an instant.
-pub async fn allotted_since(db: &mut PgConnection, section: SectionId, since: OffsetDateTime) -> Result<i64> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT count(*) AS "count!" FROM differs WHERE section_id = $1 AND allotted_at >= $2"#,
+pub async fn allotted_since(db: &mut PgConnection, section: SectionId, since: OffsetDateTime) -> Result<u32> {
+    let drawn = sqlx::query_scalar!(
+        r#"SELECT count(*) AS "count!: Count" FROM differs WHERE section_id = $1 AND allotted_at >= $2"#,
         section.0,
         since
-    )
-    .fetch_one(db)
-    .await?)
+    );
+    Ok(drawn.fetch_one(db).await?.into())
 }
 
 /// How many differs of a section are on record, those apart that were released.
-pub async fn on_record(db: &mut PgConnection, section: SectionId) -> Result<i64> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT count(*) AS "count!" FROM differs WHERE section_id = $1 AND state <> 'released'"#,
+pub async fn on_record(db: &mut PgConnection, section: SectionId) -> Result<u32> {
+    let found = sqlx::query_scalar!(
+        r#"SELECT count(*) AS "count!: Count" FROM differs WHERE section_id = $1 AND state <> 'released'"#,
         section.0
-    )
-    .fetch_one(db)
-    .await?)
+    );
+    Ok(found.fetch_one(db).await?.into())
 }
 
 /// Writes where a differ stands.

@@ -289,8 +289,8 @@ pub async fn add_count(db: &mut PgConnection, count: &StockCount) -> Result<()> 
         count.id.0,
         count.registration_id.0,
         count.differ_id.0,
-        stored(count.book),
-        stored(count.counted),
+        stored(count.book)?,
+        stored(count.counted)?,
         count.remark,
         count.made_by.0,
         count.made_at

@@ -124,7 +124,7 @@ pub async fn add(db: &mut PgConnection, key: &Key, origin: Origin, now: OffsetDa
         key.id.0,
         key.registration_id.0,
         key.differ_id.0,
-        stored(key.copy_number),
+        stored(key.copy_number)?,
         cut,
         pack,
         key.state.as_str(),

@@ -143,7 +143,8 @@ async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
 #[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys",
     responses((status = 200, body = RekeyProgress)))]
 async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
-    ok(&rekeys::rekey(&mut call.read().await?, id).await?)
+    let found = rekeys::rekey(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// Record that a lock was fitted with its new levers (owner, agent, supplier): it answers to the new differs

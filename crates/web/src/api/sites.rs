@@ -109,7 +109,8 @@ async fn list_sites(call: Call, list: Listing<ListQuery>) -> HandlerResult {
 /// A site (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", responses((status = 200, body = Site)))]
 async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    ok(&sites::site(&mut call.read().await?, id).await?)
+    let found = sites::site(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// Add plots and their doors from CSV (supplier): all of the file, or nothing of it. The doors answer to the
@@ -126,7 +127,8 @@ async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> H
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress", tag = "sites",
     responses((status = 200, body = Progress)))]
 async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    ok(&sites::progress(&mut call.read().await?, id).await?)
+    let found = sites::progress(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// How a site stands, as a sheet to print (builder, supplier).
@@ -195,7 +197,8 @@ fn sheet(progress: Progress, today: time::Date) -> Report {
 #[utoipa::path(get, path = "/v1/sites/{site_id}/order-list", tag = "sites",
     responses((status = 200, body = OrderList)))]
 async fn read_order_list(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
-    ok(&sites::order_list(&mut call.read().await?, id).await?)
+    let found = sites::order_list(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// A plot and its locks.

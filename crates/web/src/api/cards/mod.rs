@@ -109,7 +109,8 @@ async fn set_card_state(
 /// A card, for its holder and for those who see all of the registration.
 #[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", responses((status = 200, body = Card)))]
 async fn read_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
-    ok(&cards::card(&mut call.read().await?, id).await?)
+    let found = cards::card(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// The token of a card: what its QR code holds.

@@ -91,7 +91,8 @@ async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult
 #[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
     responses((status = 200, body = Counter)))]
 async fn read_counter(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
-    ok(&counters::counter(&mut call.read().await?, id).await?)
+    let found = counters::counter(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// Appoint a counter for a section (supplier).

@@ -83,7 +83,8 @@ async fn key_locks(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
     responses((status = 200, body = Openings)))]
 async fn read_openings(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
-    ok(&keying::openings(&mut call.read().await?, id).await?)
+    let found = keying::openings(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// The keying schedule as CSV (owner, agent, supplier). It shows no address.

@@ -87,7 +87,8 @@ async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
     responses((status = 200, body = Exposure)))]
 async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
-    ok(&losses::exposure(&mut call.read().await?, id).await?)
+    let found = losses::exposure(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// Decide what becomes of the locks after a loss (owner, agent, supplier; in person). `keep` lifts the hold

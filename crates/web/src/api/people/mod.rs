@@ -58,7 +58,8 @@ async fn add_person(call: Call, Idempotent { key, body }: Idempotent<NewPerson>)
 #[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people",
     responses((status = 200, body = Person)))]
 async fn read_person(call: Call, Id(id): Id<PersonId>) -> HandlerResult {
-    ok(&people::person(&mut call.read().await?, id).await?)
+    let found = people::person(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// Invite a person again: the first token was lost, or the password.

@@ -92,7 +92,8 @@ async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> Han
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
     responses((status = 200, body = Organisation)))]
 async fn read_organisation(call: Call, Id(id): Id<OrganisationId>) -> HandlerResult {
-    ok(&people::organisation(&mut call.read().await?, id).await?)
+    let found = people::organisation(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// A person joins an organisation (its head, or the supplier).

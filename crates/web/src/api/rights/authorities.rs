@@ -171,7 +171,8 @@ async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
     responses((status = 200, body = Authority)))]
 async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
-    ok(&authorities::authority(&mut call.read().await?, id).await?)
+    let found = authorities::authority(&mut call.read().await?, id).await?;
+    ok(&found)
 }
 
 /// What would go with an authority if it were revoked now. Changes nothing.
