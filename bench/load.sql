@@ -65,6 +65,12 @@ INSERT INTO copy_requests (id, registration_id, differ_id, asked_by, recipient_i
 SELECT bench_id(17, i), bench_id(6, i), bench_id(8, i), bench_id(2, i % 64), bench_id(2, i % 64), bench_id(4, 1), 1,
        'additional', 'completed', '2026-01-02Z', '2026-01-02Z', '2026-02-01Z', 1, 1, 3, '2026-01-03Z'
 FROM generate_series(1::bigint, :n) i;
+-- One in four had a copy made long ago, so that the server knows how large these tables get.
+INSERT INTO copy_requests (id, registration_id, differ_id, asked_by, recipient_id, counter_id, quantity, purpose, state,
+                           asked_at, authorised_at, lapses_at, cut_count, handed_count, version, changed_at)
+SELECT bench_id(16, i), bench_id(6, i), bench_id(8, i), bench_id(2, i % 64), bench_id(2, i % 64), bench_id(4, 1), 1,
+       'additional', 'completed', '2020-01-01Z', '2020-01-01Z', '2020-02-01Z', 1, 1, 3, '2020-01-02Z'
+FROM generate_series(1::bigint, :n, 4) i;
 -- A till of the dealer, and a card of each owner.
 INSERT INTO actors (id, kind) VALUES (bench_id(12, 1), 'program');
 INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)

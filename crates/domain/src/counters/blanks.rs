@@ -272,7 +272,7 @@ impl BlankAccount {
             Explanation::BookedTwice if fewer => {
                 let on_hand = self.take(quantity)?;
                 let received = self.received.checked_sub(quantity).ok_or(BlankError::DoesNotFit)?;
-                Ok(Self { on_hand, received, ..self })
+                Ok(Self { received, on_hand, ..self })
             }
             _ => Err(BlankError::WrongExplanation),
         }

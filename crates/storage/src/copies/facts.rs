@@ -312,8 +312,9 @@ async fn rows(
                         AND NOT EXISTS (SELECT 1 FROM copy_requests replacing
                             WHERE replacing.replaces_key_id = keys.id
                               AND replacing.state IN ('authorised', 'completed'))))) AS "unaccounted!: Count",
-               (SELECT count(*) FROM copy_requests
-                WHERE extends_request_id = asked.extended AND state = 'completed') AS "extensions!: Count",
+               CASE WHEN asked.extended IS NULL THEN 0 ELSE
+                   (SELECT count(*) FROM copy_requests
+                    WHERE extends_request_id = asked.extended AND state = 'completed') END AS "extensions!: Count",
                EXISTS (SELECT 1 FROM appointments WHERE counter_id = asked.counter AND section_id = $2
                        AND in_force(first_day, last_day, revoked_at, $3)) AS "appointed!",
                (SELECT on_hand FROM blank_accounts WHERE counter_id = asked.counter AND section_id = $2)
