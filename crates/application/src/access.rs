@@ -59,6 +59,14 @@ impl Access {
         self.authorities.iter().any(|own| own.every_differ && classes.contains(&own.class))
     }
 
+    /// Lets only those go on who may see it: for others it is not there.
+    ///
+    /// # Errors
+    /// When `may` is false.
+    pub fn require_sight(&self, may: bool) -> Result<(), ActError> {
+        if may { Ok(()) } else { Err(ActError::NotFound) }
+    }
+
     /// Lets only those go on who may.
     ///
     /// # Errors

@@ -133,9 +133,7 @@ async fn add(
 async fn card_for_update(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access), ActError> {
     let found = cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = act.registration_for_update(found.registration_id).await?;
-    if act.caller.person() != Some(found.person_id) && !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(act.caller.person() == Some(found.person_id) || access.sees_all())?;
     Ok((cards::card(act.db(), id).await?.ok_or(ActError::NotFound)?, access))
 }
 
@@ -144,7 +142,8 @@ pub async fn card(read: &mut Read<'_>, id: CardId) -> Result<Card, ActError> {
     let found = cards::card(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = read.registration(found.registration_id).await?;
     let may = read.caller.person() == Some(found.person_id) || access.sees_all();
-    if may { Ok(found) } else { Err(ActError::NotFound) }
+    access.require_sight(may)?;
+    Ok(found)
 }
 
 /// What is printed on a card.
@@ -166,9 +165,7 @@ pub async fn face(read: &mut Read<'_>, id: CardId) -> Result<Face, ActError> {
     let card = cards::card(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = read.registration(card.registration_id).await?;
     let own = read.caller.person() == Some(card.person_id);
-    if !own && !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(own || access.sees_all())?;
     access.require(own || access.governs())?;
     let no_more = |state| ActError::WrongState {
         state,

@@ -298,7 +298,8 @@ pub async fn request(read: &mut Read<'_>, id: CopyRequestId) -> Result<CopyReque
         return Ok(request);
     }
     let (_, access) = read.registration(request.registration_id).await?;
-    if sees(read.caller, &access, &request) { Ok(request) } else { Err(ActError::NotFound) }
+    access.require_sight(sees(read.caller, &access, &request))?;
+    Ok(request)
 }
 
 /// Requests on a registration: all for those who see all or approve, else one's own.

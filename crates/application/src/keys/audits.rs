@@ -153,9 +153,7 @@ fn require_open(audit: &Audit) -> Result<(), ActError> {
 /// Closes an audit (owner, agent, supplier). Where silence is chased, what nobody answered stays open on it.
 pub async fn close(act: &mut Act<'_>, id: AuditId) -> Result<Audit, ActError> {
     let (access, audit) = audit_for_update(act, id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     access.require(access.governs())?;
     require_open(&audit)?;
     close_audit(act, &audit).await
@@ -173,9 +171,7 @@ pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<
         audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?
     } else {
         let (access, audit) = audit_for_update(act, found.audit_id).await?;
-        if !access.sees_all() {
-            return Err(ActError::NotFound);
-        }
+        access.require_sight(access.sees_all())?;
         access.require(access.governs())?;
         audit
     };
@@ -221,9 +217,7 @@ pub async fn lines(
 ) -> Result<Vec<AuditLine>, ActError> {
     let audit = audits::audit(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = read.registration(audit.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     Ok(audits::lines(&mut read.db, id, answer, read.today, portion).await?)
 }
 

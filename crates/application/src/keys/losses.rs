@@ -208,9 +208,7 @@ pub async fn decide(
 ) -> Result<Loss, ActError> {
     let found = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = act.registration_for_update(found.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     access.require(access.governs())?;
     let person = act.caller.require_person()?;
     let before = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
@@ -276,9 +274,7 @@ pub async fn settle(
 ) -> Result<Loss, ActError> {
     let found = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = act.registration_for_update(found.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     access.require(access.governs() || charge == Some(ChargeState::Waived))?;
     let mut loss = stored_losses::loss(act.db(), id).await?.ok_or(ActError::NotFound)?;
     match charge {

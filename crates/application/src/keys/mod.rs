@@ -160,7 +160,8 @@ pub async fn to_call_in(
 pub async fn key(read: &mut Read<'_>, id: KeyId) -> Result<Key, ActError> {
     let key = keys::key(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = read.registration(key.registration_id).await?;
-    if sees(&access, &key) { Ok(key) } else { Err(ActError::NotFound) }
+    access.require_sight(sees(&access, &key))?;
+    Ok(key)
 }
 
 pub(super) async fn key_for_update(
@@ -170,7 +171,8 @@ pub(super) async fn key_for_update(
     let found = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = act.registration_for_update(found.registration_id).await?;
     let key = keys::key(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    if sees(&access, &key) { Ok((registration, access, key)) } else { Err(ActError::NotFound) }
+    access.require_sight(sees(&access, &key))?;
+    Ok((registration, access, key))
 }
 
 /// Writes where a key has gone; the entry is that of what it is a part of, such as a hand-over.

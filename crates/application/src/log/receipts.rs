@@ -36,7 +36,7 @@ async fn require_party(read: &mut Read<'_>, entry: EntryId) -> Result<(), ActErr
         Subject::Request(request) => copies::request(read, request).await.map(drop),
         Subject::Registration(registration) => {
             let (_, access) = read.registration(registration).await?;
-            if access.sees_all() { Ok(()) } else { Err(ActError::NotFound) }
+            access.require_sight(access.sees_all())
         }
         Subject::Other => Err(ActError::NotFound),
     }

@@ -294,9 +294,7 @@ fn successor(pairs: &[RekeyDiffer], old: DifferId) -> Option<DifferId> {
 async fn rekey_for_update(act: &mut Act<'_>, id: RekeyId) -> Result<(Registration, Access, Rekey), ActError> {
     let found = rekeys::rekey(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = act.registration_for_update(found.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     let rekey = rekeys::rekey(act.db(), id).await?.ok_or(ActError::NotFound)?;
     Ok((registration, access, rekey))
 }
@@ -459,9 +457,7 @@ pub struct Holder {
 pub async fn rekey(read: &mut Read<'_>, id: RekeyId) -> Result<RekeyProgress, ActError> {
     let rekey = rekeys::rekey(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = read.registration(rekey.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     let differs = rekeys::differs(&mut read.db, id).await?;
     let locks = rekeys::locks(&mut read.db, id).await?;
     let holders = rekeys::holders(&mut read.db, id).await?;

@@ -212,7 +212,8 @@ pub async fn authority(read: &mut Read<'_>, id: AuthorityId) -> Result<Authority
     let found = authorities::authority(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = read.registration(found.registration_id).await?;
     let own = access.authorities.iter().any(|own| own.id == id);
-    if own || access.sees_all() { Ok(found) } else { Err(ActError::NotFound) }
+    access.require_sight(own || access.sees_all())?;
+    Ok(found)
 }
 
 /// What goes with an authority when it is revoked.
@@ -302,9 +303,7 @@ fn leaver(authority: &Authority, day: Date) -> Option<(PersonId, Date)> {
 /// Whether the caller sees the authority, may revoke it, and it was not revoked before.
 fn require_revocable(access: &Access, found: &Authority) -> Result<(), ActError> {
     let own = access.authorities.iter().any(|own| own.id == found.id);
-    if !own && !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(own || access.sees_all())?;
     let may = match found.class {
         AuthorityClass::Owner => access.is_supplier(),
         AuthorityClass::Agent => access.owns(),

@@ -82,9 +82,7 @@ pub(crate) async fn place_hold(act: &mut Act<'_>, hold: &Hold) -> Result<(), Act
 pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
     let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = act.registration_for_update(found.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     access.require(if found.kind == HoldKind::CourtOrder {
         access.is_supplier()
     } else {

@@ -121,7 +121,8 @@ async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> 
 async fn visible(read: &mut Read<'_>, id: SiteId) -> Result<(Site, Registration), ActError> {
     let site = sites::site(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (registration, access) = read.registration(site.registration_id).await?;
-    if access.sees_all() { Ok((site, registration)) } else { Err(ActError::NotFound) }
+    access.require_sight(access.sees_all())?;
+    Ok((site, registration))
 }
 
 /// A site.
@@ -140,9 +141,7 @@ pub async fn all(read: &mut Read<'_>, portion: Portion) -> Result<Vec<Site>, Act
 pub async fn plot(read: &mut Read<'_>, id: PlotId) -> Result<(Plot, Vec<PlotLock>), ActError> {
     let plot = sites::plot(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = read.registration(plot.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     let locks = sites::locks(&mut read.db, id).await?;
     Ok((plot, locks))
 }
@@ -152,9 +151,7 @@ async fn plot_for_update(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registr
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
     stored_registrations::registration_for_update(act.db(), found.site_registration_id).await?;
     let (registration, access) = act.registration_for_update(found.registration_id).await?;
-    if !access.sees_all() {
-        return Err(ActError::NotFound);
-    }
+    access.require_sight(access.sees_all())?;
     access.require(access.governs())?;
     access::require_active(&registration)?;
     let plot = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
