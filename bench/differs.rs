@@ -71,7 +71,7 @@ async fn register(app: &App, caller: &Caller, geometry: &Geometry) -> (SectionId
             next_renewal_on: None,
             last_expiry_on: None,
         };
-        let section = sections::add(act, content).await.unwrap().id;
+        let section = sections::add(act, content).await.unwrap().section.id;
         differs::geometry::set(act, section, 1, geometry).await.unwrap();
         let owner = caller.organisation_of(&[OrganisationKind::Supplier]).unwrap();
         let premises = Premises::parse("1 Bench Row").unwrap();

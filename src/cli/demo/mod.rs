@@ -352,7 +352,7 @@ async fn trade(
         next_renewal_on: Some(add_years(filed, 5)),
         last_expiry_on: Some(add_years(filed, 25)),
     };
-    let section = sections::add(act, section).await?.id;
+    let section = sections::add(act, section).await?.section.id;
     let counter = counters::add(act, dealer, Name::parse("Pellworth Keys, Sluice Lane")?).await?.id;
     counters::appoint(act, counter, section, (today, None)).await?;
     let parcel = NewMovement { section, quantity: 50, request: None, remark: None };

@@ -4,7 +4,7 @@ use time::Date;
 
 use crate::{Act, ActError, FieldProblem, Read};
 use domain::ids::SectionId;
-use domain::register::sections::{Protection, Section};
+use domain::register::sections::{Protection, Section, SectionOnDay};
 use domain::text::Name;
 use storage::register::sections;
 use storage::{Portion, StorageError};
@@ -84,13 +84,13 @@ fn section_error(error: StorageError) -> ActError {
 }
 
 /// Adds a section.
-pub async fn add(act: &mut Act<'_>, content: SectionContent) -> Result<Section, ActError> {
+pub async fn add(act: &mut Act<'_>, content: SectionContent) -> Result<SectionOnDay, ActError> {
     act.caller.require_supplier()?;
     let section = content.into_section(act.id(), 1)?;
     let now = act.now;
     sections::add(act.db(), &section, now).await.map_err(section_error)?;
     act.enter_change("section.added", None, section.id.0, vec![]).await?;
-    Ok(section)
+    Ok(section.on(act.today()))
 }
 
 /// Changes a section that is still at `version`.
@@ -99,7 +99,7 @@ pub async fn change(
     id: SectionId,
     version: i32,
     content: SectionContent,
-) -> Result<Section, ActError> {
+) -> Result<SectionOnDay, ActError> {
     act.caller.require_supplier()?;
     let before = sections::section_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if before.version != version {
@@ -109,15 +109,17 @@ pub async fn change(
     let now = act.now;
     sections::change(act.db(), &section, now).await.map_err(section_error)?;
     act.enter_change("section.changed", None, id.0, vec![]).await?;
-    Ok(section)
+    Ok(section.on(act.today()))
 }
 
 /// A section: not a secret to anybody who signed in.
-pub async fn section(read: &mut Read<'_>, id: SectionId) -> Result<Section, ActError> {
-    sections::section(&mut read.db, id).await?.ok_or(ActError::NotFound)
+pub async fn section(read: &mut Read<'_>, id: SectionId) -> Result<SectionOnDay, ActError> {
+    let section = sections::section(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    Ok(section.on(read.today))
 }
 
 /// Sections.
-pub async fn all(read: &mut Read<'_>, portion: Portion) -> Result<Vec<Section>, ActError> {
-    Ok(sections::all(&mut read.db, portion).await?)
+pub async fn all(read: &mut Read<'_>, portion: Portion) -> Result<Vec<SectionOnDay>, ActError> {
+    let found = sections::all(&mut read.db, portion).await?;
+    Ok(found.into_iter().map(|section| section.on(read.today)).collect())
 }

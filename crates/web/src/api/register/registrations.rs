@@ -141,8 +141,9 @@ async fn registration_as_of(
     Id(id): Id<RegistrationId>,
     Query(query): Query<AsOfQuery>,
 ) -> HandlerResult {
+    let found = registrations::as_of(&mut call.read().await?, id, query.at.0).await?;
     let mut records: BTreeMap<String, Vec<Value>> = BTreeMap::new();
-    for (kind, record) in registrations::as_of(&mut call.read().await?, id, query.at.0).await? {
+    for (kind, record) in found {
         records.entry(kind).or_default().push(record);
     }
     ok(&AsOf { records })

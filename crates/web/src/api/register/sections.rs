@@ -57,8 +57,8 @@ impl From<SectionBody> for SectionContent {
 async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBody>) -> HandlerResult {
     call.act(&key, async |act| {
         let added = sections::add(act, body.into()).await?;
-        let (id, version) = (added.id, added.version);
-        Ok(Reply::created(&added.on(act.today()), format!("/v1/sections/{id}"))?.version(version))
+        let location = format!("/v1/sections/{}", added.section.id);
+        Ok(Reply::created(&added, location)?.version(added.section.version))
     })
     .await
 }
@@ -67,20 +67,16 @@ async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBod
 #[utoipa::path(get, path = "/v1/sections", tag = "sections",
     responses((status = 200, body = List<SectionOnDay>)))]
 async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
-    let mut read = call.read().await?;
-    let found = sections::all(&mut read, list.portion).await?;
-    let found = found.into_iter().map(|section| section.on(read.today)).collect();
-    Ok(list.reply(found, |item: &SectionOnDay| item.section.id.0))
+    let found = sections::all(&mut call.read().await?, list.portion).await?;
+    Ok(list.reply(found, |item| item.section.id.0))
 }
 
 /// A section.
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
     responses((status = 200, body = SectionOnDay)))]
 async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
-    let mut read = call.read().await?;
-    let found = sections::section(&mut read, id).await?;
-    let version = found.version;
-    versioned(&found.on(read.today), version)
+    let found = sections::section(&mut call.read().await?, id).await?;
+    versioned(&found, found.section.version)
 }
 
 /// Change a section, for instance after a renewal (supplier).
@@ -94,8 +90,7 @@ async fn change_section(
 ) -> HandlerResult {
     call.change(async |act| {
         let changed = sections::change(act, id, version, body.into()).await?;
-        let version = changed.version;
-        Ok(Reply::ok(&changed.on(act.today()))?.version(version))
+        Ok(Reply::ok(&changed)?.version(changed.section.version))
     })
     .await
 }
