@@ -387,6 +387,13 @@ mod tests {
         }
     }
 
+    #[test]
+    fn keys_come_with_a_pack_as_the_price_list_says_or_as_is_common_practice() {
+        assert_eq!(keys_with_pack(Some(&prices(4_000, None, 900, 5))), 5);
+        assert_eq!(keys_with_pack(None), KEYS_WITH_PACK);
+        assert_eq!(KEYS_WITH_PACK, 2);
+    }
+
     /// Common practice: front and back alike, two keys with each pack; a couple lost a key.
     #[test]
     fn a_pair_of_doors_is_rekeyed_with_two_packs_and_the_second_may_come_without_keys() {

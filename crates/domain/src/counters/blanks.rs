@@ -160,7 +160,7 @@ pub enum BlankError {
 #[must_use]
 pub fn surplus(there: u32, expected: u32) -> i32 {
     let more = i64::from(there) - i64::from(expected);
-    i32::try_from(more).unwrap_or(if more < 0 { i32::MIN } else { i32::MAX })
+    i32::try_from(more).unwrap_or(if more.is_negative() { i32::MIN } else { i32::MAX })
 }
 
 /// The most blanks that a book can hold.
@@ -309,6 +309,12 @@ mod tests {
         assert_eq!((account.received, account.on_hand, account.on_the_way), (38, 38, 0));
         assert_eq!(account.clone().acknowledged(1, 1), Err(BlankError::DoesNotFit));
         assert_eq!(account.cut(39), Err(BlankError::Short { on_hand: 38, needed: 39 }));
+    }
+
+    #[test]
+    fn a_surplus_is_negative_where_there_are_fewer_and_ends_where_a_count_of_differences_does() {
+        assert_eq!([surplus(5, 3), surplus(3, 5), surplus(5, 5)], [2, -2, 0]);
+        assert_eq!([surplus(u32::MAX, 0), surplus(0, u32::MAX)], [i32::MAX, i32::MIN]);
     }
 
     #[test]
