@@ -14,7 +14,16 @@ use crate::ids::PersonId;
 use crate::register::rules::*;
 use crate::rights::authorities::AuthorityClass;
 use crate::rights::holds::HoldKind;
-use crate::text::Slug;
+use crate::text::{Remark, Slug};
+
+mod approvals;
+mod copies;
+mod counter;
+mod entitlement;
+
+fn slug(text: &str) -> Slug {
+    Slug::parse(text).unwrap()
+}
 
 fn person(id: u128, class: AuthorityClass) -> PersonFacts {
     let authority = AuthorityFacts {
@@ -119,7 +128,6 @@ fn approvals_come_from_different_people_who_may_now() {
 
 #[test]
 fn people_are_matched_to_lines_so_that_most_are_met() {
-    let slug = |text: &str| Slug::parse(text).unwrap();
     let need = |posts: &[&str]| Need {
         posts: posts.iter().map(|post| slug(post)).collect(),
         classes: vec![],
