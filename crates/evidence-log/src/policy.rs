@@ -177,7 +177,7 @@ impl Policy {
                     address: address.first().map(|address| (*address).to_owned()),
                 });
             }
-            ["group", name, needed, members @ ..] if !members.is_empty() => {
+            ["group", name, needed, members @ ..] => {
                 new(self, name)?;
                 if members.iter().enumerate().any(|(at, member)| members.iter().take(at).any(|m| m == member))
                 {

@@ -20,6 +20,9 @@ use crate::tile::{Content, Frontier, TilePath};
 use crate::tree::{ProofError, Stretch};
 use crate::{tile, tree};
 
+mod edges;
+mod witness;
+
 /// A tree in memory, as tiles.
 #[derive(Default)]
 struct Tree {

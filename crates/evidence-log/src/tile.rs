@@ -131,7 +131,6 @@ impl Frontier {
     pub fn tiles_at(size: u64) -> impl Iterator<Item = (u8, u64)> {
         (0..=MOST_LEVEL)
             .map(move |level| (level, subtrees(level, size)))
-            .take_while(|(_, subtrees)| *subtrees > 0)
             .filter(|(_, subtrees)| subtrees % u64::from(WIDTH) > 0)
             .map(|(level, subtrees)| (level, subtrees / u64::from(WIDTH)))
     }

@@ -146,3 +146,10 @@ fn whoever_asks_is_of_the_widest_class_in_force() {
     }
     assert_eq!(facts.asker_class(), None);
 }
+
+#[test]
+fn an_authority_that_is_told_in_short_covers_the_differ_and_may_order() {
+    let told = r#"{"class": "owner", "period": {"first_day": "2026-01-01", "last_day": null}}"#;
+    let authority: AuthorityFacts = serde_json::from_str(told).unwrap();
+    assert!(authority.covers && authority.may_order && !authority.may_approve);
+}
