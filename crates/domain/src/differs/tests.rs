@@ -294,10 +294,15 @@ fn the_limits_of_a_geometry_themselves_are_no_problem() {
 
 #[test]
 fn what_is_none_of_a_geometry_has_no_number() {
-    let space = Space::of(&Geometry { most_alike: Some(2), ..Geometry::plain(3, 4) }).unwrap();
-    assert!(space.contains(&[1, 4, 4]));
-    for other in [&[1, 4][..], &[1, 4, 4, 1], &[0, 4, 4], &[5, 4, 4], &[1, 4, 5], &[4, 4, 4]] {
-        assert!(!space.contains(other), "{other:?}");
+    let without_rules = Geometry::plain(3, 4);
+    let with_a_rule = Geometry { most_alike: Some(2), ..without_rules.clone() };
+    for geometry in [without_rules, with_a_rule] {
+        let space = Space::of(&geometry).unwrap();
+        assert!(space.contains(&[1, 4, 4]));
+        assert_eq!(space.contains(&[4, 4, 4]), geometry.most_alike.is_none());
+        for other in [&[1, 4][..], &[1, 4, 4, 1], &[0, 4, 4], &[5, 4, 4], &[1, 4, 5]] {
+            assert!(!space.contains(other), "{other:?}");
+        }
     }
 }
 
