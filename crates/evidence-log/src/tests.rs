@@ -337,6 +337,14 @@ fn witness_key() -> SignerKey {
     SignerKey::new("witness.example/w1", KeyKind::TextAndTime, seed(0x20)).unwrap()
 }
 
+fn second_witness_key() -> SignerKey {
+    SignerKey::new("witness.example/w2", KeyKind::TextAndTime, seed(0x40)).unwrap()
+}
+
+fn key_of_another_log() -> SignerKey {
+    SignerKey::new("other.example/register", KeyKind::Text, seed(0x40)).unwrap()
+}
+
 const SIGNED_AT: u64 = 1_767_225_600;
 const LOG_VKEY: &str = "log.example/register+dd0cadee+AQOhB7/zzhC+HXDdGOdLwJln5NYwm6UNXx3chmQSVTG4";
 const WITNESS_VKEY: &str = "witness.example/w1+20324abe+BCmsuuFBvMrwsi4alNNNC8c2HlJtC/4SyJeUvJMilm3X";
@@ -396,7 +404,7 @@ fn keys_that_nobody_knows_are_skipped_and_none_known_is_refused() {
 
 #[test]
 fn a_quorum_counts_witnesses_and_groups() {
-    let second = SignerKey::new("witness.example/w2", KeyKind::TextAndTime, seed(0x40)).unwrap();
+    let second = second_witness_key();
     let second_vkey = second.verifier().to_string();
     let witnesses = format!("log {LOG_VKEY}\nwitness a {WITNESS_VKEY}\nwitness b {second_vkey}\n");
     let mut one = head(8);

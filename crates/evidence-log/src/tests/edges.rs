@@ -23,7 +23,7 @@ fn a_note_has_no_more_signatures_than_anybody_has_to_read() {
 
 #[test]
 fn only_a_key_of_the_log_itself_signs_its_checkpoint() {
-    let other = SignerKey::new("other.example/register", KeyKind::Text, seed(0x40)).unwrap();
+    let other = key_of_another_log();
     // Its name is the log's; it is not a key of the log.
     let posing = SignerKey::new("log.example/register", KeyKind::TextAndTime, seed(0x60)).unwrap();
     let lines =
@@ -63,7 +63,7 @@ fn a_policy_says_whom_it_names_and_which_of_its_lines_is_wrong() {
         let told = format!("{lines}{wrong}\nquorum none\n").parse::<Policy>();
         assert!(matches!(told, Err(PolicyError::Line { line: 6, .. })), "{wrong}: {told:?}");
     }
-    let second = SignerKey::new("witness.example/w2", KeyKind::TextAndTime, seed(0x40)).unwrap();
+    let second = second_witness_key();
     let two_addresses = format!("witness v {} https://v.example https://v.example", second.verifier());
     assert!(format!("{lines}{two_addresses}\nquorum none\n").parse::<Policy>().is_err());
     for (wrong, lacking) in [(lines.as_str(), "quorum"), ("quorum none\n", "log")] {

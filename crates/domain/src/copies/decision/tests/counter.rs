@@ -1,4 +1,4 @@
-//! Rules 7 and 9: what is shown at the counter, and how far an authorisation goes.
+//! Rules 7, 8 and 9: what is shown at the counter, what it may cut, and how far an authorisation goes.
 
 use super::*;
 
@@ -108,8 +108,7 @@ fn an_authorisation_goes_as_far_as_its_last_instant_and_its_last_key() {
         assert_eq!(codes(&facts, &Rules::default()), [], "{step}");
         facts.authorisation.as_mut().unwrap().lapses_at = facts.now;
         assert_eq!(codes(&facts, &Rules::default()), [Code::AuthorisationLapsed], "{step}");
-        facts.authorisation =
-            Some(AuthorisationFacts { lapses_at: datetime!(2026-12-02 09:00 UTC), left: 3 });
+        authorised(&mut facts, 3);
         facts.step_quantity = 3;
         assert_eq!(codes(&facts, &Rules::default()), [], "{step}");
         facts.step_quantity = 4;
@@ -117,4 +116,57 @@ fn an_authorisation_goes_as_far_as_its_last_instant_and_its_last_key() {
         facts.authorisation = None;
         assert_eq!(codes(&facts, &Rules::default()), [Code::NoAuthorisation], "{step}");
     }
+}
+
+#[test]
+fn a_card_alone_is_never_enough() {
+    let mut facts = asked();
+    facts.step = Step::HandOver;
+    facts.step_quantity = 1;
+    authorised(&mut facts, 1);
+    facts.shown.card = Some(good_card());
+    let still = [Code::PinNotGiven, Code::DocumentNotSeen, Code::SignatureNotGiven];
+    assert_eq!(codes(&facts, &Rules::default()), still);
+    facts.shown.pin = PinOutcome::Right;
+    facts.shown.document = Some(DocumentKind::Passport);
+    assert_eq!(codes(&facts, &Rules::default()), [Code::SignatureNotGiven]);
+    facts.shown.signature = true;
+    assert_eq!(codes(&facts, &Rules::default()), []);
+    for (pin, code) in [(PinOutcome::Wrong, Code::PinWrong), (PinOutcome::Blocked, Code::PinBlocked)] {
+        facts.shown.pin = pin;
+        assert_eq!(codes(&facts, &Rules::default()), [code]);
+    }
+    facts.shown.pin = PinOutcome::Right;
+    facts.shown.card = Some(CardFacts { state: CardState::Suspended, of_person: false, ..good_card() });
+    assert_eq!(codes(&facts, &Rules::default()), [Code::CardNotCurrent, Code::CardOfAnother]);
+    facts.shown.collector = Collector::Other;
+    assert!(codes(&facts, &Rules::default()).contains(&Code::CollectorNotNamed));
+}
+
+#[test]
+fn an_authorisation_lapses_at_its_instant_and_is_spent_once() {
+    let mut facts = asked();
+    facts.step = Step::Cut;
+    facts.step_quantity = 1;
+    assert_eq!(codes(&facts, &Rules::default()), [Code::NoAuthorisation]);
+    facts.authorisation = Some(AuthorisationFacts { lapses_at: facts.now, left: 0 });
+    assert_eq!(codes(&facts, &Rules::default()), [Code::AuthorisationLapsed, Code::AuthorisationSpent]);
+}
+
+#[test]
+fn a_counter_cuts_as_many_as_it_has_blanks_for() {
+    let rules = Rules { limits: vec![], ..Rules::default() };
+    let mut facts = asked();
+    authorised(&mut facts, 9);
+    facts.counter = CounterFacts { appointed: false, blanks: 2 };
+    (facts.step, facts.step_quantity) = (Step::Cut, 2);
+    assert_eq!(codes(&facts, &rules), [Code::CounterNotAppointed]);
+    facts.step_quantity = 3;
+    assert_eq!(codes(&facts, &rules), [Code::CounterNotAppointed, Code::BlanksShort]);
+    facts.step = Step::Ask;
+    assert_eq!(codes(&facts, &rules), [Code::CounterNotAppointed]);
+    // What was cut is handed over by a counter that is appointed no more.
+    facts.step = Step::HandOver;
+    let told = codes(&facts, &rules);
+    assert!(!told.contains(&Code::CounterNotAppointed) && !told.contains(&Code::BlanksShort));
 }

@@ -153,3 +153,32 @@ fn an_authority_that_is_told_in_short_covers_the_differ_and_may_order() {
     let authority: AuthorityFacts = serde_json::from_str(told).unwrap();
     assert!(authority.covers && authority.may_order && !authority.may_approve);
 }
+
+#[test]
+fn an_authority_is_in_force_on_its_first_and_last_day_and_on_no_other() {
+    let mut facts = asked();
+    facts.asker = person(2, AuthorityClass::Owner);
+    let set = |facts: &mut Facts, first, last| {
+        facts.asker.authorities[0].period = Period { first_day: first, last_day: Some(last) };
+    };
+    let today = date!(2026 - 11 - 02);
+    set(&mut facts, today, today);
+    assert_eq!(codes(&facts, &Rules::default()), []);
+    set(&mut facts, today.next_day().unwrap(), date!(2027 - 01 - 01));
+    assert_eq!(codes(&facts, &Rules::default()), [Code::AskerWithoutAuthority]);
+    set(&mut facts, date!(2026 - 01 - 01), today.previous_day().unwrap());
+    assert_eq!(codes(&facts, &Rules::default()), [Code::AskerWithoutAuthority]);
+}
+
+#[test]
+fn an_occupier_without_a_key_is_not_kept_out_by_a_cap() {
+    let mut facts = asked();
+    facts.keys.existing = 12;
+    assert_eq!(codes(&facts, &Rules::default()), [Code::OverCap]);
+    facts.recipient.authorities[0].occupier = true;
+    assert_eq!(codes(&facts, &Rules::default()), [Code::OccupierEntitled]);
+    assert!(decide(&facts, &Rules::default()).is_permitted());
+    facts.registration.holds =
+        vec![HoldFacts { kind: HoldKind::CourtOrder, barred: Some(facts.recipient.id) }];
+    assert_eq!(decide(&facts, &Rules::default()).outcome, Outcome::Refused);
+}
