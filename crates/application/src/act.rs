@@ -82,12 +82,14 @@ impl<'a> Act<'a> {
         let mut act = Self::open(app, caller).await?;
         let now = act.now;
         match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
-            idempotency::Claim::Ours => {
+            idempotency::IdempotencyClaim::Ours => {
                 app.log.require_room(now)?;
                 act.key = Some(key);
                 Ok(act)
             }
-            idempotency::Claim::Used { request_hash, reply } => Err(earlier(&request_hash, reply, key)),
+            idempotency::IdempotencyClaim::Used { request_hash, reply } => {
+                Err(earlier(&request_hash, reply, key))
+            }
         }
     }
 

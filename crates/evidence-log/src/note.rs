@@ -117,7 +117,7 @@ impl VerifierKey {
     }
 
     /// Checks a signature of a text; nothing when it is not good.
-    fn verify(&self, text: &str, signature: &[u8]) -> Option<Verified> {
+    fn verify(&self, text: &str, signature: &[u8]) -> Option<VerifiedSignature> {
         let (time, signed, signature) = match self.kind {
             KeyKind::Text => (None, text.to_owned(), signature),
             KeyKind::TextAndTime => {
@@ -128,7 +128,7 @@ impl VerifierKey {
         };
         let signature = Signature::from_slice(signature).ok()?;
         self.key.verify_strict(signed.as_bytes(), &signature).ok()?;
-        Some(Verified { key: self.clone(), time })
+        Some(VerifiedSignature { key: self.clone(), time })
     }
 }
 
@@ -236,7 +236,7 @@ impl FromStr for SignatureLine {
 
 /// A signature that was verified.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Verified {
+pub struct VerifiedSignature {
     /// By which key.
     pub key: VerifierKey,
     /// When, in seconds since 1970, where the signature says so.
@@ -280,8 +280,8 @@ impl Note {
     ///
     /// # Errors
     /// When one of a known key is not good, or there is none.
-    pub fn verify(&self, keys: &[VerifierKey]) -> Result<Vec<Verified>, NoteError> {
-        let mut verified: Vec<Verified> = vec![];
+    pub fn verify(&self, keys: &[VerifierKey]) -> Result<Vec<VerifiedSignature>, NoteError> {
+        let mut verified: Vec<VerifiedSignature> = vec![];
         for line in &self.signatures {
             let Some(key) = keys.iter().find(|key| key.name == line.name && key.id() == line.id) else {
                 continue;

@@ -354,7 +354,7 @@ pub async fn needed_keys(db: &mut PgConnection, today: Date) -> Result<Vec<Strin
 }
 
 /// A check that ended with a no.
-pub struct Refusal<'a> {
+pub struct CheckRefusal<'a> {
     /// Its id.
     pub id: Uuid,
     /// At which counter.
@@ -368,7 +368,11 @@ pub struct Refusal<'a> {
 }
 
 /// Adds a check that ended with a no.
-pub async fn add_refusal(db: &mut PgConnection, refusal: &Refusal<'_>, now: OffsetDateTime) -> Result<()> {
+pub async fn add_refusal(
+    db: &mut PgConnection,
+    refusal: &CheckRefusal<'_>,
+    now: OffsetDateTime,
+) -> Result<()> {
     sqlx::query!(
         "INSERT INTO card_refusals (id, counter_id, card_id, code, by_actor, at) VALUES ($1, $2, $3, $4, $5, $6)",
         refusal.id,

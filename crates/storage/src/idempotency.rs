@@ -8,7 +8,7 @@ use crate::{Result, wrote};
 use domain::ids::ActorId;
 
 /// What was found for a key.
-pub enum Claim {
+pub enum IdempotencyClaim {
     /// Nobody used it: it is ours until the transaction ends.
     Ours,
     /// It was used: the hash of the request, and its reply.
@@ -27,7 +27,7 @@ pub async fn claim(
     key: &str,
     request_hash: &[u8],
     now: OffsetDateTime,
-) -> Result<Claim> {
+) -> Result<IdempotencyClaim> {
     let done = sqlx::query!(
         "INSERT INTO idempotency_keys (actor_id, key, request_hash, created_at)
          VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
@@ -39,10 +39,10 @@ pub async fn claim(
     .execute(&mut *db)
     .await?;
     if done.rows_affected() == 1 {
-        return Ok(Claim::Ours);
+        return Ok(IdempotencyClaim::Ours);
     }
     match used(db, actor, key).await? {
-        Some((request_hash, reply)) => Ok(Claim::Used { request_hash, reply }),
+        Some((request_hash, reply)) => Ok(IdempotencyClaim::Used { request_hash, reply }),
         // Swept away since: the caller may try again.
         None => Err(super::StorageError::Database(sqlx::Error::RowNotFound)),
     }

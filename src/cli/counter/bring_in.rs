@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use time::format_description::well_known::Rfc3339;
 
 use crate::cli::client::{Program, Service};
-use crate::cli::counter::folder::{BroughtIn, Cut, Files};
+use crate::cli::counter::folder::{Cut, CutReply, Files};
 
 /// Options of `counter bring-in`.
 #[derive(Args)]
@@ -51,7 +51,7 @@ fn bring_in(options: Options) -> Result<usize, Box<dyn Error>> {
             "old_key_handed_in": cut.old_key_handed_in,
         });
         let answer: Value = serde_json::from_slice(&service.change(&path, &cut.id.to_string(), &content)?)?;
-        files.add_brought_in(&BroughtIn { id: cut.id, answer: answer.clone() })?;
+        files.add_brought_in(&CutReply { id: cut.id, answer: answer.clone() })?;
         flagged += usize::from(report(&cut, &answer));
     }
     Ok(flagged)

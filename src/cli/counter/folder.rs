@@ -45,7 +45,7 @@ pub struct Cut {
 
 /// What became of a cut that was brought in.
 #[derive(Clone, Serialize, Deserialize)]
-pub struct BroughtIn {
+pub struct CutReply {
     /// The cut.
     pub id: Uuid,
     /// The answer of the register.
@@ -168,12 +168,12 @@ impl Files {
     }
 
     /// What became of those that were brought in.
-    pub fn brought_in(&self) -> FileResult<Vec<BroughtIn>> {
+    pub fn brought_in(&self) -> FileResult<Vec<CutReply>> {
         lines(&self.at("brought-in.jsonl"))
     }
 
     /// Records what became of one.
-    pub fn add_brought_in(&self, brought: &BroughtIn) -> FileResult<()> {
+    pub fn add_brought_in(&self, brought: &CutReply) -> FileResult<()> {
         add_line(&self.at("brought-in.jsonl"), &serde_json::to_string(brought)?)
     }
 

@@ -6,7 +6,7 @@ use crate::cli::demo::{Loader, caller_of};
 use application::caller::Caller;
 use application::differs::geometry;
 use application::rekeys::prices;
-use application::sites::{NewHandOver, NewSite, Trial};
+use application::sites::{HandOverToBuyer, NewSite, Trial};
 use application::{Act, Read, people, sites};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
@@ -130,7 +130,7 @@ async fn hand_over(
     })
     .await?;
     Act::done(app, builders, async |act| {
-        let new = NewHandOver {
+        let new = HandOverToBuyer {
             buyer: owner,
             collected_by: person.id,
             document: DocumentKind::Passport,

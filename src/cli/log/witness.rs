@@ -52,7 +52,7 @@ pub struct Options {
 }
 
 /// A witness.
-struct Supplier {
+struct Witness {
     logs: Vec<VerifierKey>,
     key: SignerKey,
     // Comparing and storing is one step.
@@ -71,18 +71,18 @@ pub async fn run(options: Options) -> Done {
     let listener = serve::listen(options.listen).await?;
     println!("witness {} at http://{}", key.verifier(), listener.local_addr()?);
     let logs = read_policy(&options.policy)?.logs().to_vec();
-    let supplier = Arc::new(Supplier { logs, key, store: Mutex::new(options.store) });
+    let witness = Arc::new(Witness { logs, key, store: Mutex::new(options.store) });
     let app = Router::new()
         .route("/add-checkpoint", post(add_checkpoint))
         .layer(DefaultBodyLimit::max(MOST_BYTES))
-        .with_state(supplier);
+        .with_state(witness);
     axum::serve(listener, app).with_graceful_shutdown(serve::signal()).await?;
     drop(lock);
     Ok(())
 }
 
-async fn add_checkpoint(State(supplier): State<Arc<Supplier>>, question: String) -> Response {
-    let answered = tokio::task::spawn_blocking(move || supplier.answer(&question)).await;
+async fn add_checkpoint(State(witness): State<Arc<Witness>>, question: String) -> Response {
+    let answered = tokio::task::spawn_blocking(move || witness.answer(&question)).await;
     let refusal = match answered {
         Ok(Ok(Ok(line))) => return line.into_response(),
         Ok(Ok(Err(refusal))) => refusal,
@@ -105,7 +105,7 @@ async fn add_checkpoint(State(supplier): State<Arc<Supplier>>, question: String)
     (status, format!("{refusal}\n")).into_response()
 }
 
-impl Supplier {
+impl Witness {
     /// The line under the checkpoint, once it is stored.
     fn answer(&self, question: &str) -> io::Result<Result<String, Refusal>> {
         let question: Question = match question.parse() {

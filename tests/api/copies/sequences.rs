@@ -9,7 +9,7 @@ use uuid::Uuid;
 use domain::calendar::Period;
 use domain::copies::decision::decide;
 use domain::copies::decision::facts::*;
-use domain::copies::{Progress, RequestState};
+use domain::copies::{RequestProgress, RequestState};
 use domain::ids::PersonId;
 use domain::register::rules::{Limit, Rules};
 use domain::rights::authorities::AuthorityClass;
@@ -48,7 +48,7 @@ struct Request {
     recipient: usize,
     asked_at: OffsetDateTime,
     approvals: Vec<usize>,
-    progress: Progress,
+    progress: RequestProgress,
 }
 
 struct Model {
@@ -156,7 +156,8 @@ impl Model {
                 let mut facts = self.facts(Step::Ask, asker, recipient, None);
                 facts.request.quantity = quantity;
                 let decision = decide(&facts, &self.rules);
-                let progress = Progress::asked(quantity, decision.outcome, self.now, &self.rules.lapse);
+                let progress =
+                    RequestProgress::asked(quantity, decision.outcome, self.now, &self.rules.lapse);
                 if decision.is_permitted() {
                     self.watch(asker, recipient)?;
                 }

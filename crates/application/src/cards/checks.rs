@@ -12,7 +12,7 @@ use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
 use crate::caller::Caller;
-use crate::cards::{Presented, pin_outcome};
+use crate::cards::{Credentials, pin_outcome};
 use crate::copies::outlook;
 use crate::copies::outlook::{MayOrder, PersonAtCounter, WaitingRequest};
 use crate::register::rules;
@@ -23,7 +23,7 @@ use domain::ids::{CardId, CounterId, PersonId, RegistrationId};
 use domain::numbers::TypedNumber;
 use domain::rights::authorities::AuthorityClass;
 use storage::cards;
-use storage::cards::{CardAtCounter, Refusal, ShownCard};
+use storage::cards::{CardAtCounter, CheckRefusal, ShownCard};
 use storage::rights::authorities;
 
 /// A card to check: by what its QR code holds, or by the number that was typed.
@@ -31,7 +31,7 @@ pub struct CardToCheck {
     /// What the QR code holds.
     pub token: Option<SecretString>,
     /// What is shown besides.
-    pub presented: Presented,
+    pub credentials: Credentials,
 }
 
 /// Why a check ended with a no.
@@ -93,7 +93,7 @@ pub struct CheckedRegistration {
 
 /// Whose a card is that counts, and what it opens; nothing of one that is refused.
 #[derive(Debug, Default, Serialize, ToSchema)]
-pub struct BehindCard {
+pub struct CardRights {
     /// Whose it is.
     holder: Option<CardHolder>,
     /// Of which registration.
@@ -120,7 +120,7 @@ pub struct CardCheck {
     /// What came of the PIN.
     pin: PinOutcome,
     #[serde(flatten)]
-    behind: BehindCard,
+    behind: CardRights,
 }
 
 /// Checks a card at a counter of the caller's dealer.
@@ -128,10 +128,10 @@ pub async fn check(
     app: &App,
     caller: &Caller,
     counter: CounterId,
-    CardToCheck { token, presented }: CardToCheck,
+    CardToCheck { token, credentials }: CardToCheck,
 ) -> Result<CardCheck, ActError> {
     let now = app.outside.clock.now();
-    let number = match (&token, presented.card) {
+    let number = match (&token, credentials.card) {
         (Some(token), None) => app.cards.verify(token.expose_secret(), now).map(|claims| claims.sub),
         (None, Some(number)) => Ok(number),
         _ => return Err(ActError::invalid("/token", "give either a token or a card_number")),
@@ -146,11 +146,11 @@ pub async fn check(
     // typed is as good as unknown, and no PIN is tried.
     let elsewhere = behind.as_ref().is_some_and(|behind| !behind.appointed);
     let behind = behind.filter(|behind| behind.appointed);
-    let pin_given = presented.pin.is_some() && number.is_ok();
+    let pin_given = credentials.pin.is_some() && number.is_ok();
     let pin = if pin_given {
         // Not while a connection is held: the hash takes its time.
         drop(db);
-        let pin = pin_outcome(app, behind.as_ref().map(|behind| &behind.card), presented.pin).await?;
+        let pin = pin_outcome(app, behind.as_ref().map(|behind| &behind.card), credentials.pin).await?;
         db = app.pool.acquire().await?;
         pin
     } else {
@@ -172,18 +172,18 @@ pub async fn check(
                 person: behind.card.person_id,
                 now,
             };
-            let shown = ShownFacts { pin, document: presented.document, ..shown(&behind.card) };
+            let shown = ShownFacts { pin, document: credentials.document, ..shown(&behind.card) };
             opened(&mut db, behind, standing, shown).await?
         }
     };
     let (refused, behind) = match found {
         Ok(behind) => (None, behind),
-        Err(no) => (Some(no), BehindCard::default()),
+        Err(no) => (Some(no), CardRights::default()),
     };
     let checked = CardCheck { checked: "online", at: now, refused, card, pin, behind };
     if let Some(code) = checked.refusal() {
         let card = checked.card.as_ref().map(|card| card.id);
-        let refusal = Refusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
+        let refusal = CheckRefusal { id: app.outside.id(now), counter, card, code, by: caller.actor() };
         cards::add_refusal(&mut db, &refusal, now).await?;
     }
     Ok(checked)
@@ -214,7 +214,7 @@ async fn opened(
     behind: CardAtCounter,
     standing: PersonAtCounter<'_>,
     shown: ShownFacts,
-) -> Result<Result<BehindCard, CardRefusal>, ActError> {
+) -> Result<Result<CardRights, CardRefusal>, ActError> {
     let CardAtCounter { card, registration, rules, holder, .. } = behind;
     if let Some(no) = not_current(&card, standing.now) {
         return Ok(Err(no));
@@ -235,7 +235,7 @@ async fn opened(
         occupier: authorities.iter().any(|own| own.occupier),
     };
     let registration = CheckedRegistration { id: registration.id, number: registration.number };
-    Ok(Ok(BehindCard { holder: Some(holder), registration: Some(registration), may_order, waiting }))
+    Ok(Ok(CardRights { holder: Some(holder), registration: Some(registration), may_order, waiting }))
 }
 
 fn not_current(card: &ShownCard, now: OffsetDateTime) -> Option<CardRefusal> {

@@ -315,7 +315,7 @@ pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> 
 }
 
 /// What is shown at a counter.
-pub struct Presented {
+pub struct Credentials {
     /// The number of an owner's card.
     pub card: Option<TypedNumber>,
     /// The PIN that its holder entered.
@@ -337,8 +337,8 @@ pub(crate) struct ShownAtCounter {
 }
 
 /// Looks at a card and checks its PIN.
-pub(crate) async fn look_at(app: &App, presented: Presented) -> Result<ShownAtCounter, ActError> {
-    let Presented { card: number, pin, document } = presented;
+pub(crate) async fn look_at(app: &App, credentials: Credentials) -> Result<ShownAtCounter, ActError> {
+    let Credentials { card: number, pin, document } = credentials;
     let Some(number) = number else {
         let pin = PinOutcome::NotGiven;
         return Ok(ShownAtCounter { card: None, number_given: false, pin, document });

@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use crate::caller::Caller;
-use crate::cards::{Presented, ShownAtCounter, look_at};
+use crate::cards::{Credentials, ShownAtCounter, look_at};
 use crate::copies::gather::{Question, StepInput, gather_for_act};
 use crate::copies::outlook::{collector_of, collects_for};
 use crate::copies::{DecidedRequest, enter_step, store};
@@ -34,7 +34,7 @@ async fn before_the_act(
     caller: &Caller,
     key: &Idempotency,
     id: CopyRequestId,
-    presented: Presented,
+    credentials: Credentials,
 ) -> Result<ShownAtCounter, ActError> {
     Act::replay(app, caller, key).await?;
     let mut db = app.pool.acquire().await?;
@@ -43,7 +43,7 @@ async fn before_the_act(
         return Err(ActError::NotFound);
     }
     drop(db);
-    look_at(app, presented).await
+    look_at(app, credentials).await
 }
 
 /// The request, its registration taken for update, at a counter where the caller works: the one that is named,
@@ -121,11 +121,11 @@ pub async fn cut(
     app: &App,
     caller: &Caller,
     key: &Idempotency,
-    (id, presented): (CopyRequestId, Presented),
+    (id, credentials): (CopyRequestId, Credentials),
     step: CutStep,
     reply: impl FnOnce(DecidedRequest, Vec<Key>) -> Result<Reply, ActError>,
 ) -> Result<Reply, ActError> {
-    let shown = before_the_act(app, caller, key, id, presented).await?;
+    let shown = before_the_act(app, caller, key, id, credentials).await?;
     Act::once(app, caller, key, async |act| {
         let (decided, keys) = cut_shown(act, id, &shown, &step).await?;
         reply(decided, keys)
@@ -243,11 +243,11 @@ pub async fn hand_over(
     app: &App,
     caller: &Caller,
     key: &Idempotency,
-    (id, presented): (CopyRequestId, Presented),
+    (id, credentials): (CopyRequestId, Credentials),
     step: HandOverStep,
     reply: impl FnOnce(DecidedRequest, Vec<Key>) -> Result<Reply, ActError>,
 ) -> Result<Reply, ActError> {
-    let shown = before_the_act(app, caller, key, id, presented).await?;
+    let shown = before_the_act(app, caller, key, id, credentials).await?;
     Act::once(app, caller, key, async |act| {
         let (decided, keys) = hand_over_shown(act, id, &shown, &step).await?;
         reply(decided, keys)

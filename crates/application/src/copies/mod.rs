@@ -27,7 +27,7 @@ use crate::register::rules;
 use crate::{Act, ActError, Read};
 use domain::copies::decision::facts::Step;
 use domain::copies::decision::{Decision, Outcome, RecordedStep, decide};
-use domain::copies::{CopyRequest, Progress, Purpose, RequestState};
+use domain::copies::{CopyRequest, Purpose, RequestProgress, RequestState};
 use domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, RegistrationId};
 use domain::register::registrations::Registration;
 use domain::text::Remark;
@@ -69,7 +69,7 @@ pub struct DecidedRequest {
     pub recorded: DecisionEntry,
 }
 
-fn apply(request: &mut CopyRequest, progress: Progress) {
+fn apply(request: &mut CopyRequest, progress: RequestProgress) {
     request.state = progress.state;
     request.authorised_at = progress.authorisation.map(|given| given.at);
     request.lapses_at = progress.authorisation.map(|given| given.lapses_at);
@@ -109,7 +109,7 @@ pub async fn ask(
     let question = Question { step: Step::Ask, request: &request, input: StepInput::default() };
     let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
-    apply(&mut request, Progress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
+    apply(&mut request, RequestProgress::asked(facts.request.quantity, decision.outcome, now, &rules.lapse));
     copies::add(act.db(), &request).await?;
     let recorded =
         enter_step(act, &registration, &request, RecordedStep::Ask, Some(&decision), vec![]).await?;
@@ -142,7 +142,11 @@ async fn enter_step(
     act.enter_decision(taken).await
 }
 
-async fn store(act: &mut Act<'_>, request: &mut CopyRequest, progress: Progress) -> Result<(), ActError> {
+async fn store(
+    act: &mut Act<'_>,
+    request: &mut CopyRequest,
+    progress: RequestProgress,
+) -> Result<(), ActError> {
     apply(request, progress);
     request.version += 1;
     let now = act.now;

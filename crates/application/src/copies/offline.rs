@@ -100,7 +100,7 @@ pub struct OfflineCut {
 }
 
 /// What became of a cut that was brought in.
-pub struct BroughtIn {
+pub struct OfflineCutOutcome {
     /// The decision as things are now.
     pub decided: DecidedRequest,
     /// The keys that exist.
@@ -114,7 +114,7 @@ pub async fn bring_in(
     act: &mut Act<'_>,
     counter: CounterId,
     made: OfflineCut,
-) -> Result<BroughtIn, ActError> {
+) -> Result<OfflineCutOutcome, ActError> {
     let (registration, mut request) = at_counter(act, Some(counter), made.request).await?;
     if let Some(earlier) = offline::offline_cut(act.db(), counter, made.id).await? {
         return recorded_before(act, request, earlier).await;
@@ -153,7 +153,7 @@ pub async fn bring_in(
     let row =
         offline::NewOfflineCut { cut, counter, chosen: made.id, made_at: made.made_at, flagged, beyond };
     offline::add_offline_cut(act.db(), &row).await?;
-    Ok(BroughtIn { decided: DecidedRequest { request, decision, recorded }, keys, flagged })
+    Ok(OfflineCutOutcome { decided: DecidedRequest { request, decision, recorded }, keys, flagged })
 }
 
 /// A cut that was brought in before: as it was recorded then, however long ago and by whichever program.
@@ -161,7 +161,7 @@ async fn recorded_before(
     act: &mut Act<'_>,
     request: CopyRequest,
     earlier: offline::EarlierOfflineCut,
-) -> Result<BroughtIn, ActError> {
+) -> Result<OfflineCutOutcome, ActError> {
     if earlier.request != request.id {
         return Err(ActError::Conflict("this id is that of a cut for another request"));
     }
@@ -170,7 +170,11 @@ async fn recorded_before(
     let decision = Decision { outcome: earlier.outcome, reasons };
     let recorded = DecisionEntry { decision: earlier.decision, entry: earlier.entry, at: earlier.at };
     let keys = keys::of_cut(act.db(), earlier.cut).await?;
-    Ok(BroughtIn { decided: DecidedRequest { request, decision, recorded }, keys, flagged: earlier.flagged })
+    Ok(OfflineCutOutcome {
+        decided: DecidedRequest { request, decision, recorded },
+        keys,
+        flagged: earlier.flagged,
+    })
 }
 
 /// Cuts that were brought in and decided no, on a registration, for those who see all of it.

@@ -17,7 +17,7 @@ use crate::{Act, ActError, Read};
 use domain::cautions;
 use domain::entry::commitment;
 use domain::ids::{EntryId, RegistrationId, StatementId};
-use domain::keys::statements::{Past, StatedAuthority, Statement, StatementContent};
+use domain::keys::statements::{PastState, StatedAuthority, Statement, StatementContent};
 use storage::keys::statements;
 use storage::log::evidence;
 use storage::register::{history, sections};
@@ -30,8 +30,8 @@ fn row_of<T: serde::de::DeserializeOwned>(row: Value) -> Result<T, ActError> {
 }
 
 /// The rows of a registration as they stood.
-fn past_of(rows: Vec<(String, Value)>) -> Result<Past, ActError> {
-    let mut found = Past::default();
+fn past_of(rows: Vec<(String, Value)>) -> Result<PastState, ActError> {
+    let mut found = PastState::default();
     for (table, row) in rows {
         match table.as_str() {
             "registrations" => found.registration = Some(row_of(row)?),
@@ -47,7 +47,7 @@ fn past_of(rows: Vec<(String, Value)>) -> Result<Past, ActError> {
     Ok(found)
 }
 
-async fn may_order(act: &mut Act<'_>, past: &Past, on: Date) -> Result<Vec<StatedAuthority>, ActError> {
+async fn may_order(act: &mut Act<'_>, past: &PastState, on: Date) -> Result<Vec<StatedAuthority>, ActError> {
     let mut stated = Vec::new();
     for given in past.may_order(on) {
         let name = match (given.person_id, given.organisation_id) {

@@ -256,7 +256,7 @@ impl Sequencer {
     async fn archive_in(
         &self,
         db: &mut PgConnection,
-    ) -> Result<Option<(log::Head, Option<log::Published>)>, LogError> {
+    ) -> Result<Option<(log::Head, Option<log::PublishedLog>)>, LogError> {
         if !log::become_sequencer(db).await? {
             return Ok(None);
         }
@@ -272,7 +272,7 @@ impl Sequencer {
     }
 
     /// An archived head to the witnesses, and then to everybody.
-    async fn show(&self, head: &log::Head, published: Option<log::Published>) -> Result<(), LogError> {
+    async fn show(&self, head: &log::Head, published: Option<log::PublishedLog>) -> Result<(), LogError> {
         let now = self.app.outside.clock.now();
         let read = published.filter(|published| published.size >= head.size).map(|published| published.note);
         if read.is_some() && !self.witnesses.are_due(head.size, now) {

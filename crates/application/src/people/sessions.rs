@@ -35,7 +35,7 @@ impl From<KeyError> for ActError {
 }
 
 /// What somebody gets who signed in.
-pub struct SignedIn {
+pub struct SessionTokens {
     /// The access token.
     pub access_token: String,
     /// Seconds for which it is good.
@@ -51,7 +51,7 @@ pub struct SignedIn {
 /// What came of a sign-in.
 pub enum SignIn {
     /// It worked.
-    Done(SignedIn),
+    Done(SessionTokens),
     /// The password is right; the code of the second factor is missing.
     CodeNeeded,
 }
@@ -108,7 +108,7 @@ pub async fn sign_in(
     sessions::start(&mut tx, session, person, second_factor, now, now + length).await?;
     let refresh_token = new_refresh_token(app, &mut tx, session, now).await?;
     tx.commit().await?;
-    Ok(SignIn::Done(SignedIn {
+    Ok(SignIn::Done(SessionTokens {
         access_token: app.tokens.sign(person.to_string(), Some(session.to_string()), now, ACCESS_SECONDS)?,
         expires_in: ACCESS_SECONDS,
         refresh_token,
@@ -138,7 +138,7 @@ async fn new_refresh_token(
 ///
 /// # Errors
 /// [`ActError::Unauthenticated`].
-pub async fn refresh(app: &App, token: &str) -> Result<SignedIn, ActError> {
+pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> {
     let now = app.outside.clock.now();
     let hash = secret_hash(token);
     let mut tx = app.pool.begin().await?;
@@ -159,7 +159,7 @@ pub async fn refresh(app: &App, token: &str) -> Result<SignedIn, ActError> {
         .ok_or(ActError::Unauthenticated)?;
     tx.commit().await?;
     let caller = Caller::in_session(running.person, found.session_id, running.second_factor, running.seats);
-    Ok(SignedIn {
+    Ok(SessionTokens {
         access_token: app.tokens.sign(
             found.person_id.to_string(),
             Some(found.session_id.to_string()),

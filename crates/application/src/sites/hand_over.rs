@@ -24,7 +24,7 @@ use storage::rights::authorities;
 use storage::{Portion, differs as stored_differs, keys, people, sites};
 
 /// A hand-over as it is made.
-pub struct NewHandOver {
+pub struct HandOverToBuyer {
     /// Whose the plot is from now on.
     pub buyer: OrganisationId,
     /// Who collects the keys and signs: the owner's authority is theirs.
@@ -40,7 +40,7 @@ pub struct NewHandOver {
 pub async fn hand_over(
     act: &mut Act<'_>,
     id: PlotId,
-    new: NewHandOver,
+    new: HandOverToBuyer,
 ) -> Result<(PlotHandOver, Vec<Key>), ActError> {
     let (plot, registration) = plot_for_update(act, id).await?;
     let locks = sites::locks(act.db(), id).await?;
@@ -111,7 +111,7 @@ async fn require_ready(
 async fn require_buyer(
     act: &mut Act<'_>,
     registration: &Registration,
-    new: &NewHandOver,
+    new: &HandOverToBuyer,
 ) -> Result<(), ActError> {
     let buyer = people::organisation(act.db(), new.buyer).await?;
     if buyer.is_none_or(|buyer| buyer.kind != OrganisationKind::Owner) {

@@ -9,9 +9,9 @@ mod hand_over;
 mod plots_csv;
 mod progress;
 
-pub use crate::sites::hand_over::{NewHandOver, hand_over};
+pub use crate::sites::hand_over::{HandOverToBuyer, hand_over};
 pub use crate::sites::plots_csv::{MOST_DOORS, add_plots};
-pub use crate::sites::progress::{OrderList, PlotProgress, Progress, order_list, progress};
+pub use crate::sites::progress::{OrderList, PlotProgress, SiteProgress, order_list, progress};
 
 use time::Date;
 

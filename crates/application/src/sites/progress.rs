@@ -39,7 +39,7 @@ pub struct PlotProgress {
 
 /// How a site stands.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct Progress {
+pub struct SiteProgress {
     /// The site.
     pub site: Site,
     /// Plots.
@@ -80,12 +80,12 @@ fn plot_progress(count: sites::PlotCount) -> PlotProgress {
 }
 
 /// How a site stands.
-pub async fn progress(read: &mut Read<'_>, id: SiteId) -> Result<Progress, ActError> {
+pub async fn progress(read: &mut Read<'_>, id: SiteId) -> Result<SiteProgress, ActError> {
     let (site, _) = visible(read, id).await?;
     let each: Vec<PlotProgress> =
         sites::counts(&mut read.db, id).await?.into_iter().map(plot_progress).collect();
     let sum = |of: fn(&PlotProgress) -> u32| each.iter().map(of).sum();
-    Ok(Progress {
+    Ok(SiteProgress {
         site,
         plots: number_of(each.len()),
         handed_over: number_of(each.iter().filter(|plot| plot.step == PlotStep::HandedOver).count()),

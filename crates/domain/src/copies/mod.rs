@@ -112,7 +112,7 @@ impl Authorisation {
 
 /// The part of a request that changes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Progress {
+pub struct RequestProgress {
     /// Where it stands.
     pub state: RequestState,
     /// Keys asked for.
@@ -125,7 +125,7 @@ pub struct Progress {
     pub authorisation: Option<Authorisation>,
 }
 
-impl Progress {
+impl RequestProgress {
     /// A new request, by the decision on it.
     #[must_use]
     pub fn asked(quantity: u32, outcome: Outcome, now: OffsetDateTime, lapse: &DayCount) -> Self {
@@ -365,8 +365,8 @@ record! {
 impl CopyRequest {
     /// The part that changes, as the state machine has it.
     #[must_use]
-    pub fn progress(&self) -> Progress {
-        Progress {
+    pub fn progress(&self) -> RequestProgress {
+        RequestProgress {
             state: self.state,
             quantity: self.quantity,
             cut: self.cut_count,
@@ -393,7 +393,7 @@ mod tests {
 
     #[test]
     fn a_request_is_cut_and_handed_over_in_parts_until_it_is_complete() {
-        let request = Progress::asked(3, Outcome::Permitted, NOW, &lapse());
+        let request = RequestProgress::asked(3, Outcome::Permitted, NOW, &lapse());
         assert_eq!(request.authorisation.unwrap().lapses_at, datetime!(2026-12-02 09:00 UTC));
         let request = request.cut(2).unwrap().handed_over(1).unwrap();
         assert_eq!((request.left_to_cut(), request.left_to_hand_over()), (1, 1));
@@ -405,8 +405,8 @@ mod tests {
 
     #[test]
     fn what_is_over_stays_over() {
-        let waiting = Progress::asked(1, Outcome::NeedsApproval, NOW, &lapse());
-        let refused = Progress::asked(1, Outcome::Refused, NOW, &lapse());
+        let waiting = RequestProgress::asked(1, Outcome::NeedsApproval, NOW, &lapse());
+        let refused = RequestProgress::asked(1, Outcome::Refused, NOW, &lapse());
         for over in [
             refused,
             waiting.declined().unwrap(),

@@ -40,7 +40,7 @@ impl Head {
 
 /// What is served of a log.
 #[derive(Debug, Clone)]
-pub struct Published {
+pub struct PublishedLog {
     /// Which log.
     pub log: i16,
     /// How many entries are published.
@@ -229,7 +229,7 @@ pub async fn write_tiles(db: &mut PgConnection, log: i16, tiles: &[Tile]) -> Res
 }
 
 /// What is served of a log; of the open one, when none is named.
-pub async fn published(db: &mut PgConnection, log: Option<i16>) -> Result<Option<Published>> {
+pub async fn published(db: &mut PgConnection, log: Option<i16>) -> Result<Option<PublishedLog>> {
     let row = sqlx::query!(
         "SELECT p.log, p.size, p.note FROM log_published p JOIN logs l ON l.number = p.log
          WHERE l.number = $1 OR $1 IS NULL AND NOT l.closed",
@@ -237,7 +237,7 @@ pub async fn published(db: &mut PgConnection, log: Option<i16>) -> Result<Option
     )
     .fetch_optional(db)
     .await?;
-    Ok(row.map(|row| Published { log: row.log, size: row.size.unsigned_abs(), note: row.note }))
+    Ok(row.map(|row| PublishedLog { log: row.log, size: row.size.unsigned_abs(), note: row.note }))
 }
 
 /// Publishes a checkpoint, unless a larger one is published already. The same one with other

@@ -10,7 +10,7 @@ use crate::extract::{Call, Csv, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
 use application::register::csv;
 use application::register::csv::ImportReport;
-use application::sites::{NewHandOver, OrderList, Progress, Trial};
+use application::sites::{HandOverToBuyer, OrderList, SiteProgress, Trial};
 use application::{Act, App, Reply, sites};
 use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
@@ -125,7 +125,7 @@ async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> H
 
 /// How a site stands, plot by plot (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress", tag = "sites",
-    responses((status = 200, body = Progress)))]
+    responses((status = 200, body = SiteProgress)))]
 async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     let found = sites::progress(&mut call.read().await?, id).await?;
     ok(&found)
@@ -141,7 +141,7 @@ async fn progress_sheet(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
     Ok((kept_nowhere("application/pdf"), bytes).into_response())
 }
 
-fn sheet(progress: Progress, today: time::Date) -> Report {
+fn sheet(progress: SiteProgress, today: time::Date) -> Report {
     let row = |plot: sites::PlotProgress| {
         let step = match plot.step {
             PlotStep::OnSiteKey => "on the site key",
@@ -285,7 +285,7 @@ async fn hand_over_plot(
     Idempotent { key, body }: Idempotent<NewPlotHandOver>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let new = NewHandOver {
+        let new = HandOverToBuyer {
             buyer: body.buyer_id,
             collected_by: body.collected_by,
             document: body.document_seen,

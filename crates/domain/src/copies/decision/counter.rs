@@ -6,7 +6,7 @@ use crate::copies::decision::{Code, Reason};
 use crate::register::rules::{Collection, RequiredAtCounter, Rules};
 
 pub(crate) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut Vec<Reason>) {
-    let presented = match facts.step {
+    let required = match facts.step {
         Step::Ask | Step::Approve | Step::Look => return,
         Step::Cut => rules.at_cut,
         // A card is for those with a right of their own. Who collects for another is known by the mandate,
@@ -19,16 +19,16 @@ pub(crate) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
         },
         Step::HandOver => rules.at_hand_over,
     };
-    card_is_good(facts, presented, reasons);
-    pin_is_right(facts, presented, reasons);
-    if presented.document && facts.shown.document.is_none() {
+    card_is_good(facts, required, reasons);
+    pin_is_right(facts, required, reasons);
+    if required.document && facts.shown.document.is_none() {
         reasons.push(Reason::refuses(
             Code::DocumentNotSeen,
             "No identity document with a photograph was seen.",
             "A document is shown and compared with the record.",
         ));
     }
-    if presented.signature && !facts.shown.signature {
+    if required.signature && !facts.shown.signature {
         reasons.push(Reason::refuses(
             Code::SignatureNotGiven,
             "Nobody signed for the keys.",
@@ -38,9 +38,9 @@ pub(crate) fn shown_at_the_counter(facts: &Facts, rules: &Rules, reasons: &mut V
     collector_is_named(facts, rules, reasons);
 }
 
-fn card_is_good(facts: &Facts, presented: RequiredAtCounter, reasons: &mut Vec<Reason>) {
+fn card_is_good(facts: &Facts, required: RequiredAtCounter, reasons: &mut Vec<Reason>) {
     match &facts.shown.card {
-        None if presented.card => reasons.push(Reason::refuses(
+        None if required.card => reasons.push(Reason::refuses(
             Code::CardNotShown,
             "No card was shown.",
             "The card of the person who stands there is shown.",
@@ -66,8 +66,8 @@ fn card_is_good(facts: &Facts, presented: RequiredAtCounter, reasons: &mut Vec<R
     }
 }
 
-fn pin_is_right(facts: &Facts, presented: RequiredAtCounter, reasons: &mut Vec<Reason>) {
-    let pin_asked = presented.pin || (facts.shown.card.is_some() && facts.shown.pin != PinOutcome::NotGiven);
+fn pin_is_right(facts: &Facts, required: RequiredAtCounter, reasons: &mut Vec<Reason>) {
+    let pin_asked = required.pin || (facts.shown.card.is_some() && facts.shown.pin != PinOutcome::NotGiven);
     if pin_asked {
         match facts.shown.pin {
             PinOutcome::Right => {}

@@ -247,7 +247,7 @@ pub struct PastRekey {
 
 /// A registration as it stood at an instant: what a statement is made from.
 #[derive(Debug, Clone, Default)]
-pub struct Past {
+pub struct PastState {
     /// The registration.
     pub registration: Option<PastRegistration>,
     /// Its locks.
@@ -264,7 +264,7 @@ pub struct Past {
     pub rekeys: Vec<PastRekey>,
 }
 
-impl Past {
+impl PastState {
     /// Keys and losses of another registration, as far as locks of this one answer to their differs.
     pub fn take_in(&mut self, other: Self) {
         let answered: HashSet<DifferId> = self.standing().map(|answer| answer.differ_id).collect();

@@ -37,8 +37,8 @@ const MAY: OffsetDateTime = datetime!(2026-05-04 16:30 UTC);
 
 /// Two doors on differ 10, of which the front one answers to the master 11 too and was keyed anew in May; a
 /// cellar on 12, and a gate that answers to nothing.
-fn house() -> Past {
-    Past {
+fn house() -> PastState {
+    PastState {
         locks: vec![lock(4, "Gate"), lock(1, "Front door"), lock(2, "Back door"), lock(3, "Cellar")],
         answers: vec![
             answer(1, 9, MARCH, Some(MAY)),
@@ -56,7 +56,7 @@ fn house() -> Past {
             key(25, 11, KeyState::Destroyed),
             key(26, 12, KeyState::Stolen),
         ],
-        ..Past::default()
+        ..PastState::default()
     }
 }
 
@@ -89,7 +89,7 @@ fn keys_are_counted_by_where_they_were() {
 #[test]
 fn of_another_registration_only_the_keys_that_open_these_locks_count() {
     let mut plot = house();
-    plot.take_in(Past {
+    plot.take_in(PastState {
         keys: vec![
             key(30, 12, KeyState::WithPerson),
             key(31, 9, KeyState::Lost),
@@ -97,7 +97,7 @@ fn of_another_registration_only_the_keys_that_open_these_locks_count() {
             key(33, 12, KeyState::Lost),
         ],
         losses: vec![loss(33, MAY, None), loss(31, MAY, None)],
-        ..Past::default()
+        ..PastState::default()
     });
     let keys = plot.keys();
     assert_eq!((keys.in_existence, keys.missing), (4, 3));
@@ -110,7 +110,7 @@ fn of_another_registration_only_the_keys_that_open_these_locks_count() {
 fn a_loss_is_open_while_its_key_is_missing_and_was_not_found() {
     let losses =
         vec![loss(26, MAY, None), loss(23, MARCH, None), loss(21, MARCH, None), loss(26, MARCH, Some(MAY))];
-    let open = Past { losses, ..house() }.open_losses();
+    let open = PastState { losses, ..house() }.open_losses();
     let days: Vec<Date> = open.iter().map(|loss| loss.reported_on).collect();
     assert_eq!(days, [MARCH.date(), MAY.date()]);
 }
@@ -123,7 +123,7 @@ fn only_a_rekey_that_was_done_is_the_last_one() {
         rekey(Some(MAY), RekeyState::Stopped),
         rekey(None, RekeyState::UnderWay),
     ];
-    assert_eq!(Past { rekeys, ..house() }.last_rekey(), Some(MARCH.date()));
+    assert_eq!(PastState { rekeys, ..house() }.last_rekey(), Some(MARCH.date()));
     assert_eq!(house().last_rekey(), None);
 }
 
@@ -144,7 +144,7 @@ fn who_may_order_is_whoever_could_on_that_day() {
         given(None, false, None),
         given(None, true, Some(MARCH)),
     ];
-    let past = Past { authorities, ..house() };
+    let past = PastState { authorities, ..house() };
     let counted = |on| past.may_order(on).count();
     assert_eq!(counted(date!(2026 - 03 - 01)), 0);
     assert_eq!(counted(date!(2026 - 03 - 02)), 1);

@@ -3,7 +3,7 @@
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::api::cards::presented;
+use crate::api::cards::credentials;
 use crate::extract::{Body, Call, Id, Secret};
 use crate::reply::{HandlerResult, kept_nowhere};
 use application::App;
@@ -41,7 +41,7 @@ body! {
     responses((status = 200, body = CardCheck)))]
 async fn check_card(call: Call, Id(id): Id<CounterId>, Body(body): Body<NewCardCheck>) -> HandlerResult {
     let token = body.token.map(|token| token.bounded("/token", 1000)).transpose()?;
-    let presented = presented(body.card_number, body.pin, body.document_seen)?;
-    let checked = checks::check(&call.app, &call.caller, id, CardToCheck { token, presented }).await?;
+    let credentials = credentials(body.card_number, body.pin, body.document_seen)?;
+    let checked = checks::check(&call.app, &call.caller, id, CardToCheck { token, credentials }).await?;
     Ok((kept_nowhere("application/json"), axum::Json(checked)).into_response())
 }

@@ -12,7 +12,7 @@ use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing, Secret};
 use crate::problem::Problem;
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
-use application::cards::{Face, Presented};
+use application::cards::{Credentials, Face};
 use application::{ActError, App, Reply, cards};
 use domain::calendar::Day;
 use domain::cards::{Card, CardState, PIN_DIGITS};
@@ -211,13 +211,13 @@ async fn set_pin(
 }
 
 /// What is shown at a counter, from the fields of a body.
-pub(crate) fn presented(
+pub(crate) fn credentials(
     card: Option<TypedNumber>,
     pin: Option<Secret>,
     document: Option<DocumentKind>,
-) -> Result<Presented, Problem> {
+) -> Result<Credentials, Problem> {
     let pin = pin.map(|pin| pin.bounded("/pin", *PIN_DIGITS.end())).transpose()?;
-    Ok(Presented { card, pin, document })
+    Ok(Credentials { card, pin, document })
 }
 
 /// Reset a forgotten PIN (owner, agent, supplier; not of one's own card): the holder sets a new one.

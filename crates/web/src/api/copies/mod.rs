@@ -8,7 +8,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::api::cards::presented;
+use crate::api::cards::credentials;
 use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, Listing, Secret};
@@ -262,10 +262,10 @@ async fn cut(
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewCut>,
 ) -> HandlerResult {
-    let presented = presented(body.card_number, body.pin, body.document_seen)?;
+    let credentials = credentials(body.card_number, body.pin, body.document_seen)?;
     let step = CutStep { quantity: body.quantity.get(), handed_in: body.old_key_handed_in.unwrap_or(false) };
     let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
-    Ok(response(copies::cut(&call.app, &call.caller, &key, (id, presented), step, reply).await?))
+    Ok(response(copies::cut(&call.app, &call.caller, &key, (id, credentials), step, reply).await?))
 }
 
 /// Hand keys over (staff of the counter): all that were cut, or some.
@@ -276,14 +276,14 @@ async fn hand_over(
     Id(id): Id<CopyRequestId>,
     Idempotent { key, body }: Idempotent<NewHandOver>,
 ) -> HandlerResult {
-    let presented = presented(body.card_number, body.pin, body.document_seen)?;
+    let credentials = credentials(body.card_number, body.pin, body.document_seen)?;
     let step = HandOverStep {
         quantity: body.quantity.get(),
         collector: body.collected_by_id,
         signature: body.signature,
     };
     let reply = |decided, keys| Reply::created(&view(decided, keys), format!("/v1/copy-requests/{id}"));
-    Ok(response(copies::hand_over(&call.app, &call.caller, &key, (id, presented), step, reply).await?))
+    Ok(response(copies::hand_over(&call.app, &call.caller, &key, (id, credentials), step, reply).await?))
 }
 
 /// The signatures of the hand-overs of a request, for its parties and its counter.

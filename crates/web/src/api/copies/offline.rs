@@ -54,7 +54,7 @@ async fn take_in_authorisations(call: Call, Id(id): Id<CounterId>) -> HandlerRes
 
 /// A cut that was brought in.
 #[derive(Serialize, ToSchema)]
-struct BroughtInView {
+struct OfflineCutView {
     #[serde(flatten)]
     step: StepView,
     /// The decision as things are now is no: the keys are recorded all the same, and owner and supplier
@@ -65,7 +65,7 @@ struct BroughtInView {
 /// Bring in a cut that was made without a network (the counter's staff). It is decided again, and
 /// recorded as a fact whatever is decided.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/offline-cuts", tag = "offline",
-    responses((status = 201, body = BroughtInView)))]
+    responses((status = 201, body = OfflineCutView)))]
 async fn bring_in_cut(
     call: Call,
     Id(id): Id<CounterId>,
@@ -81,7 +81,7 @@ async fn bring_in_cut(
         };
         let location = format!("/v1/copy-requests/{}", cut.request);
         let brought = offline::bring_in(act, id, cut).await?;
-        let reply = BroughtInView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
+        let reply = OfflineCutView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
         Reply::created(&reply, location)
     })
     .await

@@ -15,7 +15,7 @@ use crate::limits::Attempt;
 use crate::problem::{Problem, ProblemKind};
 use crate::reply::{Exit, HandlerResult};
 use application::people::sessions;
-use application::people::sessions::{SignIn, SignedIn, shown_once};
+use application::people::sessions::{SessionTokens, SignIn, shown_once};
 use application::{ActError, App};
 use crypto::passwords::PASSWORD_LENGTHS;
 use domain::text::Email;
@@ -79,15 +79,15 @@ pub struct Tokens {
     second_factor_missing: bool,
 }
 
-impl From<SignedIn> for Tokens {
-    fn from(signed_in: SignedIn) -> Self {
+impl From<SessionTokens> for Tokens {
+    fn from(tokens: SessionTokens) -> Self {
         Self {
-            access_token: signed_in.access_token,
+            access_token: tokens.access_token,
             token_type: "Bearer",
-            expires_in: signed_in.expires_in,
-            refresh_token: shown_once(&signed_in.refresh_token),
-            second_factor: signed_in.second_factor,
-            second_factor_missing: signed_in.second_factor_missing,
+            expires_in: tokens.expires_in,
+            refresh_token: shown_once(&tokens.refresh_token),
+            second_factor: tokens.second_factor,
+            second_factor_missing: tokens.second_factor_missing,
         }
     }
 }
@@ -102,7 +102,7 @@ async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession
     let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
     let code = body.code.as_deref();
     match sessions::sign_in(&app, body.email.as_str(), password, code).await? {
-        SignIn::Done(signed_in) => Ok((StatusCode::CREATED, Json(Tokens::from(signed_in))).into_response()),
+        SignIn::Done(tokens) => Ok((StatusCode::CREATED, Json(Tokens::from(tokens))).into_response()),
         SignIn::CodeNeeded => {
             let problem = Problem::new(ProblemKind::Unauthenticated);
             Err(problem.detail("the code of the second factor is needed").into())
@@ -118,8 +118,8 @@ async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn refresh_session(_: Attempt, State(app): State<App>, Body(body): Body<Refresh>) -> HandlerResult {
     let token = body.refresh_token.bounded("/refresh_token", 200)?;
-    let signed_in = sessions::refresh(&app, &shown_once(&token)).await?;
-    Ok(Json(Tokens::from(signed_in)).into_response())
+    let tokens = sessions::refresh(&app, &shown_once(&token)).await?;
+    Ok(Json(Tokens::from(tokens)).into_response())
 }
 
 /// Sign out: the session and its access tokens end at once.
