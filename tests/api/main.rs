@@ -7,6 +7,7 @@
     clippy::pedantic,
     reason = "a test fails where something is not as it says; the lints that teach style are for the program"
 )]
+#![warn(clippy::too_many_lines)]
 
 mod cards;
 mod code;

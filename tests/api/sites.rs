@@ -100,11 +100,7 @@ fn ids(plot: &Value) -> Vec<String> {
 }
 
 /// 10 plots: 20 locks, 20 packs, 10 differs, 40 keys with the packs (common practice).
-#[tokio::test]
-async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each() {
-    let town = Town::open().await;
-    let site = site(&town).await;
-    add_plots(&town, &site, TEN_PLOTS).await.expect(201);
+async fn ten_plots_are_ordered(town: &Town, site: &Site) {
     let order = site.builder.get(format!("/v1/sites/{}/order-list", site.id)).await.expect(200);
     let figures =
         ["plots", "locks", "packs", "differs", "keys_with_packs"].map(|name| order[name].as_u64().unwrap());
@@ -117,14 +113,82 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each() {
     let order = site.builder.get(format!("/v1/sites/{}/order-list", site.id)).await.expect(200);
     assert_eq!(order["cost"], 20 * (3150 + 500) + 40 * 25);
     assert_eq!(order["parts"][0], json!({"name": "spring", "quantity": 40, "cost": 1000}));
-    // The site's keys: recorded with a pack, issued to the builder's people.
+}
+
+/// A key of the site: recorded with a pack, issued to the builder's people.
+async fn key_of(town: &Town, site: &Site) -> String {
     let pack = json!({"differ_id": site.temporary, "number": "SITE-1", "keys": 6});
     let pack = town.supplier.post(format!("/v1/registrations/{}/lever-packs", site.registration), pack);
     let site_key = pack.await.expect(201)["keys"][0]["id"].as_str().unwrap().to_owned();
     town.grant(&site.registration, "keyholder", &site.builder.id, json!({})).await;
     let issued = json!({"person_id": site.builder.id});
     town.supplier.post(format!("/v1/keys/{site_key}/issue"), issued).await.expect(200);
+    site_key
+}
 
+/// From the site's key to a key of its own; the buyer.
+async fn plot_is_fitted_and_handed_over(
+    town: &Town,
+    site: &Site,
+    (at, plot): (usize, &str),
+) -> (String, Actor) {
+    let buyer = buyer(town, &format!("Buyer {}", at + 1)).await;
+    let locks = ids(&site.plot(plot).await);
+    assert_eq!(locks.len(), 2);
+    let refused = site.hand_over(plot, &buyer).await.expect(409);
+    assert_eq!(
+        refused["detail"].as_str().unwrap(),
+        "Front door is still on the site key; Back door is still on the site key"
+    );
+    for (door, lock) in locks.iter().enumerate() {
+        site.try_keys(plot, lock, true).await.expect(409);
+        let fitted = site.fit(plot, lock, &format!("P{at}-{door}")).await.expect(200);
+        assert_eq!(fitted["keys"].as_array().unwrap().len(), 2);
+        let last = at == 9 && door == 1;
+        assert_eq!(fitted["site_key_dead"], last);
+        site.fit(plot, lock, "P-AGAIN").await.expect(409);
+    }
+    // A trial that fails is on record, and the lock is not ready.
+    let failed = site.try_keys(plot, &locks[0], false).await.expect(200);
+    assert_eq!(failed["site_key_dead_at"], Value::Null);
+    let refused = site.hand_over(plot, &buyer).await.expect(409);
+    assert!(refused["detail"].as_str().unwrap().contains("still to be tried in Front door"));
+    for lock in &locks {
+        site.try_keys(plot, lock, true).await.expect(200);
+    }
+    let handed = site.hand_over(plot, &buyer).await.expect(201);
+    assert_eq!(handed["keys_handed"], 4);
+    assert_eq!(handed["keys"][0]["holder_id"], json!(buyer.1.id));
+    buyer
+}
+
+/// At that instant the builder's rights are over and the buyer's have begun.
+async fn plot_is_the_buyers(town: &Town, site: &Site, plot: &str, buyer: &(String, Actor)) {
+    let (owner, person) = buyer;
+    site.builder.get(format!("/v1/plots/{plot}")).await.expect(404);
+    site.hand_over(plot, buyer).await.expect(404);
+    let own = person.get(format!("/v1/plots/{plot}")).await.expect(200);
+    let registration = format!("/v1/registrations/{}", own["registration_id"].as_str().unwrap());
+    let mine = person.get(&registration).await.expect(200);
+    assert_eq!(mine["owner_id"], json!(owner));
+    let given = json!({"class": "keyholder", "person_id": town.tenant.id,
+        "first_day": town.clock_now().date().to_string()});
+    person.post(format!("{registration}/authorities"), given).await.expect(201);
+    let order = json!({"differ_id": own["locks"][0]["final_differ_id"], "counter_id": town.counter,
+        "recipient_id": town.tenant.id});
+    let requests = format!("{registration}/copy-requests");
+    let asked = person.post(&requests, order.clone()).await;
+    assert_eq!(asked.outcome(), "permitted", "{}", asked.text);
+    site.builder.post(requests, order).await.expect(404);
+}
+
+#[tokio::test]
+async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each() {
+    let town = Town::open().await;
+    let site = site(&town).await;
+    add_plots(&town, &site, TEN_PLOTS).await.expect(201);
+    ten_plots_are_ordered(&town, &site).await;
+    let site_key = key_of(&town, &site).await;
     let progress = site.progress().await;
     assert_eq!((&progress["plots"], &progress["on_site_key"]), (&json!(10), &json!(20)));
     let plots: Vec<String> = progress["each"]
@@ -135,50 +199,8 @@ async fn ten_plots_go_from_one_site_key_to_a_key_of_their_own_each() {
         .collect();
     for (at, plot) in plots.iter().enumerate() {
         town.pass(Duration::days(3));
-        let buyer = buyer(&town, &format!("Buyer {}", at + 1)).await;
-        let locks = ids(&site.plot(plot).await);
-        assert_eq!(locks.len(), 2);
-        let refused = site.hand_over(plot, &buyer).await.expect(409);
-        assert_eq!(
-            refused["detail"].as_str().unwrap(),
-            "Front door is still on the site key; Back door is still on the site key"
-        );
-        for (door, lock) in locks.iter().enumerate() {
-            site.try_keys(plot, lock, true).await.expect(409);
-            let fitted = site.fit(plot, lock, &format!("P{at}-{door}")).await.expect(200);
-            assert_eq!(fitted["keys"].as_array().unwrap().len(), 2);
-            let last = at == 9 && door == 1;
-            assert_eq!(fitted["site_key_dead"], last);
-            site.fit(plot, lock, "P-AGAIN").await.expect(409);
-        }
-        // A trial that fails is on record, and the lock is not ready.
-        let failed = site.try_keys(plot, &locks[0], false).await.expect(200);
-        assert_eq!(failed["site_key_dead_at"], Value::Null);
-        let refused = site.hand_over(plot, &buyer).await.expect(409);
-        assert!(refused["detail"].as_str().unwrap().contains("still to be tried in Front door"));
-        for lock in &locks {
-            site.try_keys(plot, lock, true).await.expect(200);
-        }
-        let handed = site.hand_over(plot, &buyer).await.expect(201);
-        assert_eq!(handed["keys_handed"], 4);
-        assert_eq!(handed["keys"][0]["holder_id"], json!(buyer.1.id));
-        // At that instant the builder's rights are over and the buyer's have begun.
-        site.builder.get(format!("/v1/plots/{plot}")).await.expect(404);
-        site.hand_over(plot, &buyer).await.expect(404);
-        let own = buyer.1.get(format!("/v1/plots/{plot}")).await.expect(200);
-        let registration = own["registration_id"].as_str().unwrap();
-        let mine = buyer.1.get(format!("/v1/registrations/{registration}")).await.expect(200);
-        assert_eq!(mine["owner_id"], json!(buyer.0));
-        let given = json!({"class": "keyholder", "person_id": town.tenant.id,
-            "first_day": town.clock_now().date().to_string()});
-        let given_at = format!("/v1/registrations/{registration}/authorities");
-        buyer.1.post(given_at, given).await.expect(201);
-        let order = json!({"differ_id": own["locks"][0]["final_differ_id"], "counter_id": town.counter,
-            "recipient_id": town.tenant.id});
-        let asked =
-            buyer.1.post(format!("/v1/registrations/{registration}/copy-requests"), order.clone()).await;
-        assert_eq!(asked.outcome(), "permitted", "{}", asked.text);
-        site.builder.post(format!("/v1/registrations/{registration}/copy-requests"), order).await.expect(404);
+        let buyer = plot_is_fitted_and_handed_over(&town, &site, (at, plot)).await;
+        plot_is_the_buyers(&town, &site, plot, &buyer).await;
     }
     let progress = site.progress().await;
     assert_eq!((&progress["handed_over"], &progress["on_site_key"]), (&json!(10), &json!(0)));
@@ -282,6 +304,31 @@ async fn locks_of_different_plots_are_fitted_at_once() {
     town.close().await;
 }
 
+/// A key is missing: the plot is rekeyed before it is handed over, and its successor is as reserved as it was.
+async fn plot_is_rekeyed(
+    town: &Town,
+    site: &Site,
+    (plot, registration): (&str, &str),
+    (differ, missing): (&str, &str),
+) {
+    let lost = site.builder.post(format!("/v1/keys/{missing}/loss"), json!({"kind": "lost"})).await;
+    let lost = lost.expect(201);
+    let refused = site.hand_over(plot, &buyer(town, "Another").await).await.expect(409);
+    assert!(refused["detail"].as_str().unwrap().contains("1 key of the plot is lost"), "{refused}");
+    let loss = lost["loss"]["id"].as_str().unwrap();
+    let rekey = json!({"differ_ids": [differ], "loss_id": loss, "reason": "A key is lost."});
+    let rekey = town.supplier.post(format!("/v1/registrations/{registration}/rekeys"), rekey).await.id();
+    for (at, lock) in ids(&site.plot(plot).await).iter().enumerate() {
+        let body = json!({"lock_id": lock, "pack_number": format!("Q-{at}"), "fitted_by": site.builder.id});
+        site.builder.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
+    }
+    let now = site.plot(plot).await;
+    assert_ne!(now["locks"][0]["final_differ_id"], json!(differ));
+    let ask = json!({"differ_id": now["locks"][0]["final_differ_id"], "counter_id": town.counter});
+    let asked = site.builder.post(format!("/v1/registrations/{registration}/copy-requests"), ask).await;
+    assert!(asked.codes().contains(&"differ_reserved".to_owned()), "{}", asked.text);
+}
+
 /// The ways round a hand-over: each is closed.
 #[tokio::test]
 async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else() {
@@ -309,23 +356,7 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else() {
     // The final differ is neither released nor taken away from the plot.
     let differ = site.plot(id).await["locks"][0]["final_differ_id"].as_str().unwrap().to_owned();
     town.supplier.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(409);
-    // A key that is missing: the plot is rekeyed first, and its successor is as reserved as it was.
-    let lost =
-        site.builder.post(format!("/v1/keys/{}/loss", keys[0]), json!({"kind": "lost"})).await.expect(201);
-    let refused = site.hand_over(id, &buyer).await.expect(409);
-    assert!(refused["detail"].as_str().unwrap().contains("1 key of the plot is lost"), "{refused}");
-    let loss = lost["loss"]["id"].as_str().unwrap();
-    let rekey = json!({"differ_ids": [differ], "loss_id": loss, "reason": "A key is lost."});
-    let rekey = town.supplier.post(format!("/v1/registrations/{registration}/rekeys"), rekey).await.id();
-    for (at, lock) in locks.iter().enumerate() {
-        let body = json!({"lock_id": lock, "pack_number": format!("Q-{at}"), "fitted_by": site.builder.id});
-        site.builder.post(format!("/v1/rekeys/{rekey}/fittings"), body).await.expect(200);
-    }
-    let now = site.plot(id).await;
-    assert_ne!(now["locks"][0]["final_differ_id"], json!(differ));
-    let ask = json!({"differ_id": now["locks"][0]["final_differ_id"], "counter_id": town.counter});
-    let asked = site.builder.post(format!("/v1/registrations/{registration}/copy-requests"), ask).await;
-    assert!(asked.codes().contains(&"differ_reserved".to_owned()), "{}", asked.text);
+    plot_is_rekeyed(&town, &site, (id, registration), (&differ, &keys[0])).await;
     let refused = site.hand_over(id, &buyer).await.expect(409);
     assert!(refused["detail"].as_str().unwrap().contains("still to be tried"), "{refused}");
     for lock in &locks {

@@ -12,97 +12,100 @@ use evidence_log::hash::Hash;
 use evidence_log::policy::Policy;
 use evidence_log::tile::Frontier;
 
+/// What is never there, and the rows of which it would be found.
+const NEVER: &[(&str, &str)] = &[
+    (
+        "an entry of a decision without its decision, or the other way round",
+        "SELECT count(*) FROM (SELECT id FROM log_entries WHERE kind = 'decision') e
+      FULL JOIN decisions d ON d.entry_id = e.id WHERE e.id IS NULL OR d.id IS NULL",
+    ),
+    (
+        "an entry of a change without its change, or the other way round",
+        "SELECT count(*) FROM (SELECT id FROM log_entries WHERE kind = 'change') e
+      FULL JOIN changes c ON c.entry_id = e.id WHERE e.id IS NULL OR c.id IS NULL",
+    ),
+    (
+        "an entry that is neither queued nor in the log, or both",
+        "SELECT count(*) FROM log_entries e WHERE
+      (EXISTS (SELECT 1 FROM log_pending p WHERE p.entry_id = e.id))
+      = EXISTS (SELECT 1 FROM log_leaves l WHERE l.entry_id = e.id)",
+    ),
+    (
+        "a commitment without its disclosure, or the other way round",
+        "SELECT count(*) FROM log_entries e WHERE
+      jsonb_array_length(convert_from(body, 'UTF8')::jsonb -> 'commitments')
+      <> (SELECT count(*) FROM disclosures d WHERE d.entry_id = e.id)",
+    ),
+    (
+        "more keys cut than authorised, or cuts that do not add up",
+        "SELECT count(*) FROM copy_requests r WHERE cut_count <>
+      coalesce((SELECT sum(quantity - coalesce(beyond, 0)) FROM cuts
+                LEFT JOIN offline_cuts ON cut_id = cuts.id WHERE request_id = r.id), 0)",
+    ),
+    (
+        "keys that are not those of their cut",
+        "SELECT count(*) FROM cuts c WHERE quantity <>
+      (SELECT count(*) FROM keys WHERE cut_id = c.id)",
+    ),
+    (
+        "blanks that do not balance with the cuts",
+        "SELECT count(*) FROM blank_accounts b WHERE b.cut <>
+      coalesce((SELECT sum(c.quantity) FROM cuts c JOIN copy_requests q ON q.id = c.request_id
+                JOIN registrations r ON r.id = q.registration_id
+                WHERE c.counter_id = b.counter_id AND r.section_id = b.section_id), 0)
+      OR b.received <> coalesce((SELECT sum(confirmed_quantity) FROM blank_movements n
+                WHERE n.counter_id = b.counter_id AND n.section_id = b.section_id
+                  AND n.kind = 'consignment'), 0)
+         + coalesce((SELECT sum(quantity) FROM blank_differences d
+                WHERE d.counter_id = b.counter_id AND d.section_id = b.section_id
+                  AND (cut_id IS NOT NULL OR explanation IN ('found', 'booked_twice'))), 0)",
+    ),
+    (
+        "blanks spoiled, sent back, missing or on the way that are not those of what moved them",
+        "SELECT count(*) FROM blank_accounts b, LATERAL (
+             SELECT coalesce(sum(quantity) FILTER (WHERE kind = 'spoil'), 0) AS spoiled,
+                    coalesce(sum(quantity) FILTER (WHERE kind = 'return'), 0) AS returned,
+                    coalesce(sum(quantity) FILTER (WHERE kind = 'consignment'
+                        AND confirmed_at IS NULL), 0) AS on_the_way
+             FROM blank_movements m
+             WHERE m.counter_id = b.counter_id AND m.section_id = b.section_id) moved, LATERAL (
+             SELECT coalesce(-sum(quantity) FILTER (WHERE explanation = 'spoiled'), 0) AS spoiled,
+                    coalesce(-sum(quantity) FILTER (WHERE explanation = 'returned'), 0) AS returned,
+                    coalesce(-sum(quantity) FILTER (WHERE explanation = 'missing'), 0) AS missing
+             FROM blank_differences d
+             WHERE d.counter_id = b.counter_id AND d.section_id = b.section_id) explained
+      WHERE (b.spoiled, b.returned, b.missing, b.on_the_way) <>
+            (moved.spoiled + explained.spoiled, moved.returned + explained.returned,
+             explained.missing, moved.on_the_way)",
+    ),
+    (
+        "combinations taken that are not those on record",
+        "SELECT count(*) FROM differ_spaces s WHERE taken <>
+      (SELECT count(*) FROM bittings b WHERE b.section_id = s.section_id)",
+    ),
+    (
+        "a differ that is dead and answered, or reserved or released with keys that somebody ordered",
+        "SELECT count(*) FROM differs d WHERE
+      (state IN ('dead', 'released')
+       AND EXISTS (SELECT 1 FROM answers a WHERE a.differ_id = d.id AND until IS NULL))
+      OR (state IN ('reserved', 'released')
+          AND EXISTS (SELECT 1 FROM keys k WHERE k.differ_id = d.id AND cut_id IS NOT NULL))",
+    ),
+    (
+        "a cut without a permitted decision",
+        "SELECT count(*) FROM cuts c JOIN decisions d ON d.id = c.decision_id
+      LEFT JOIN offline_cuts o ON o.cut_id = c.id
+      WHERE d.request_id <> c.request_id
+         OR d.step <> CASE WHEN o.cut_id IS NULL THEN 'cut' ELSE 'cut_offline' END
+         OR (d.outcome = 'permitted') = coalesce(o.flagged, false)",
+    ),
+];
+
 impl Town {
     /// What must hold whatever happened.
     pub async fn close(self) {
-        for (what, sql) in [
-            (
-                "an entry of a decision without its decision, or the other way round",
-                "SELECT count(*) FROM (SELECT id FROM log_entries WHERE kind = 'decision') e
-              FULL JOIN decisions d ON d.entry_id = e.id WHERE e.id IS NULL OR d.id IS NULL",
-            ),
-            (
-                "an entry of a change without its change, or the other way round",
-                "SELECT count(*) FROM (SELECT id FROM log_entries WHERE kind = 'change') e
-              FULL JOIN changes c ON c.entry_id = e.id WHERE e.id IS NULL OR c.id IS NULL",
-            ),
-            (
-                "an entry that is neither queued nor in the log, or both",
-                "SELECT count(*) FROM log_entries e WHERE
-              (EXISTS (SELECT 1 FROM log_pending p WHERE p.entry_id = e.id))
-              = EXISTS (SELECT 1 FROM log_leaves l WHERE l.entry_id = e.id)",
-            ),
-            (
-                "a commitment without its disclosure, or the other way round",
-                "SELECT count(*) FROM log_entries e WHERE
-              jsonb_array_length(convert_from(body, 'UTF8')::jsonb -> 'commitments')
-              <> (SELECT count(*) FROM disclosures d WHERE d.entry_id = e.id)",
-            ),
-            (
-                "more keys cut than authorised, or cuts that do not add up",
-                "SELECT count(*) FROM copy_requests r WHERE cut_count <>
-              coalesce((SELECT sum(quantity - coalesce(beyond, 0)) FROM cuts
-                        LEFT JOIN offline_cuts ON cut_id = cuts.id WHERE request_id = r.id), 0)",
-            ),
-            (
-                "keys that are not those of their cut",
-                "SELECT count(*) FROM cuts c WHERE quantity <>
-              (SELECT count(*) FROM keys WHERE cut_id = c.id)",
-            ),
-            (
-                "blanks that do not balance with the cuts",
-                "SELECT count(*) FROM blank_accounts b WHERE b.cut <>
-              coalesce((SELECT sum(c.quantity) FROM cuts c JOIN copy_requests q ON q.id = c.request_id
-                        JOIN registrations r ON r.id = q.registration_id
-                        WHERE c.counter_id = b.counter_id AND r.section_id = b.section_id), 0)
-              OR b.received <> coalesce((SELECT sum(confirmed_quantity) FROM blank_movements n
-                        WHERE n.counter_id = b.counter_id AND n.section_id = b.section_id
-                          AND n.kind = 'consignment'), 0)
-                 + coalesce((SELECT sum(quantity) FROM blank_differences d
-                        WHERE d.counter_id = b.counter_id AND d.section_id = b.section_id
-                          AND (cut_id IS NOT NULL OR explanation IN ('found', 'booked_twice'))), 0)",
-            ),
-            (
-                "blanks spoiled, sent back, missing or on the way that are not those of what moved them",
-                "SELECT count(*) FROM blank_accounts b, LATERAL (
-                     SELECT coalesce(sum(quantity) FILTER (WHERE kind = 'spoil'), 0) AS spoiled,
-                            coalesce(sum(quantity) FILTER (WHERE kind = 'return'), 0) AS returned,
-                            coalesce(sum(quantity) FILTER (WHERE kind = 'consignment'
-                                AND confirmed_at IS NULL), 0) AS on_the_way
-                     FROM blank_movements m
-                     WHERE m.counter_id = b.counter_id AND m.section_id = b.section_id) moved, LATERAL (
-                     SELECT coalesce(-sum(quantity) FILTER (WHERE explanation = 'spoiled'), 0) AS spoiled,
-                            coalesce(-sum(quantity) FILTER (WHERE explanation = 'returned'), 0) AS returned,
-                            coalesce(-sum(quantity) FILTER (WHERE explanation = 'missing'), 0) AS missing
-                     FROM blank_differences d
-                     WHERE d.counter_id = b.counter_id AND d.section_id = b.section_id) explained
-              WHERE (b.spoiled, b.returned, b.missing, b.on_the_way) <>
-                    (moved.spoiled + explained.spoiled, moved.returned + explained.returned,
-                     explained.missing, moved.on_the_way)",
-            ),
-            (
-                "combinations taken that are not those on record",
-                "SELECT count(*) FROM differ_spaces s WHERE taken <>
-              (SELECT count(*) FROM bittings b WHERE b.section_id = s.section_id)",
-            ),
-            (
-                "a differ that is dead and answered, or reserved or released with keys that somebody ordered",
-                "SELECT count(*) FROM differs d WHERE
-              (state IN ('dead', 'released')
-               AND EXISTS (SELECT 1 FROM answers a WHERE a.differ_id = d.id AND until IS NULL))
-              OR (state IN ('reserved', 'released')
-                  AND EXISTS (SELECT 1 FROM keys k WHERE k.differ_id = d.id AND cut_id IS NOT NULL))",
-            ),
-            (
-                "a cut without a permitted decision",
-                "SELECT count(*) FROM cuts c JOIN decisions d ON d.id = c.decision_id
-              LEFT JOIN offline_cuts o ON o.cut_id = c.id
-              WHERE d.request_id <> c.request_id
-                 OR d.step <> CASE WHEN o.cut_id IS NULL THEN 'cut' ELSE 'cut_offline' END
-                 OR (d.outcome = 'permitted') = coalesce(o.flagged, false)",
-            ),
-        ] {
-            let wrong: i64 = sqlx::query_scalar(sql).fetch_one(&self.admin).await.unwrap();
+        for (what, sql) in NEVER {
+            let wrong: i64 = sqlx::query_scalar(*sql).fetch_one(&self.admin).await.unwrap();
             assert_eq!(wrong, 0, "{what}");
         }
         self.check_differs().await;

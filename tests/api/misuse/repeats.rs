@@ -1,4 +1,4 @@
-//! Conventions of the API: idempotent changes, versions, pages, problem details.
+//! Conventions of the API: idempotent changes, versions, portions, problem details.
 
 use serde_json::json;
 
@@ -60,7 +60,7 @@ async fn a_change_is_of_a_version() {
 }
 
 #[tokio::test]
-async fn lists_are_read_page_by_page() {
+async fn lists_are_read_portion_by_portion() {
     let town = Town::open().await;
     let mut path = format!("/v1/registrations/{}/keys?limit=1&state=in_store", town.registration);
     let mut seen = vec![];

@@ -48,6 +48,35 @@ async fn token(town: &Town, card: &str) -> String {
     answer["token"].as_str().unwrap().to_owned()
 }
 
+/// The network is gone. What was taken in is enough to check, and to cut what was authorised.
+async fn without_a_network(shop: &Shop<'_>, cards: &[&str; 2], requests: &[&str; 3]) {
+    let ([tenants, others], [tenants_request, other_request, unknown]) = (*cards, *requests);
+    let good = shop.expect(0, &["check", tenants]).await;
+    assert!(good.contains("valid") && good.contains("offline") && good.contains("0 h 0 min old"), "{good}");
+    let number = shop.expect(1, &["check", "1234-5678-9012-44"]).await;
+    assert!(number.contains("scan the card"), "{number}");
+    let forged = shop.expect(1, &["check", &format!("{tenants}x")]).await;
+    assert!(forged.contains("no card of this register"), "{forged}");
+    let cut = |request: &str, quantity: &str, card: &str| {
+        ["cut", "--request", request, "--quantity", quantity, "--card", card].map(str::to_owned)
+    };
+    for (status, arguments, words) in [
+        (1, cut(tenants_request, "3", tenants), "keys left under this authorisation: 2"),
+        (1, cut(other_request, "1", tenants), "not one of this request"),
+        (1, cut(unknown, "1", tenants), "not among the authorisations"),
+        (0, cut(tenants_request, "1", tenants), "bring it in"),
+        (1, cut(tenants_request, "2", tenants), "keys left under this authorisation: 1"),
+        (0, cut(other_request, "1", others), "bring it in"),
+    ] {
+        let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+        let text = shop.expect(status, &arguments).await;
+        assert!(text.contains(words), "{arguments:?}: {text}");
+    }
+    // Nothing is brought in, and nothing is lost, while nobody answers.
+    let unreached = shop.expect(1, &["bring-in"]).await;
+    assert!(unreached.contains("2 cuts to bring in"), "{unreached}");
+}
+
 #[tokio::test]
 async fn a_day_without_a_network_ends_with_every_key_in_the_register() {
     let machine = Machine::new().await;
@@ -68,31 +97,8 @@ async fn a_day_without_a_network_ends_with_every_key_in_the_register() {
     assert!(taken.contains("1 status lists, 2 open authorisations"), "{taken}");
     drop(server);
 
-    // The network is gone. What was taken in is enough to check, and to cut what was authorised.
-    let good = shop.expect(0, &["check", &tenants]).await;
-    assert!(good.contains("valid") && good.contains("offline") && good.contains("0 h 0 min old"), "{good}");
-    let number = shop.expect(1, &["check", "1234-5678-9012-44"]).await;
-    assert!(number.contains("scan the card"), "{number}");
-    let forged = shop.expect(1, &["check", &format!("{tenants}x")]).await;
-    assert!(forged.contains("no card of this register"), "{forged}");
-    let cut = |request: &str, quantity: &str, card: &str| {
-        ["cut", "--request", request, "--quantity", quantity, "--card", card].map(str::to_owned)
-    };
-    for (status, arguments, words) in [
-        (1, cut(&tenants_request, "3", &tenants), "keys left under this authorisation: 2"),
-        (1, cut(&other_request, "1", &tenants), "not one of this request"),
-        (1, cut(&town.registration, "1", &tenants), "not among the authorisations"),
-        (0, cut(&tenants_request, "1", &tenants), "bring it in"),
-        (1, cut(&tenants_request, "2", &tenants), "keys left under this authorisation: 1"),
-        (0, cut(&other_request, "1", &token(town, &others.0).await), "bring it in"),
-    ] {
-        let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
-        let text = shop.expect(status, &arguments).await;
-        assert!(text.contains(words), "{arguments:?}: {text}");
-    }
-    // Nothing is brought in, and nothing is lost, while nobody answers.
-    let unreached = shop.expect(1, &["bring-in"]).await;
-    assert!(unreached.contains("2 cuts to bring in"), "{unreached}");
+    let cards = [tenants.as_str(), &token(town, &others.0).await];
+    without_a_network(&shop, &cards, &[&tenants_request, &other_request, &town.registration]).await;
 
     // Meanwhile the tenant leaves.
     let revocation = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);

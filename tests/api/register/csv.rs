@@ -28,9 +28,15 @@ fn line(columns: &[(&str, &str)]) -> String {
     cells.join(",") + "\r\n"
 }
 
+const HOUSE: (&str, &str) = ("registration", "6045-1198-0273-43");
+
 fn house() -> String {
-    let at = ("registration", "6045-1198-0273-43");
-    let lines = [
+    HEADER.to_owned() + &doors_of_the_house() + &holders_of_the_house() + &keys_of_the_house()
+}
+
+fn doors_of_the_house() -> String {
+    let at = HOUSE;
+    [
         line(&[
             ("record", "registration"),
             at,
@@ -57,6 +63,13 @@ fn house() -> String {
         ]),
         line(&[("record", "answer"), at, ("label", "Back door"), ("differ", "MB40-31"), ("level", "lock")]),
         line(&[("record", "answer"), at, ("label", "Front door"), ("differ", "MB40-31"), ("level", "lock")]),
+    ]
+    .concat()
+}
+
+fn holders_of_the_house() -> String {
+    let at = HOUSE;
+    [
         line(&[
             ("record", "holder"),
             at,
@@ -85,6 +98,13 @@ fn house() -> String {
             ("first_day", "2026-01-01"),
             ("last_day", "2027-01-01"),
         ]),
+    ]
+    .concat()
+}
+
+fn keys_of_the_house() -> String {
+    let at = HOUSE;
+    [
         line(&[
             ("record", "key"),
             at,
@@ -112,8 +132,8 @@ fn house() -> String {
             ("person", "Wim Brunt"),
             ("email", "wim@brunt.example"),
         ]),
-    ];
-    HEADER.to_owned() + &lines.concat()
+    ]
+    .concat()
 }
 
 #[tokio::test]
@@ -134,10 +154,7 @@ async fn what_comes_in_goes_out_as_the_same_file() {
     town.close().await;
 }
 
-#[tokio::test]
-async fn one_wrong_line_keeps_everything_out_and_the_report_says_why() {
-    let town = Town::open().await;
-    let before = town.count("SELECT count(*) FROM log_entries").await;
+fn file_with_wrong_lines() -> String {
     let at = ("registration", "new-1");
     let lines = [
         line(&[
@@ -162,7 +179,14 @@ async fn one_wrong_line_keeps_everything_out_and_the_report_says_why() {
         line(&[("record", "spoon"), at]),
         "too,few\r\n".to_owned(),
     ];
-    let report = import(&town.supplier, "i1", &(HEADER.to_owned() + &lines.concat())).await.expect(200);
+    HEADER.to_owned() + &lines.concat()
+}
+
+#[tokio::test]
+async fn one_wrong_line_keeps_everything_out_and_the_report_says_why() {
+    let town = Town::open().await;
+    let before = town.count("SELECT count(*) FROM log_entries").await;
+    let report = import(&town.supplier, "i1", &file_with_wrong_lines()).await.expect(200);
     assert_eq!(report["imported"], false);
     let told: Vec<(u64, String, Vec<String>)> = report["lines"]
         .as_array()

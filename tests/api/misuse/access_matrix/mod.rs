@@ -43,22 +43,23 @@ fn operations() -> Vec<Operation> {
     found
 }
 
+/// A day on which every right of the town is in force.
+const DAY: &str = "2026-11-01";
+
 /// A valid body where an operation has one that must be seen before who may is looked at.
 fn body_for(id: &str, town: &Town, request: &str) -> Value {
-    let day = "2026-11-01";
-    let differ = json!({"differ_id": town.differ});
     match id {
         "change_password" => json!({"old_password": "x", "new_password": "twelve letters and more"}),
         "confirm_second_factor" => json!({"code": "000000"}),
         "add_organisation" => json!({"kind": "owner", "name": "x"}),
-        "add_member" => json!({"person_id": town.stranger.id, "post": "staff", "first_day": day}),
+        "add_member" => json!({"person_id": town.stranger.id, "post": "staff", "first_day": DAY}),
         "end_membership" => json!({"last_day": "2030-01-01"}),
         "add_client_program" => json!({"name": "x"}),
         "add_person" => json!({"name": "x"}),
         "erase_person" => json!({"under": "x"}),
         "add_section" | "change_section" => json!({"name": "x", "protection": "agreement"}),
         "add_counter" => json!({"dealer_id": town.dealer, "name": "x"}),
-        "add_appointment" => json!({"section_id": town.section, "first_day": day}),
+        "add_appointment" => json!({"section_id": town.section, "first_day": DAY}),
         "send_blanks" | "spoil_blanks" | "return_blanks" => {
             json!({"section_id": town.section, "quantity": 1})
         }
@@ -71,6 +72,12 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
             json!({"id": town.app.outside.id(town.clock_now()),
             "copy_request_id": request, "quantity": 1, "cut_at": "2026-11-02T09:00:00Z"})
         }
+        _ => body_on_a_registration(id, town),
+    }
+}
+
+fn body_on_a_registration(id: &str, town: &Town) -> Value {
+    match id {
         "record_bitting" => json!({"heights": [1, 2, 3, 4, 5]}),
         "add_registration" => json!({"section_id": town.section, "owner_id": town.owners, "premises": "x"}),
         "change_registration" => json!({"premises": "x"}),
@@ -79,11 +86,11 @@ fn body_for(id: &str, town: &Town, request: &str) -> Value {
         "count_differs" | "set_geometry" => json!({"geometry": {"positions": 5, "heights": 6}}),
         "allot_differs" => json!({"level": "lock"}),
         "settle_differ" => json!({"state": "released"}),
-        "begin_answering" | "end_answering" => differ,
+        "begin_answering" | "end_answering" => json!({"differ_id": town.differ}),
         "set_rules" | "set_default_rules" => json!({"rules": {}}),
-        "give_authority" => json!({"class": "keyholder", "person_id": town.stranger.id, "first_day": day}),
+        "give_authority" => json!({"class": "keyholder", "person_id": town.stranger.id, "first_day": DAY}),
         "give_mandate" => json!({"recipient_id": town.tenant.id, "collector_id": town.owner.id,
-            "first_day": day, "last_day": day}),
+            "first_day": DAY, "last_day": DAY}),
         "issue_card" => json!({"person_id": town.stranger.id}),
         "set_card_state" => json!({"state": "suspended"}),
         "set_pin" => json!({"pin": "1234"}),
@@ -139,6 +146,20 @@ async fn till(town: &Town) -> (String, Actor) {
     (id, Actor { token, ..town.anon.clone() })
 }
 
+#[test]
+fn each_operation_has_its_line() {
+    let operations = operations();
+    let missing: Vec<&str> = operations
+        .iter()
+        .map(|operation| operation.id.as_str())
+        .filter(|id| !OPEN.contains(id) && !MATRIX.iter().any(|(line, _, _)| line == id))
+        .collect();
+    assert!(missing.is_empty(), "operations without a line in the matrix: {missing:?}");
+    let known: BTreeSet<&str> = operations.iter().map(|operation| operation.id.as_str()).collect();
+    let stale: Vec<&&str> = MATRIX.iter().map(|(id, _, _)| id).filter(|id| !known.contains(**id)).collect();
+    assert!(stale.is_empty(), "lines without an operation: {stale:?}");
+}
+
 #[tokio::test]
 async fn who_may_do_what_and_who_sees_nothing() {
     let town = Town::open().await;
@@ -170,15 +191,6 @@ async fn who_may_do_what_and_who_sees_nothing() {
     .await
     .unwrap();
     let operations = operations();
-    let missing: Vec<&str> = operations
-        .iter()
-        .map(|operation| operation.id.as_str())
-        .filter(|id| !OPEN.contains(id) && !MATRIX.iter().any(|(line, _, _)| line == id))
-        .collect();
-    assert!(missing.is_empty(), "operations without a line in the matrix: {missing:?}");
-    let known: BTreeSet<&str> = operations.iter().map(|operation| operation.id.as_str()).collect();
-    let stale: Vec<&&str> = MATRIX.iter().map(|(id, _, _)| id).filter(|id| !known.contains(**id)).collect();
-    assert!(stale.is_empty(), "lines without an operation: {stale:?}");
     let mut wrong = vec![];
     let before = snapshot(&town).await;
     for (id, may, otherwise) in MATRIX {
@@ -234,62 +246,13 @@ async fn each_change_asks_for_a_key_where_the_document_says_so() {
     town.close().await;
 }
 
+type Things = BTreeMap<&'static str, String>;
+
 /// One of each thing, so that every path leads somewhere.
-async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static str, String> {
-    let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
-        "first_day": "2026-11-01", "last_day": "2026-11-30"});
-    let mandate =
-        town.tenant.post(format!("/v1/registrations/{}/mandates", town.registration), mandate).await.id();
-    let key = town.tenants_key(json!({})).await;
-    let lost = town.tenants_key(json!({})).await;
-    let loss = town.tenant.post(format!("/v1/keys/{lost}/loss"), json!({"kind": "lost"})).await.expect(201);
-    let lost_id = loss["loss"]["id"].as_str().unwrap();
-    let kept = json!({"decision": "keep", "reason": "x"});
-    town.owner.post(format!("/v1/losses/{lost_id}/decision"), kept).await.expect(200);
-    let rekey = json!({"differ_ids": [town.differ], "reason": "x"});
-    let rekey =
-        town.supplier.post(format!("/v1/registrations/{}/rekeys", town.registration), rekey).await.id();
-    let registration = format!("/v1/registrations/{}", town.registration);
-    let audit = town.owner.post(format!("{registration}/audits"), json!({})).await.id();
-    let audit_line = town.tenant.get("/v1/me/audit-lines").await.expect(200);
-    let audit_line = audit_line["items"][0]["id"].as_str().unwrap().to_owned();
-    let statement = town.owner.post(format!("{registration}/statements"), json!({})).await.expect(201);
-    let statement = statement["content"]["statement_id"].as_str().unwrap().to_owned();
-    let notice =
-        town.tenant.get("/v1/me/notices").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
-    let plot =
-        town.supplier.get(format!("/v1/sites/{}/progress", site.id)).await.expect(200)["each"][0]["plot_id"]
-            .as_str()
-            .unwrap()
-            .to_owned();
-    let hold =
-        town.owner.post(format!("/v1/registrations/{}/holds", town.registration), json!({"kind": "loss"}));
-    let hold = hold.await.id();
-    let asked = town.ask(&town.tenant, json!({})).await;
-    let request = asked.request_id();
-    let parcel = json!({"section_id": town.section, "quantity": 5});
-    let parcel = town.supplier.post(format!("/v1/counters/{}/consignments", town.counter), parcel).await.id();
-    let count = json!({"section_id": town.section, "counted": 39});
-    town.counter_staff.post(format!("/v1/counters/{}/blank-counts", town.counter), count).await.expect(201);
-    let path = format!("/v1/counters/{}/blank-differences", town.counter);
-    let difference = town.supplier.get(path).await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
-    // Announced by somebody else, so that the counter's staff is its witness.
-    let destruction: uuid::Uuid = sqlx::query_scalar(
-        "INSERT INTO destructions (id, request_id, made_by, made_at)
-         SELECT gen_random_uuid(), id, asked_by, asked_at FROM copy_requests LIMIT 1 RETURNING id",
-    )
-    .fetch_one(&town.admin)
-    .await
-    .unwrap();
-    town.sequencer.round().await.unwrap();
-    let membership: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1::uuid")
-        .bind(town.counter_staff.id.parse::<uuid::Uuid>().unwrap())
-        .fetch_one(&town.admin)
-        .await
-        .unwrap();
-    BTreeMap::from([
+async fn things(town: &Town, program: &str, site: &Site) -> Things {
+    let progress = town.supplier.get(format!("/v1/sites/{}/progress", site.id)).await.expect(200);
+    let mut all = BTreeMap::from([
         ("organisation_id", town.dealer.clone()),
-        ("membership_id", membership.to_string()),
         ("program_id", program.to_owned()),
         ("person_id", town.tenant.id.clone()),
         ("section_id", town.section.clone()),
@@ -299,24 +262,78 @@ async fn things(town: &Town, program: &str, site: &Site) -> BTreeMap<&'static st
         ("registration_id", town.registration.clone()),
         ("lock_id", town.locks[0].clone()),
         ("authority_id", town.authority["tenant"].clone()),
-        ("mandate_id", mandate),
         ("differ_id", town.differ.clone()),
-        ("movement_id", parcel),
-        ("difference_id", difference),
-        ("destruction_id", destruction.to_string()),
         ("card_id", town.card.0.clone()),
-        ("hold_id", hold),
+        ("site_id", site.id.clone()),
+        ("plot_id", progress["each"][0]["plot_id"].as_str().unwrap().to_owned()),
+    ]);
+    all.extend(things_of_a_registration(town).await);
+    all.extend(things_of_a_counter(town).await);
+    town.sequencer.round().await.unwrap();
+    all
+}
+
+async fn things_of_a_registration(town: &Town) -> Things {
+    let at = format!("/v1/registrations/{}", town.registration);
+    let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
+        "first_day": "2026-11-01", "last_day": "2026-11-30"});
+    let mandate = town.tenant.post(format!("{at}/mandates"), mandate).await.id();
+    let key = town.tenants_key(json!({})).await;
+    let lost = town.tenants_key(json!({})).await;
+    let loss = town.tenant.post(format!("/v1/keys/{lost}/loss"), json!({"kind": "lost"})).await.expect(201);
+    let loss = loss["loss"]["id"].as_str().unwrap().to_owned();
+    let kept = json!({"decision": "keep", "reason": "x"});
+    town.owner.post(format!("/v1/losses/{loss}/decision"), kept).await.expect(200);
+    let rekey = json!({"differ_ids": [town.differ], "reason": "x"});
+    let rekey = town.supplier.post(format!("{at}/rekeys"), rekey).await.id();
+    let audit = town.owner.post(format!("{at}/audits"), json!({})).await.id();
+    let first = |list: Value| list["items"][0]["id"].as_str().unwrap().to_owned();
+    let audit_line = first(town.tenant.get("/v1/me/audit-lines").await.expect(200));
+    let statement = town.owner.post(format!("{at}/statements"), json!({})).await.expect(201);
+    let statement = statement["content"]["statement_id"].as_str().unwrap().to_owned();
+    let notice = first(town.tenant.get("/v1/me/notices").await.expect(200));
+    let hold = town.owner.post(format!("{at}/holds"), json!({"kind": "loss"})).await.id();
+    let asked = town.ask(&town.tenant, json!({})).await;
+    BTreeMap::from([
+        ("mandate_id", mandate),
+        ("key_id", key),
+        ("loss_id", loss),
         ("rekey_id", rekey),
-        ("audit_id", audit.clone()),
+        ("audit_id", audit),
         ("audit_line_id", audit_line),
         ("statement_id", statement),
         ("notice_id", notice),
-        ("site_id", site.id.clone()),
-        ("plot_id", plot),
-        ("key_id", key),
-        ("loss_id", loss["loss"]["id"].as_str().unwrap().to_owned()),
-        ("copy_request_id", request),
+        ("hold_id", hold),
+        ("copy_request_id", asked.request_id()),
         ("entry_id", asked.body["entry_id"].as_str().unwrap().to_owned()),
+    ])
+}
+
+async fn things_of_a_counter(town: &Town) -> Things {
+    let at = format!("/v1/counters/{}", town.counter);
+    let parcel = json!({"section_id": town.section, "quantity": 5});
+    let parcel = town.supplier.post(format!("{at}/consignments"), parcel).await.id();
+    let count = json!({"section_id": town.section, "counted": 39});
+    town.counter_staff.post(format!("{at}/blank-counts"), count).await.expect(201);
+    let differences = town.supplier.get(format!("{at}/blank-differences")).await.expect(200);
+    // Announced by somebody else, so that the counter's staff is its witness.
+    let destruction: uuid::Uuid = sqlx::query_scalar(
+        "INSERT INTO destructions (id, request_id, made_by, made_at)
+         SELECT gen_random_uuid(), id, asked_by, asked_at FROM copy_requests LIMIT 1 RETURNING id",
+    )
+    .fetch_one(&town.admin)
+    .await
+    .unwrap();
+    let membership: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1::uuid")
+        .bind(town.counter_staff.id.parse::<uuid::Uuid>().unwrap())
+        .fetch_one(&town.admin)
+        .await
+        .unwrap();
+    BTreeMap::from([
+        ("movement_id", parcel),
+        ("difference_id", differences["items"][0]["id"].as_str().unwrap().to_owned()),
+        ("destruction_id", destruction.to_string()),
+        ("membership_id", membership.to_string()),
     ])
 }
 
