@@ -10,15 +10,6 @@ async fn lose(who: &Actor, key: &str, more: Value) -> Value {
     who.post(format!("/v1/keys/{key}/loss"), body).await.expect(201)
 }
 
-/// Geometry and prices, so that differs can be drawn and a plan has a cost.
-async fn ready(town: &Town) {
-    town.set_geometry(json!({"positions": 5, "heights": 6, "separation": {"positions": 2, "steps": 2}}))
-        .await;
-    let prices = json!({"currency": "GBP", "pack": 3000, "levers": 2000, "key": 800, "fitting": 500});
-    let path = format!("/v1/sections/{}/prices", town.section);
-    town.supplier.change("PUT", path, 0, json!({ "prices": prices })).await.expect(200);
-}
-
 #[tokio::test]
 async fn nothing_is_copied_from_the_report_of_a_loss_until_somebody_decided() {
     let town = Town::open().await;
@@ -136,10 +127,8 @@ async fn losing(town: &Town, at: usize, class: &str, level: &str, keys: u32, los
     (town.owner.get(path).await.expect(200), report)
 }
 
-#[tokio::test]
-async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
-    let town = Town::open().await;
-    ready(&town).await;
+/// A key of a pair of doors is stolen, and the rekey decided; the key and the loss.
+async fn stolen(town: &Town) -> (String, String) {
     let lost = town.tenants_key(json!({})).await;
     for (key, person) in [(&town.keys[0], &town.owner), (&town.keys[1], &town.signatory)] {
         town.supplier
@@ -154,8 +143,11 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
     assert_eq!(exposure["people"].as_array().unwrap().len(), 2);
     let decision = json!({"decision": "rekey", "reason": "Stolen with the address."});
     town.owner.post(format!("/v1/losses/{loss}/decision"), decision).await.expect(200);
+    (lost, loss.to_owned())
+}
 
-    // Two locks, one differ: one pack with keys is enough for two people, the third key is cut.
+/// Two locks, one differ: one pack with keys is enough for two people, the third key is cut.
+async fn a_pair_is_planned(town: &Town) {
     let compromised = json!({"differ_ids": [town.differ]});
     let plans = format!("/v1/registrations/{}/rekey-plans", town.registration);
     let plan = town.owner.post(&plans, compromised).await.expect(200);
@@ -167,7 +159,34 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
     assert_eq!(plan["cost"], 3000 + 2000 + 800 + 2 * 500);
     assert_eq!(plan["differs"][0]["keys_to_call_in"].as_array().unwrap().len(), 2);
     assert!(plan["cautions"][0].as_str().unwrap().contains("Protection from Eviction Act 1977"));
+}
 
+/// Copies of it are refused with that reason; what is lost is dead as well, and who has a key is told.
+async fn the_old_differ_is_dead(town: &Town, lost: &str) {
+    assert_eq!(town.ask(&town.owner, json!({})).await.codes(), ["differ_dead"]);
+    assert_eq!(town.owner.get(format!("/v1/keys/{lost}")).await.expect(200)["state"], "dead");
+    let told = town.signatory.get("/v1/me/notices").await.expect(200);
+    let dead = told["items"].as_array().unwrap().iter().find(|told| told["kind"] == "key_dead").unwrap();
+    assert_eq!((&dead["subject_id"], &dead["read_at"]), (&json!(town.keys[1]), &Value::Null));
+    let notice = dead["id"].as_str().unwrap();
+    town.signatory.call("PUT", &format!("/v1/me/notices/{notice}/read"), &[], vec![]).await.expect(204);
+}
+
+async fn new_keys_go_out_against_old_ones(town: &Town, new_key: &str) {
+    let issue = format!("/v1/keys/{new_key}/issue");
+    let against = |key: &str| json!({"person_id": town.signatory.id, "against_key_id": key});
+    town.owner.post(&issue, against(&town.keys[0])).await.expect(422);
+    town.owner.post(&issue, against(&town.keys[1])).await.expect(200);
+    let old = town.owner.get(format!("/v1/keys/{}", town.keys[1])).await.expect(200);
+    assert_eq!(old["state"], "destroyed");
+}
+
+#[tokio::test]
+async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
+    let town = Town::open().await;
+    town.prepare_rekeys().await;
+    let (lost, loss) = stolen(&town).await;
+    a_pair_is_planned(&town).await;
     let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
     let new = json!({"differ_ids": [town.differ], "loss_id": loss, "reason": "A stolen key."});
     town.owner.post(&rekeys, new.clone()).await.expect(403);
@@ -193,24 +212,9 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
     let made = first["keys"].as_array().unwrap().len() + last["keys"].as_array().unwrap().len();
     assert_eq!(made, 2);
 
-    // The old differ is dead and copies of it are refused with that reason; what is lost is dead as well.
-    assert_eq!(town.ask(&town.owner, json!({})).await.codes(), ["differ_dead"]);
-    assert_eq!(town.owner.get(format!("/v1/keys/{lost}")).await.expect(200)["state"], "dead");
-    let told = town.signatory.get("/v1/me/notices").await.expect(200);
-    let dead = told["items"].as_array().unwrap().iter().find(|told| told["kind"] == "key_dead").unwrap();
-    assert_eq!((&dead["subject_id"], &dead["read_at"]), (&json!(town.keys[1]), &Value::Null));
-    let notice = dead["id"].as_str().unwrap();
-    town.signatory.call("PUT", &format!("/v1/me/notices/{notice}/read"), &[], vec![]).await.expect(204);
-    // New keys against old ones.
-    let keys = [first["keys"].clone(), last["keys"].clone()];
-    let new_key =
-        keys.iter().flat_map(|keys| keys.as_array().unwrap()).next().unwrap()["id"].as_str().unwrap();
-    let issue = format!("/v1/keys/{new_key}/issue");
-    let against = |key: &str| json!({"person_id": town.signatory.id, "against_key_id": key});
-    town.owner.post(&issue, against(&town.keys[0])).await.expect(422);
-    town.owner.post(&issue, against(&town.keys[1])).await.expect(200);
-    let old = town.owner.get(format!("/v1/keys/{}", town.keys[1])).await.expect(200);
-    assert_eq!(old["state"], "destroyed");
+    the_old_differ_is_dead(&town, &lost).await;
+    let new_key = first["keys"].as_array().unwrap().iter().chain(last["keys"].as_array().unwrap()).next();
+    new_keys_go_out_against_old_ones(&town, new_key.unwrap()["id"].as_str().unwrap()).await;
     let standing = town.owner.get(&path).await.expect(200);
     let has = standing["holders"]
         .as_array()
@@ -228,7 +232,7 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
 #[tokio::test]
 async fn a_rekey_that_is_given_up_releases_its_differs() {
     let town = Town::open().await;
-    ready(&town).await;
+    town.prepare_rekeys().await;
     let rekeys = format!("/v1/registrations/{}/rekeys", town.registration);
     let new = json!({"differ_ids": [town.differ], "reason": "A tenant left."});
     let rekey = town.supplier.post(&rekeys, new.clone()).await.id();
@@ -246,7 +250,7 @@ async fn a_rekey_that_is_given_up_releases_its_differs() {
 #[tokio::test]
 async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay() {
     let town = Town::open().await;
-    ready(&town).await;
+    town.prepare_rekeys().await;
     let master = json!({"number": "M-1", "level": "suite"});
     let master =
         town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), master).await.id();
@@ -271,7 +275,7 @@ async fn a_lost_master_is_replaced_under_every_door_and_their_own_keys_stay() {
 #[tokio::test]
 async fn rights_follow_the_rekey_and_a_hold_waits_for_its_decision() {
     let town = Town::open().await;
-    ready(&town).await;
+    town.prepare_rekeys().await;
     let scoped = json!({"differ_ids": [town.differ], "occupier": true});
     town.grant(&town.registration, "keyholder", &town.stranger.id, scoped).await;
     let issue = json!({"person_id": town.stranger.id});

@@ -230,6 +230,30 @@ async fn what_an_organisation_still_gives_does_not_go() {
     town.close().await;
 }
 
+/// What is given rests on the same rights as what is taken: a key, a card and the key after a rekey.
+#[tokio::test]
+async fn an_organisation_gives_its_people_what_rests_on_its_right() {
+    let town = Town::open().await;
+    town.prepare_rekeys().await;
+    town.card_for(&town.manager).await;
+    let issue = json!({"person_id": town.manager.id});
+    let at = format!("/v1/keys/{}/issue", town.keys[0]);
+    town.owner.post(&at, issue.clone()).await.expect(200);
+    let to_rekey = json!({"differ_ids": [town.differ]});
+    let plans = format!("/v1/registrations/{}/rekey-plans", town.registration);
+    let plan = town.owner.post(&plans, to_rekey.clone()).await.expect(200);
+    assert_eq!(plan["differs"][0]["people"], json!([town.manager.id]));
+    // The right ends: no new key, no card, and the old key again to nobody without one.
+    revoked_as_shown(&town, &town.authority["agent"], None).await;
+    let plan = town.owner.post(&plans, to_rekey).await.expect(200);
+    assert_eq!(plan["differs"][0]["people"], json!([]));
+    town.owner.post(format!("/v1/keys/{}/return", town.keys[0]), json!({})).await.expect(200);
+    town.owner.post(at, issue).await.expect(422);
+    let cards = format!("/v1/registrations/{}/cards", town.registration);
+    town.supplier.post(cards, json!({"person_id": town.manager.id})).await.expect(422);
+    town.close().await;
+}
+
 #[tokio::test]
 async fn the_key_of_an_occupier_is_called_in_once_the_occupier_has_left() {
     let town = Town::open().await;

@@ -364,6 +364,15 @@ impl Town {
         (id, card["number"].as_str().unwrap().to_owned())
     }
 
+    /// Geometry and prices, so that differs can be drawn and the plan of a rekey has a cost.
+    pub async fn prepare_rekeys(&self) {
+        self.set_geometry(json!({"positions": 5, "heights": 6, "separation": {"positions": 2, "steps": 2}}))
+            .await;
+        let prices = json!({"currency": "GBP", "pack": 3000, "levers": 2000, "key": 800, "fitting": 500});
+        let path = format!("/v1/sections/{}/prices", self.section);
+        self.supplier.change("PUT", path, 0, json!({ "prices": prices })).await.expect(200);
+    }
+
     pub async fn set_geometry(&self, geometry: Value) -> Value {
         let path = format!("/v1/sections/{}", self.section);
         let version = self.supplier.get(&path).await.expect(200)["version"].as_i64().unwrap();

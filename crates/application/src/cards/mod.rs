@@ -100,7 +100,7 @@ async fn add(
     replaces_id: Option<CardId>,
 ) -> Result<Card, ActError> {
     let today = act.today();
-    if authorities::in_force(act.db(), registration, Some(person), &[], today).await?.is_empty() {
+    if authorities::in_force_of(act.db(), registration, person, today).await?.is_empty() {
         return Err(ActError::invalid("/person_id", "has no authority in force on this registration"));
     }
     let latest = today + Duration::days(366 * 5);

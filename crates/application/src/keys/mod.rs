@@ -235,7 +235,7 @@ async fn require_holder(
     if holds.iter().any(|hold| hold.barred == Some(person)) {
         return Err(ActError::invalid(pointer, "is barred by a court order from having a key"));
     }
-    let own = authorities::in_force(act.db(), registration, Some(person), &[], today).await?;
+    let own = authorities::in_force_of(act.db(), registration, person, today).await?;
     if own.iter().any(|authority| authority.covers(key.differ_id)) {
         Ok(())
     } else {

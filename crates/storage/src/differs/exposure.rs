@@ -15,7 +15,7 @@ use domain::register::registrations::{Hand, LockKind};
 /// A lock and the keys that open it: those of every differ to which it answers.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct LockKeys {
-    /// Which lock.
+    /// The lock.
     pub lock_id: LockId,
     /// Its registration.
     pub registration_id: RegistrationId,
@@ -25,7 +25,7 @@ pub struct LockKeys {
     pub room_class: Option<String>,
     /// Keys that open it and are neither destroyed nor dead.
     pub keys: u32,
-    /// Of them, missing.
+    /// The number of them that are missing.
     pub missing: u32,
 }
 
@@ -89,7 +89,7 @@ pub async fn in_store(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
 }
 
 /// Who has, or had and lost, a key of a differ that is not dead, and has a right to one on a day: an authority
-/// that covers it, and no court that bars them.
+/// that covers it, their own or that of an organisation in which they have a seat, and no court that bars them.
 pub async fn entitled_again(
     db: &mut PgConnection,
     registration: RegistrationId,
@@ -99,7 +99,10 @@ pub async fn entitled_again(
     Ok(sqlx::query_scalar!(
         r#"SELECT DISTINCT holder_id AS "person!" FROM keys
            WHERE differ_id = $2 AND holder_id IS NOT NULL AND (state = 'with_person' OR key_is_missing(state))
-             AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1 AND person_id = holder_id
+             AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1
+                 AND (person_id = holder_id OR organisation_id IN (
+                     SELECT memberships.organisation_id FROM memberships WHERE memberships.person_id = holder_id
+                       AND in_force(memberships.first_day, memberships.last_day, NULL, $3)))
                  AND in_force(first_day, last_day, revoked_at, $3)
                  AND (every_differ OR EXISTS (SELECT 1 FROM authority_differs
                       WHERE authority_id = authorities.id AND differ_id = $2)))
@@ -142,7 +145,7 @@ pub struct KeysWithPerson {
     pub person: PersonId,
     /// Their name.
     pub name: String,
-    /// Of which differ.
+    /// The differ.
     pub differ: DifferId,
     /// How many keys the person has.
     pub keys: u32,
