@@ -13,6 +13,9 @@ use application::outside::Outside;
 /// Characters of a master key: 32 bytes in base64url.
 const MASTER_KEY_LENGTH: usize = 43;
 
+/// Characters of a file's name without a full stop that is no part of a key.
+const LONGEST_PLAIN_NAME: usize = 16;
+
 /// Where a key is: in a file, or in the setting itself, as an environment may hold it.
 #[derive(Clone)]
 pub enum KeySource {
@@ -26,6 +29,7 @@ impl FromStr for KeySource {
     type Err = std::convert::Infallible;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let text = text.trim();
         let is_master = text.len() == MASTER_KEY_LENGTH
             && text.bytes().all(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_'));
         Ok(if text.contains("-----BEGIN ") || is_master {
@@ -40,15 +44,25 @@ impl KeySource {
     fn read(&self) -> Result<String, Box<dyn Error>> {
         match self {
             Self::Here(key) => Ok(key.expose_secret().trim().to_owned()),
-            Self::File(file) => {
-                Ok(std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?)
-            }
+            Self::File(file) => Ok(std::fs::read_to_string(file).map_err(|error| unread(file, &error))?),
         }
     }
 
     /// Keys from wherever they are.
     pub fn read_all(sources: &[Self]) -> Result<Vec<String>, Box<dyn Error>> {
         sources.iter().map(Self::read).collect()
+    }
+}
+
+/// Says that the file of a key could not be read. It is named where its name can be nothing else: a key that
+/// was not copied in whole must not end in a log.
+fn unread(file: &Path, error: &std::io::Error) -> String {
+    let folder = file.parent().is_some_and(|folder| folder.as_os_str().is_empty() || folder.is_dir());
+    let short = file.file_name().is_some_and(|name| name.len() <= LONGEST_PLAIN_NAME);
+    if folder && (short || file.extension().is_some()) {
+        format!("{}: {error}", file.display())
+    } else {
+        format!("a setting is neither a whole key nor the file of one ({error}); it is not repeated here")
     }
 }
 
@@ -100,4 +114,31 @@ pub fn write_secret(file: &Path, text: &str) -> Done {
         .map_err(|error| format!("{}: {error}", file.display()))?;
     out.write_all(text.as_bytes())?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_key_is_taken_for_itself_and_one_that_is_not_whole_is_never_repeated() {
+        let key = "Qx_-7".repeat(9)[..MASTER_KEY_LENGTH].to_owned();
+        let pem = new_signing_key().unwrap();
+        for text in [key.clone(), format!(" {key}\n"), pem] {
+            let source: KeySource = text.parse().unwrap();
+            assert_eq!(source.read().unwrap(), text.trim());
+        }
+        let padded = format!("{key}=");
+        let with_slash = format!("{}/{}", &key[..20], &key[20..]);
+        let in_a_folder = format!("/tmp/{key}");
+        for broken in [&key[..42], &padded, &with_slash, &in_a_folder] {
+            let source: KeySource = broken.parse().unwrap();
+            let error = source.read().unwrap_err().to_string();
+            assert!(!error.contains("Qx_-7"), "{error}");
+        }
+        for file in ["master.key", "/tmp/no-such-file"] {
+            let source: KeySource = file.parse().unwrap();
+            assert!(source.read().unwrap_err().to_string().starts_with(file));
+        }
+    }
 }

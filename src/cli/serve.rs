@@ -40,7 +40,7 @@ pub struct Options {
 #[derive(Args, Clone, Copy)]
 struct SequencingOptions {
     /// Leave indexes, signing and publishing to other processes.
-    #[arg(long)]
+    #[arg(long, env = "WARDBOOK_NO_SEQUENCING")]
     no_sequencing: bool,
     /// How many entries may wait for the log before new work is refused.
     #[arg(long, env = "WARDBOOK_LOG_MOST_WAITING", default_value_t = 10_000)]
