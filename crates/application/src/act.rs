@@ -14,6 +14,7 @@ use domain::entry::{Draft, EntryKind};
 use domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
 use domain::register::registrations::Registration;
 use storage::idempotency;
+use storage::idempotency::IdempotencyClaim;
 use storage::log::evidence;
 use storage::register::registrations;
 
@@ -82,14 +83,12 @@ impl<'a> Act<'a> {
         let mut act = Self::open(app, caller).await?;
         let now = act.now;
         match idempotency::claim(&mut act.tx, caller.actor(), &key.key, &key.request_hash, now).await? {
-            idempotency::IdempotencyClaim::Ours => {
+            IdempotencyClaim::Ours => {
                 app.log.require_room(now)?;
                 act.key = Some(key);
                 Ok(act)
             }
-            idempotency::IdempotencyClaim::Used { request_hash, reply } => {
-                Err(earlier(&request_hash, reply, key))
-            }
+            IdempotencyClaim::Used { request_hash, reply } => Err(earlier(&request_hash, reply, key)),
         }
     }
 
@@ -331,7 +330,7 @@ pub struct DecisionEntry {
 pub struct StepTaken<'a> {
     /// At which step.
     pub step: RecordedStep,
-    /// On which registration.
+    /// The registration.
     pub registration: RegistrationId,
     /// On which request.
     pub request: CopyRequestId,

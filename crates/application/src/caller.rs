@@ -9,7 +9,7 @@ use domain::people::{OrganisationKind, Post};
 use storage::counters;
 use storage::people::Seat;
 
-/// Who calls.
+/// The caller.
 #[derive(Debug, Clone)]
 pub struct Caller {
     actor: ActorId,

@@ -24,13 +24,13 @@ record! {
     pub struct Card {
         /// Its id.
         id: CardId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// Its holder.
         person_id: PersonId,
         /// Its number, as people type it.
         number: TypedNumber,
-        /// Where it stands.
+        /// Its state.
         state: CardState,
         /// Its last day.
         expires_on: Date,

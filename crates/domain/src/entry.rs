@@ -60,7 +60,7 @@ pub struct Draft {
     pub what: &'static str,
     /// When it happened.
     pub at: OffsetDateTime,
-    /// On which registration.
+    /// The registration.
     pub registration: Option<RegistrationId>,
     /// The thing that it happened to.
     pub subject: Uuid,

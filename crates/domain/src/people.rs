@@ -61,11 +61,11 @@ record! {
         person_id: PersonId,
         /// The organisation.
         organisation_id: OrganisationId,
-        /// As head or as staff.
+        /// Whether the person is its head or of its staff.
         post: Post,
-        /// First day.
+        /// The first day.
         first_day: Date,
-        /// Last day.
+        /// The last day.
         last_day: Option<Date>,
     }
 

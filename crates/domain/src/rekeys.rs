@@ -288,13 +288,13 @@ record! {
     pub struct Rekey {
         /// Its id.
         id: RekeyId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// The loss that led to it.
         loss_id: Option<LossId>,
         /// Why the locks are rekeyed.
         reason: String,
-        /// Where it stands.
+        /// Its state.
         state: RekeyState,
         /// The plan as it was when it was begun.
         plan: serde_json::Value,
@@ -316,7 +316,7 @@ record! {
 
     /// A lock in a rekey.
     pub struct RekeyLock {
-        /// Which lock.
+        /// The lock.
         lock_id: LockId,
         /// The differ that the keys of its pack are cut to; levers without keys, when absent.
         keys_for: Option<DifferId>,

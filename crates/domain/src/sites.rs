@@ -33,7 +33,7 @@ words! {
 pub struct LockCounts {
     /// Its locks.
     pub locks: u32,
-    /// Of them, on the site key.
+    /// The number of them that are on the site key.
     pub on_site_key: u32,
     /// Of them, fitted with their final packs.
     pub fitted: u32,
@@ -97,7 +97,7 @@ record! {
     pub struct Plot {
         /// Its id.
         id: PlotId,
-        /// Of which site.
+        /// The building site.
         site_id: SiteId,
         /// The registration of the site.
         site_registration_id: RegistrationId,
@@ -112,7 +112,7 @@ record! {
 
     /// A lock of a plot, from the site key to the buyer's own.
     pub struct PlotLock {
-        /// Which lock.
+        /// The lock.
         lock_id: LockId,
         /// Its line in the schedule.
         label: String,
@@ -139,7 +139,7 @@ record! {
     pub struct PlotHandOver {
         /// Its id.
         id: PlotHandOverId,
-        /// Which plot.
+        /// The plot.
         plot_id: PlotId,
         /// The builder until then.
         builder_id: OrganisationId,

@@ -193,11 +193,11 @@ pub async fn set_pin(
 pub struct ShownCard {
     /// Its id.
     pub id: CardId,
-    /// Of which registration.
+    /// The registration that it belongs to.
     pub registration_id: RegistrationId,
     /// Its holder.
     pub person_id: PersonId,
-    /// Where it stands.
+    /// Its state.
     pub state: CardState,
     /// Its last day.
     pub expires_on: Date,
@@ -357,7 +357,7 @@ pub async fn needed_keys(db: &mut PgConnection, today: Date) -> Result<Vec<Strin
 pub struct CheckRefusal<'a> {
     /// Its id.
     pub id: Uuid,
-    /// At which counter.
+    /// The counter.
     pub counter: CounterId,
     /// Of which card, where it is one.
     pub card: Option<CardId>,

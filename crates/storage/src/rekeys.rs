@@ -154,7 +154,7 @@ pub async fn locks(db: &mut PgConnection, id: RekeyId) -> Result<Vec<RekeyLock>>
 pub struct Fitting {
     /// In which rekey.
     pub rekey: RekeyId,
-    /// Which lock.
+    /// The lock.
     pub lock: LockId,
     /// Who fitted it.
     pub by: PersonId,

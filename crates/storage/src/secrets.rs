@@ -92,9 +92,9 @@ pub async fn delete_unused_keys(db: &mut PgConnection) -> Result<u64> {
 
 /// Bitting that was sealed, with what tells that its combination is taken.
 pub struct SealedBitting {
-    /// Of which differ.
+    /// The differ.
     pub differ: DifferId,
-    /// Of which section.
+    /// The key section that it belongs to.
     pub section: SectionId,
     /// The heights.
     pub sealed: SealedSecret,

@@ -299,7 +299,7 @@ pub async fn add_signature(
 
 /// How a plot stands.
 pub struct PlotCount {
-    /// Which plot.
+    /// The plot.
     pub plot: PlotId,
     /// Its number on the plan.
     pub label: String,
@@ -307,7 +307,7 @@ pub struct PlotCount {
     pub registration: RegistrationId,
     /// Its locks.
     pub locks: u32,
-    /// Of them, on the site key.
+    /// The number of them that are on the site key.
     pub on_site_key: u32,
     /// Of them, fitted with their final packs.
     pub fitted: u32,

@@ -24,7 +24,7 @@ use storage::Portion;
 pub struct Call {
     /// What every act works with.
     pub app: App,
-    /// Who calls.
+    /// The caller.
     pub caller: Caller,
 }
 
@@ -188,7 +188,7 @@ impl<S: Send + Sync> FromRequest<S> for Csv {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
-        let (key, headers, bytes) = keyed(request).await?;
+        let (key, headers, bytes) = read_change(request).await?;
         let is_csv = headers
             .get(header::CONTENT_TYPE)
             .is_some_and(|kind| kind.as_bytes().to_ascii_lowercase().starts_with(b"text/csv"));
@@ -254,13 +254,13 @@ impl<T: FromFields, S: Send + Sync> FromRequest<S> for Idempotent<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
-        let (key, headers, bytes) = keyed(request).await?;
+        let (key, headers, bytes) = read_change(request).await?;
         Ok(Self { key, body: parse(&headers, &bytes)? })
     }
 }
 
 /// The key of a change, its headers and the bytes of its body.
-async fn keyed(request: Request) -> Result<(Idempotency, HeaderMap, axum::body::Bytes), Problem> {
+async fn read_change(request: Request) -> Result<(Idempotency, HeaderMap, axum::body::Bytes), Problem> {
     let headers = request.headers().clone();
     let key =
         headers.get("idempotency-key").ok_or_else(|| Problem::new(ProblemKind::IdempotencyKeyMissing))?;

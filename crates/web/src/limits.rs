@@ -26,8 +26,8 @@ impl Limit {
         Self { name, burst: quota.burst_size().get(), window_seconds, limiter: RateLimiter::keyed(quota) }
     }
 
-    /// Counts one more of an address; where that is too many, the answer to it.
-    #[expect(clippy::result_large_err, reason = "the answer leaves at once")]
+    /// Counts one more of an address; where that is too many, the reply to it.
+    #[expect(clippy::result_large_err, reason = "the reply leaves at once")]
     fn count(&self, address: IpAddr) -> Result<(), Response> {
         if self.limiter.len() > MANY {
             self.limiter.retain_recent();

@@ -194,7 +194,7 @@ fn describe(operation: &mut Operation, takes: &Takes, path: &str, changes: bool)
         parameters.push(header_parameter("If-Match", text, "^\"v[0-9]{1,9}\"$"));
     }
     if takes.key {
-        let text = "Chosen by the caller: the same key with the same request has one effect and one answer.";
+        let text = "Chosen by the caller: the same key with the same request has one effect and one reply.";
         parameters.push(header_parameter("Idempotency-Key", text, "^[!-~]{1,255}$"));
     }
     operation.parameters =
@@ -273,12 +273,12 @@ fn problems_of(
     })
 }
 
-/// What an answer says where its handler says nothing else.
+/// What a reply says where its handler says nothing else.
 fn default_description(status: &str) -> &'static str {
     match status {
         "201" => "It was made.",
-        "204" => "It was done.",
-        _ => "As asked for.",
+        "204" => "Done, with nothing to send back.",
+        _ => "As requested.",
     }
 }
 

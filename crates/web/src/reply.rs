@@ -82,7 +82,7 @@ pub fn versioned(found: &impl Serialize, version: i32) -> HandlerResult {
 /// A portion of a list; the next one is in the `Link` header.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct List<T> {
-    /// The things.
+    /// The items of this portion.
     pub items: Vec<T>,
 }
 

@@ -50,16 +50,16 @@ fn bring_in(options: Options) -> Result<usize, Box<dyn Error>> {
             "cut_at": cut.at.format(&Rfc3339)?,
             "old_key_handed_in": cut.old_key_handed_in,
         });
-        let answer: Value = serde_json::from_slice(&service.change(&path, &cut.id.to_string(), &content)?)?;
-        files.add_brought_in(&CutReply { id: cut.id, answer: answer.clone() })?;
-        flagged += usize::from(report(&cut, &answer));
+        let reply: Value = serde_json::from_slice(&service.change(&path, &cut.id.to_string(), &content)?)?;
+        files.add_brought_in(&CutReply { id: cut.id, reply: reply.clone() })?;
+        flagged += usize::from(report(&cut, &reply));
     }
     Ok(flagged)
 }
 
 /// Says what became of a cut; whether it was decided no.
-fn report(cut: &Cut, answer: &Value) -> bool {
-    let at = |pointer: &str| answer.pointer(pointer).cloned().unwrap_or_default();
+fn report(cut: &Cut, reply: &Value) -> bool {
+    let at = |pointer: &str| reply.pointer(pointer).cloned().unwrap_or_default();
     let numbers: Vec<String> = at("/keys")
         .as_array()
         .map(|keys| keys.iter().filter_map(|key| key.get("copy_number")).map(Value::to_string).collect())

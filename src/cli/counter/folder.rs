@@ -43,13 +43,13 @@ pub struct Cut {
     pub old_key_handed_in: bool,
 }
 
-/// What became of a cut that was brought in.
+/// What the register replied to a cut that was brought in.
 #[derive(Clone, Serialize, Deserialize)]
 pub struct CutReply {
     /// The cut.
     pub id: Uuid,
-    /// The answer of the register.
-    pub answer: Value,
+    /// Its reply.
+    pub reply: Value,
 }
 
 /// A folder.
@@ -167,14 +167,14 @@ impl Files {
         add_line(&self.at("cuts.jsonl"), &serde_json::to_string(cut)?)
     }
 
-    /// What became of those that were brought in.
+    /// The replies to those that were brought in.
     pub fn brought_in(&self) -> FileResult<Vec<CutReply>> {
         lines(&self.at("brought-in.jsonl"))
     }
 
-    /// Records what became of one.
-    pub fn add_brought_in(&self, brought: &CutReply) -> FileResult<()> {
-        add_line(&self.at("brought-in.jsonl"), &serde_json::to_string(brought)?)
+    /// Records the reply to one.
+    pub fn add_brought_in(&self, reply: &CutReply) -> FileResult<()> {
+        add_line(&self.at("brought-in.jsonl"), &serde_json::to_string(reply)?)
     }
 
     /// One command at a time works on the folder: two cuts at once must not both find a key left.

@@ -10,7 +10,7 @@
 //! cuts-before       how many cuts had been made when these were taken in
 //! checkpoints       each checkpoint of the log that came with a list, as it came
 //! cuts.jsonl        the cuts that were made here, one a line
-//! brought-in.jsonl  what became of those that were brought in
+//! brought-in.jsonl  the replies to those that were brought in
 //! ```
 //!
 //! Nothing here authorises a cut by itself: a check verifies, and a cut is taken only under an

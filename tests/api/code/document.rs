@@ -79,6 +79,29 @@ fn every_file_that_the_docs_name_is_there() {
 }
 
 #[test]
+fn every_address_that_the_docs_name_is_there() {
+    let unnamed = |path: &str| {
+        let part = |part: &str| if part.starts_with('{') { "{}" } else { part }.to_owned();
+        path.split('/').map(part).collect::<Vec<_>>().join("/")
+    };
+    let document = serde_json::to_value(web::openapi::document()).unwrap();
+    let served: Vec<String> =
+        document["paths"].as_object().unwrap().keys().map(|path| unnamed(path)).collect();
+    let (mut seen, mut missing) = (0, vec![]);
+    // What changed names addresses that are gone.
+    for (name, text) in docs().into_iter().filter(|(name, _)| !name.ends_with("CHANGELOG.md")) {
+        let words = text.split(|letter: char| !letter.is_ascii_alphanumeric() && !"/{}_.-".contains(letter));
+        for word in words.filter(|word| word.starts_with("/v1/")) {
+            seen += 1;
+            if !served.contains(&unnamed(word.trim_end_matches('.'))) {
+                missing.push(format!("{name}: {word}"));
+            }
+        }
+    }
+    assert!(seen > 30 && missing.is_empty(), "{seen} seen; missing: {missing:#?}");
+}
+
+#[test]
 fn every_command_that_the_docs_name_is_there() {
     let program = env!("CARGO_BIN_EXE_wardbook");
     let has = |arguments: &[&str]| {

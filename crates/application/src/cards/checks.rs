@@ -55,7 +55,7 @@ impl CardRefusal {
 pub struct CheckedCard {
     /// Its id.
     id: CardId,
-    /// Where it stands.
+    /// Its state.
     state: CardState,
     /// Its last day.
     expires_on: Date,
@@ -94,9 +94,9 @@ pub struct CheckedRegistration {
 /// Whose a card is that counts, and what it opens; nothing of one that is refused.
 #[derive(Debug, Default, Serialize, ToSchema)]
 pub struct CardRights {
-    /// Whose it is.
+    /// The person whose card it is.
     holder: Option<CardHolder>,
-    /// Of which registration.
+    /// The registration that it belongs to.
     registration: Option<CheckedRegistration>,
     /// What the holder may order here now, and why not.
     may_order: Vec<MayOrder>,

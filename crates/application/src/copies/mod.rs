@@ -1,6 +1,6 @@
 //! The life of a copy: ask, approve, decline, withdraw, cut, hand over, lapse.
 //!
-//! Every step locks the registration, loads the facts, decides again, and writes the decision with
+//! Every step takes the registration for update, loads the facts, decides again, and writes the decision with
 //! its entry: refusals too. A dry run takes nothing for update and writes nothing.
 
 mod counter;
@@ -37,21 +37,21 @@ use storage::{Portion, copies, keys};
 
 /// What is asked for.
 pub struct Ask {
-    /// A key of which differ.
+    /// The differ of the key.
     pub differ: DifferId,
     /// For whom; for the asker, when absent.
     pub recipient: Option<PersonId>,
     /// Where it is to be cut.
     pub counter: CounterId,
-    /// How many keys.
+    /// The number of keys.
     pub quantity: u32,
     /// What the copy is for.
     pub purpose: Purpose,
     /// The key that it replaces.
     pub replaces: Option<KeyId>,
-    /// From when it is needed.
+    /// The day from which it is needed.
     pub needed_from: Option<OffsetDateTime>,
-    /// By when it comes back.
+    /// The day by which it is to come back.
     pub due_back_on: Option<Date>,
     /// The request whose keys are to stay out longer.
     pub extends: Option<CopyRequestId>,

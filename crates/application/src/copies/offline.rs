@@ -89,9 +89,9 @@ async fn entry(
 pub struct OfflineCut {
     /// Chosen by the counter: the same cut is recorded once.
     pub id: Uuid,
-    /// For which request.
+    /// The copy request.
     pub request: CopyRequestId,
-    /// How many keys.
+    /// The number of keys.
     pub quantity: u32,
     /// When, by the counter's clock.
     pub made_at: OffsetDateTime,

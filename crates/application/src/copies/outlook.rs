@@ -59,9 +59,9 @@ pub(crate) struct PersonAtCounter<'a> {
     pub(crate) outside: &'a Outside,
     /// Who looks.
     pub(crate) caller: &'a Caller,
-    /// At which counter.
+    /// The counter.
     pub(crate) counter: CounterId,
-    /// Who stands there.
+    /// The person who stands there.
     pub(crate) person: PersonId,
     /// When the person stands there.
     pub(crate) now: OffsetDateTime,

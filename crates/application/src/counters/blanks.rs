@@ -26,9 +26,9 @@ impl From<BlankError> for ActError {
 
 /// What is to move, or was counted.
 pub struct NewMovement {
-    /// Of which section.
+    /// The key section that it belongs to.
     pub section: SectionId,
-    /// How many blanks.
+    /// The number of blanks.
     pub quantity: u32,
     /// The copy that was being cut when a blank was spoiled.
     pub request: Option<CopyRequestId>,

@@ -40,7 +40,7 @@ pub struct LossReport {
 
 /// A loss as it is reported.
 pub struct NewLoss {
-    /// Lost or stolen.
+    /// Whether it was lost or stolen.
     pub kind: LossKind,
     /// The day on which it happened.
     pub happened_on: Option<Date>,
@@ -142,7 +142,7 @@ pub struct Exposure {
     pub in_store: u32,
     /// Keys of it that are neither destroyed nor dead.
     pub keys: u32,
-    /// Of them, missing.
+    /// The number of them that are missing.
     pub missing: u32,
     /// The rules call for a review of the locks. Whoever governs may decide to rekey without that.
     pub review_due: bool,

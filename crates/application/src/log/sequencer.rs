@@ -413,7 +413,7 @@ impl Sequencer {
     }
 }
 
-/// Ends a transaction, and waits until it has: its locks are not to outlive the round.
+/// Ends a transaction, and waits until it has: the rows that it took are not to stay taken beyond the round.
 async fn ended<T>(tx: Transaction<'static, Postgres>, done: Result<T, LogError>) -> Result<T, LogError> {
     if done.is_ok() {
         tx.commit().await?;

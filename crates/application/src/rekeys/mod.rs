@@ -30,7 +30,7 @@ use storage::{Portion, differs, keys, people, rekeys, sites};
 /// What a lock gets.
 #[derive(Serialize, ToSchema)]
 pub struct PlannedLock {
-    /// Which lock.
+    /// The lock.
     lock_id: LockId,
     /// Its line in the schedule.
     label: String,
@@ -308,7 +308,7 @@ fn require_under_way(rekey: &Rekey) -> Result<(), ActError> {
 
 /// A lock that was fitted with other levers.
 pub struct NewFitting {
-    /// Which lock.
+    /// The lock.
     pub lock: LockId,
     /// The number on its pack.
     pub pack: PackNumber,

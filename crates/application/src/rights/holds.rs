@@ -18,7 +18,7 @@ pub struct NewHold {
     pub barred_person: Option<PersonId>,
     /// The one differ of which nothing is copied.
     pub differ: Option<DifferId>,
-    /// Which court.
+    /// The court.
     pub court: Option<Reference>,
     /// The day of the order.
     pub ordered_on: Option<Date>,

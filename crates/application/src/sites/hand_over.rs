@@ -23,7 +23,7 @@ use storage::register::registrations;
 use storage::rights::authorities;
 use storage::{Portion, differs as stored_differs, keys, people, sites};
 
-/// A hand-over as it is made.
+/// The hand-over of a plot to its buyer.
 pub struct HandOverToBuyer {
     /// Whose the plot is from now on.
     pub buyer: OrganisationId,

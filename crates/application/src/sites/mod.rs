@@ -3,7 +3,7 @@
 //! The site has a registration of its own, to which the temporary differ belongs; each plot has one as
 //! well, with its locks and its final differs, which are reserved until the plot is handed over. Both
 //! are the builder's at first; a plot's registration is the buyer's from its hand-over on. Whatever
-//! touches a plot locks the registration of the site first and that of the plot after it.
+//! touches a plot takes the registration of the site for update first and that of the plot after it.
 
 mod hand_over;
 mod plots_csv;
@@ -206,7 +206,7 @@ pub async fn fit(
 
 /// What was found when both keys were tried in a lock.
 pub struct Trial {
-    /// Which lock.
+    /// The lock.
     pub lock: LockId,
     /// Who tried the keys.
     pub by: PersonId,

@@ -16,7 +16,7 @@ use storage::sites;
 /// How a plot stands.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PlotProgress {
-    /// Which plot.
+    /// The plot.
     pub plot_id: PlotId,
     /// Its number on the plan.
     pub label: String,
@@ -26,7 +26,7 @@ pub struct PlotProgress {
     pub step: PlotStep,
     /// Its locks.
     pub locks: u32,
-    /// Of them, on the site key.
+    /// The number of them that are on the site key.
     pub on_site_key: u32,
     /// Of them, fitted with their final packs.
     pub fitted: u32,
@@ -44,7 +44,7 @@ pub struct SiteProgress {
     pub site: Site,
     /// Plots.
     pub plots: u32,
-    /// Of them, handed over.
+    /// The number of them that were handed over.
     pub handed_over: u32,
     /// Locks.
     pub locks: u32,

@@ -89,7 +89,7 @@ impl RequestState {
 #[derive(Debug, Error, PartialEq, Eq)]
 #[error("This request is {state} and cannot be {act}.")]
 pub struct WrongState {
-    /// Where it stands.
+    /// Its state.
     pub state: RequestState,
     /// What was tried.
     pub act: &'static str,
@@ -113,7 +113,7 @@ impl Authorisation {
 /// The part of a request that changes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct RequestProgress {
-    /// Where it stands.
+    /// Its state.
     pub state: RequestState,
     /// Keys asked for.
     pub quantity: u32,
@@ -272,32 +272,32 @@ record! {
     pub struct CopyRequest {
         /// Its id.
         id: CopyRequestId,
-        /// On which registration.
+        /// The registration.
         registration_id: RegistrationId,
-        /// A key of which differ.
+        /// The differ of the key.
         differ_id: DifferId,
-        /// Who asked.
+        /// The person who asked.
         asked_by: PersonId,
         /// The person who is to have the keys.
         recipient_id: PersonId,
         /// Where it is to be cut.
         counter_id: CounterId,
-        /// How many keys.
+        /// The number of keys.
         quantity: u32,
         /// What the copy is for.
         purpose: Purpose,
         /// The key that it replaces.
         replaces_key_id: Option<KeyId>,
-        /// From when it is needed.
+        /// The day from which it is needed.
         #[serde(with = "time::serde::rfc3339::option")]
         needed_from: Option<OffsetDateTime>,
-        /// By when it comes back.
+        /// The day by which it is to come back.
         due_back_on: Option<Date>,
         /// The request whose keys are to stay out longer.
         extends_request_id: Option<CopyRequestId>,
         /// Why the normal authority cannot act.
         emergency_reason: Option<String>,
-        /// Where it stands.
+        /// Its state.
         state: RequestState,
         /// When it was asked for.
         #[serde(with = "time::serde::rfc3339")]
@@ -320,13 +320,13 @@ record! {
     pub struct FlaggedCut {
         /// Its id.
         id: CutId,
-        /// On which registration.
+        /// The registration.
         registration_id: RegistrationId,
-        /// For which request.
+        /// The copy request.
         copy_request_id: CopyRequestId,
-        /// At which counter.
+        /// The counter.
         counter_id: CounterId,
-        /// How many keys.
+        /// The number of keys.
         quantity: u32,
         /// How many of them were beyond what was authorised.
         beyond: u32,
@@ -347,7 +347,7 @@ record! {
     pub struct Destruction {
         /// Its id.
         id: DestructionId,
-        /// Of which request.
+        /// The copy request.
         copy_request_id: CopyRequestId,
         /// Who destroyed them.
         made_by: PersonId,

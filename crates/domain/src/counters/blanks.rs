@@ -52,7 +52,7 @@ record! {
     pub struct BlankAccount {
         /// The counter that has the blanks.
         counter_id: CounterId,
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
         /// Sent by the supplier and acknowledged.
         received: u32,
@@ -76,13 +76,13 @@ record! {
     pub struct BlankMovement {
         /// Its id.
         id: BlankMovementId,
-        /// At which counter.
+        /// The counter.
         counter_id: CounterId,
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
         /// What it was.
         kind: MovementKind,
-        /// How many blanks.
+        /// The number of blanks.
         quantity: u32,
         /// The copy that was being cut when a blank was spoiled.
         copy_request_id: Option<CopyRequestId>,
@@ -106,9 +106,9 @@ record! {
     pub struct BlankDifference {
         /// Its id.
         id: BlankDifferenceId,
-        /// At which counter.
+        /// The counter.
         counter_id: CounterId,
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
         /// More than the book has, or fewer.
         quantity: i32,

@@ -25,13 +25,13 @@ record! {
     pub struct Appointment {
         /// Its id.
         id: AppointmentId,
-        /// Which counter.
+        /// The counter.
         counter_id: CounterId,
-        /// For which section.
+        /// The key section.
         section_id: SectionId,
-        /// First day.
+        /// The first day.
         first_day: Date,
-        /// Last day.
+        /// The last day.
         last_day: Option<Date>,
         /// When it was revoked.
         #[serde(with = "time::serde::rfc3339::option")]

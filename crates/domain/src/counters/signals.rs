@@ -100,11 +100,11 @@ pub struct Signal {
     pub explanation: String,
     /// How many were found.
     pub found: u32,
-    /// At which counter.
+    /// The counter.
     pub counter_id: Option<CounterId>,
-    /// With which holder.
+    /// The holder.
     pub person_id: Option<PersonId>,
-    /// As of when.
+    /// The instant for which it is asked.
     #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
 }

@@ -49,13 +49,13 @@ record! {
     pub struct Differ {
         /// Its id.
         id: DifferId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// Its number, which reveals no height.
         number: String,
         /// What it opens.
         level: Level,
-        /// Where it stands.
+        /// Its state.
         state: DifferState,
     }
 
@@ -63,11 +63,11 @@ record! {
     pub struct Answering {
         /// Its id.
         id: AnsweringId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// Which lock.
+        /// The lock.
         lock_id: LockId,
-        /// To which differ.
+        /// The differ.
         differ_id: DifferId,
         /// When it began to answer.
         #[serde(with = "time::serde::rfc3339")]

@@ -72,7 +72,7 @@ impl TermStart {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct AuditRule {
-    /// How often.
+    /// How often it happens.
     pub every: AuditEvery,
     /// The first days of the terms.
     pub terms: Vec<TermStart>,
@@ -141,11 +141,11 @@ record! {
     pub struct Audit {
         /// Its id.
         id: AuditId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// Of the keys of one person.
+        /// Only the keys of this person.
         person_id: Option<PersonId>,
-        /// Of the keys of one level.
+        /// Only the keys of this level.
         level: Option<Level>,
         /// What silence means.
         silence: Silence,
@@ -159,9 +159,9 @@ record! {
         closed_at: Option<OffsetDateTime>,
         /// Keys in it.
         keys: u32,
-        /// Of them, without an answer.
+        /// The number of them without an answer.
         open: u32,
-        /// Of them, missing.
+        /// The number of them that are missing.
         missing: u32,
     }
 
@@ -169,9 +169,9 @@ record! {
     pub struct AuditLine {
         /// Its id.
         id: AuditLineId,
-        /// In which audit.
+        /// The key audit.
         audit_id: AuditId,
-        /// Which key.
+        /// The key.
         key_id: KeyId,
         /// Who had it when the audit was opened.
         holder_id: PersonId,
@@ -188,9 +188,9 @@ record! {
     pub struct StockCount {
         /// Its id.
         id: StockCountId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// Of which differ.
+        /// The differ.
         differ_id: DifferId,
         /// How many the register has.
         book: u32,

@@ -44,11 +44,11 @@ record! {
     pub struct Loss {
         /// Its id.
         id: LossId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// Which key.
+        /// The key.
         key_id: KeyId,
-        /// Lost or stolen.
+        /// Whether it was lost or stolen.
         kind: LossKind,
         /// The reference that the police gave.
         crime_reference: Option<String>,

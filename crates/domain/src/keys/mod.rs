@@ -152,9 +152,9 @@ record! {
     pub struct Key {
         /// Its id.
         id: KeyId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// Of which differ.
+        /// The differ.
         differ_id: DifferId,
         /// The copy number stamped on it.
         copy_number: u32,
@@ -162,9 +162,9 @@ record! {
         state: KeyState,
         /// Who has it, or had it when it went missing.
         holder_id: Option<PersonId>,
-        /// By when it comes back.
+        /// The day by which it is to come back.
         due_back_on: Option<Date>,
-        /// Since when it is overdue.
+        /// The instant from which it is overdue.
         #[serde(with = "time::serde::rfc3339::option")]
         overdue_since: Option<OffsetDateTime>,
         /// Counts its changes.
@@ -175,9 +175,9 @@ record! {
     pub struct LeverPack {
         /// Its id.
         id: LeverPackId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// For which differ.
+        /// The differ.
         differ_id: DifferId,
         /// The number on it.
         number: String,

@@ -60,7 +60,7 @@ record! {
     pub struct Lock {
         /// Its id.
         id: LockId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// What is written on its line in the schedule.
         label: String,

@@ -24,7 +24,7 @@ record! {
     pub struct Authority {
         /// Its id.
         id: AuthorityId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// Its class.
         class: AuthorityClass,
@@ -52,9 +52,9 @@ record! {
         most_per_request: Option<u32>,
         /// The most live keys of one differ.
         most_keys: Option<u32>,
-        /// First day.
+        /// The first day.
         first_day: Date,
-        /// Last day.
+        /// The last day.
         last_day: Option<Date>,
         /// The authority under which it was given; the supplier gave it, when absent.
         given_under: Option<AuthorityId>,
@@ -72,15 +72,15 @@ record! {
     pub struct Mandate {
         /// Its id.
         id: MandateId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// For whom the key is.
+        /// The person for whom the key is.
         recipient_id: PersonId,
-        /// Who may collect it.
+        /// The person who may collect it.
         collector_id: PersonId,
-        /// First day.
+        /// The first day.
         first_day: Date,
-        /// Last day.
+        /// The last day.
         last_day: Date,
         /// When it was revoked.
         #[serde(with = "time::serde::rfc3339::option")]

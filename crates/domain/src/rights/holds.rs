@@ -23,7 +23,7 @@ record! {
     pub struct Hold {
         /// Its id.
         id: HoldId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// What the hold is for.
         kind: HoldKind,
@@ -33,7 +33,7 @@ record! {
         differ_id: Option<DifferId>,
         /// The loss that it was placed for.
         loss_id: Option<LossId>,
-        /// Which court.
+        /// The court.
         court: Option<String>,
         /// The day of the order.
         ordered_on: Option<Date>,

@@ -23,7 +23,7 @@ record! {
         id: NoticeId,
         /// What it is about.
         kind: NoticeKind,
-        /// On which registration.
+        /// The registration.
         registration_id: RegistrationId,
         /// The key, the rekey or the audit that it is about.
         subject_id: uuid::Uuid,

@@ -112,7 +112,7 @@ pub async fn authorities(
     Ok(FoundAuthorities(found))
 }
 
-/// Holds the memberships of people until the transaction ends: who acts for an organisation at a cut
+/// Takes the memberships of people for share until the transaction ends: who acts for an organisation at a cut
 /// still does when it commits.
 pub async fn memberships_for_share(db: &mut PgConnection, people: &[PersonId]) -> Result<()> {
     let ids: Vec<Uuid> = people.iter().map(|id| id.0).collect();

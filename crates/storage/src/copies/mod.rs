@@ -162,7 +162,7 @@ pub async fn to_lapse(
 pub struct NewApproval {
     /// Its id.
     pub id: Uuid,
-    /// Of which request.
+    /// The copy request.
     pub request: CopyRequestId,
     /// Who approves.
     pub approver: PersonId,
@@ -193,11 +193,11 @@ pub async fn approve(db: &mut PgConnection, approval: &NewApproval, now: OffsetD
 pub struct NewCut {
     /// Its id.
     pub id: CutId,
-    /// For which request.
+    /// The copy request.
     pub request: CopyRequestId,
     /// The counter that cuts.
     pub counter: CounterId,
-    /// How many keys.
+    /// The number of keys.
     pub quantity: u32,
     /// The decision that permitted it.
     pub decision: DecisionId,
@@ -223,7 +223,7 @@ pub async fn add_cut(db: &mut PgConnection, cut: &NewCut, now: OffsetDateTime) -
 pub struct NewHandOver<'a> {
     /// Its id.
     pub id: HandOverId,
-    /// Of which request.
+    /// The copy request.
     pub request: CopyRequestId,
     /// The person who collected the keys.
     pub collected_by: PersonId,
@@ -366,7 +366,7 @@ pub async fn add_signature(
 /// A signature that was drawn at a hand-over.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct KeptSignature {
-    /// Of which hand-over.
+    /// The hand-over.
     pub hand_over_id: HandOverId,
     /// When it was given.
     #[serde(with = "time::serde::rfc3339")]
@@ -428,7 +428,7 @@ pub async fn decisions(db: &mut PgConnection, request: CopyRequestId) -> Result<
 pub struct Override {
     /// The approval.
     pub id: Uuid,
-    /// Of which request.
+    /// The copy request.
     pub copy_request_id: CopyRequestId,
     /// Who gave the approval.
     pub approver_id: PersonId,

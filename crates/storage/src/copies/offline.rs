@@ -15,7 +15,7 @@ use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, EntryId, Registra
 pub struct NewOfflineCut {
     /// The cut.
     pub cut: CutId,
-    /// At which counter.
+    /// The counter.
     pub counter: CounterId,
     /// The id that the counter chose.
     pub chosen: Uuid,
@@ -48,7 +48,7 @@ pub async fn add_offline_cut(db: &mut PgConnection, row: &NewOfflineCut) -> Resu
 pub struct EarlierOfflineCut {
     /// The cut.
     pub cut: CutId,
-    /// For which request.
+    /// The copy request.
     pub request: CopyRequestId,
     /// It was decided no.
     pub flagged: bool,

@@ -10,9 +10,9 @@ use domain::ids::{CounterId, PersonId};
 
 /// Something counted, at a counter or with a holder.
 pub struct SignalCount {
-    /// At which counter.
+    /// The counter.
     pub counter: Option<CounterId>,
-    /// With which holder.
+    /// The holder.
     pub person: Option<PersonId>,
     /// How many were found.
     pub found: u32,

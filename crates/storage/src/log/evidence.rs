@@ -47,7 +47,7 @@ pub struct NewChange {
     pub id: Uuid,
     /// What happened.
     pub kind: &'static str,
-    /// On which registration.
+    /// The registration.
     pub registration: Option<RegistrationId>,
     /// What it happened to.
     pub subject: Uuid,
@@ -81,7 +81,7 @@ pub async fn write_change(db: &mut PgConnection, change: &NewChange) -> Result<(
 pub struct NewDecision<'a> {
     /// Its id.
     pub id: DecisionId,
-    /// On which registration.
+    /// The registration.
     pub registration: RegistrationId,
     /// On which request.
     pub request: CopyRequestId,

@@ -12,8 +12,8 @@ use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
 use evidence_log::tile::Tile;
 
-/// Whoever holds it, until the end of the transaction, gives out indexes and publishes.
-const SEQUENCER_LOCK: i64 = 0x7761_7264_6c6f_6700;
+/// The advisory lock of whoever gives out indexes and publishes, until the end of the transaction.
+const SEQUENCER: i64 = 0x7761_7264_6c6f_6700;
 
 /// The head of the open log.
 #[derive(Debug, Clone)]
@@ -70,12 +70,13 @@ fn hashes(bytes: &[u8]) -> Result<Vec<Hash>> {
 
 /// Becomes the one that sequences, for this transaction; `false` when another process is.
 pub async fn become_sequencer(db: &mut PgConnection) -> Result<bool> {
-    // A process that stands still, or whose machine is gone, does not keep the lock.
+    // A process that stands still, or whose machine is gone, does not stay the sequencer.
     sqlx::query!("SET LOCAL idle_in_transaction_session_timeout = '10s'").execute(&mut *db).await?;
-    let locked = sqlx::query_scalar!(r#"SELECT pg_try_advisory_xact_lock($1) AS "locked!""#, SEQUENCER_LOCK)
-        .fetch_one(db)
-        .await?;
-    Ok(locked)
+    let is_sequencer =
+        sqlx::query_scalar!(r#"SELECT pg_try_advisory_xact_lock($1) AS "is_sequencer!""#, SEQUENCER)
+            .fetch_one(db)
+            .await?;
+    Ok(is_sequencer)
 }
 
 struct HeadRow {

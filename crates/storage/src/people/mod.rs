@@ -262,7 +262,7 @@ pub struct Seat {
     pub organisation_id: OrganisationId,
     /// What it is.
     pub kind: OrganisationKind,
-    /// As head or as staff.
+    /// Whether the person is its head or of its staff.
     pub post: Post,
 }
 
@@ -386,7 +386,7 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
               refreshed AS (DELETE FROM refresh_tokens USING sessions
                             WHERE session_id = sessions.id AND sessions.person_id = $1),
               signed_in AS (DELETE FROM sessions WHERE person_id = $1),
-              -- Answers that are kept for a few days name whom they are about.
+              -- Replies that are kept for a few days name whom they are about.
               answered AS (DELETE FROM idempotency_keys
                            WHERE actor_id = $1 OR reply::text LIKE '%' || $1::text || '%')
          UPDATE people SET name = 'erased', email = NULL, erased_at = $2 WHERE id = $1 AND erased_at IS NULL",

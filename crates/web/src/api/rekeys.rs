@@ -53,7 +53,7 @@ body! {
 
     /// A lock that was fitted with other levers.
     pub struct NewFitting {
-        /// Which lock.
+        /// The lock.
         lock_id: LockId,
         /// The number on its lever pack.
         pack_number: PackNumber,

@@ -50,7 +50,7 @@ body! {
 
     /// A lock of a plot that was fitted with its final pack.
     pub struct NewPlotFitting {
-        /// Which lock.
+        /// The lock.
         lock_id: LockId,
         /// The number on its lever pack.
         pack_number: PackNumber,
@@ -60,7 +60,7 @@ body! {
 
     /// Both keys were tried in a lock.
     pub struct NewTrial {
-        /// Which lock.
+        /// The lock.
         lock_id: LockId,
         /// Who tried them.
         tried_by: PersonId,

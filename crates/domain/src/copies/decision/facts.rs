@@ -60,7 +60,7 @@ pub struct DifferFacts {
     pub room_classes: Vec<Slug>,
     /// At least one lock answers to it now.
     pub in_service: bool,
-    /// Where it stands.
+    /// Its state.
     pub state: DifferState,
 }
 
@@ -186,7 +186,7 @@ impl Default for ReplacedKey {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(default)]
 pub struct RequestFacts {
-    /// How many keys.
+    /// The number of keys.
     pub quantity: u32,
     /// What the copy is for.
     pub purpose: Purpose,
@@ -230,7 +230,7 @@ pub struct EarlierKeys {
     /// When they were authorised.
     #[serde(with = "time::serde::rfc3339")]
     pub at: OffsetDateTime,
-    /// How many keys.
+    /// The number of keys.
     pub quantity: u32,
 }
 
@@ -271,7 +271,7 @@ impl Default for CounterFacts {
 /// A card that was shown.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct CardFacts {
-    /// Where it stands.
+    /// Its state.
     pub state: CardState,
     /// Its last day.
     pub expires_on: Date,
@@ -296,7 +296,7 @@ words! {
 }
 
 words! {
-    /// Who stands there.
+    /// The person who stands there.
     pub enum Collector {
         /// The person for whom the key is.
         Recipient = "recipient",
@@ -319,7 +319,7 @@ pub struct ShownFacts {
     pub document: Option<DocumentKind>,
     /// A signature was drawn.
     pub signature: bool,
-    /// Who stands there.
+    /// The person who stands there.
     pub collector: Collector,
     /// The id of whoever stands there.
     pub collected_by: Option<PersonId>,
@@ -368,7 +368,7 @@ pub struct Facts {
     /// Who asks.
     #[serde(default)]
     pub asker: PersonFacts,
-    /// For whom the key is.
+    /// The person for whom the key is.
     #[serde(default)]
     pub recipient: PersonFacts,
     /// Approvals that were given.

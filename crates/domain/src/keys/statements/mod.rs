@@ -24,7 +24,7 @@ record! {
     pub struct Statement {
         /// Its id.
         id: StatementId,
-        /// Of which registration.
+        /// The registration that it belongs to.
         registration_id: RegistrationId,
         /// The bytes that were hashed.
         content: String,
@@ -87,7 +87,7 @@ pub struct StatedAuthority {
 /// A loss that was open.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct StatedLoss {
-    /// Lost or stolen.
+    /// Whether it was lost or stolen.
     pub kind: LossKind,
     /// The day of the report.
     pub reported_on: Date,
@@ -173,7 +173,7 @@ pub struct PastAnswer {
 pub struct PastKey {
     /// Its id.
     pub id: KeyId,
-    /// Of which differ.
+    /// The differ.
     pub differ_id: DifferId,
     /// Where it was.
     pub state: KeyState,
@@ -221,7 +221,7 @@ impl PastAuthority {
 pub struct PastLoss {
     /// Of which key.
     pub key_id: KeyId,
-    /// Lost or stolen.
+    /// Whether it was lost or stolen.
     pub kind: LossKind,
     /// When it was reported.
     #[serde(with = "time::serde::rfc3339")]

@@ -45,7 +45,7 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// A copy to ask for.
     pub struct NewCopyRequest {
-        /// A key of which differ.
+        /// The differ of the key.
         differ_id: DifferId,
         /// For whom; for the caller, when absent.
         recipient_id: Option<PersonId>,
@@ -57,9 +57,9 @@ body! {
         purpose: Option<Purpose>,
         /// The key that it replaces.
         replaces_key_id: Option<KeyId>,
-        /// From when it is needed.
+        /// The day from which it is needed.
         needed_from: Option<Moment>,
-        /// By when it comes back.
+        /// The day by which it is to come back.
         due_back_on: Option<Day>,
         /// The completed temporary issue whose keys are to stay out longer; nothing is cut.
         extends_request_id: Option<CopyRequestId>,
@@ -75,7 +75,7 @@ body! {
 
     /// Keys to cut now, and what was shown.
     pub struct NewCut {
-        /// How many now.
+        /// The number of keys now.
         quantity: Quantity,
         /// The number of the card that was shown.
         card_number: Option<TypedNumber>,
@@ -90,7 +90,7 @@ body! {
 
     /// Keys to hand over now, and what was shown.
     pub struct NewHandOver {
-        /// How many now.
+        /// The number of keys now.
         quantity: Quantity,
         /// Who stands there; the recipient, when absent.
         collected_by_id: Option<PersonId>,
@@ -126,7 +126,7 @@ impl From<NewCopyRequest> for Ask {
 list_query! {
     /// Which requests.
     pub struct CopyRequestQuery {
-        /// In one state.
+        /// Only those in this state.
         state: RequestState,
     }
 }

@@ -32,9 +32,9 @@ body! {
     pub struct NewOfflineCut {
         /// Chosen by the counter when it cut: the same cut is recorded once, whoever sends it and whenever.
         id: Uuid,
-        /// For which request.
+        /// The copy request.
         copy_request_id: CopyRequestId,
-        /// How many keys.
+        /// The number of keys.
         quantity: Quantity,
         /// When, by the counter's clock.
         cut_at: Moment,

@@ -31,9 +31,9 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// Blanks that are sent or sent back.
     pub struct MovedBlanks {
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
-        /// How many blanks.
+        /// The number of blanks.
         quantity: BlankCount,
         /// What there is to say.
         remark: Option<Remark>,
@@ -41,7 +41,7 @@ body! {
 
     /// Blanks that were spoiled.
     pub struct SpoiledBlanks {
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
         /// How many blanks were spoiled.
         quantity: BlankCount,
@@ -53,7 +53,7 @@ body! {
 
     /// Blanks that were counted.
     pub struct CountedBlanks {
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
         /// How many there are.
         counted: BlanksCounted,
@@ -61,7 +61,7 @@ body! {
 
     /// How many blanks a counter may have.
     pub struct BlankLimit {
-        /// Of which section.
+        /// The key section that it belongs to.
         section_id: SectionId,
         /// On hand and on the way together; no limit, when absent.
         most_blanks: Option<BlanksCounted>,

@@ -47,11 +47,11 @@ body! {
 
     /// An appointment to make.
     pub struct NewAppointment {
-        /// For which section.
+        /// The key section.
         section_id: SectionId,
-        /// First day.
+        /// The first day.
         first_day: Day,
-        /// Last day.
+        /// The last day.
         last_day: Option<Day>,
     }
 }
@@ -65,7 +65,7 @@ list_query! {
 
     /// Which requests.
     pub struct CounterRequestQuery {
-        /// In one state.
+        /// Only those in this state.
         state: RequestState,
     }
 }

@@ -87,7 +87,7 @@ struct LookView {
 }
 
 /// Look at the cutting sheet of an open authorisation (the counter that it is for). Each look is
-/// decided, and recorded in the log; so there is no idempotency key, and no answer is kept. With
+/// decided, and recorded in the log; so there is no idempotency key, and no reply is kept. With
 /// `Accept: application/pdf` the sheet comes ready to print; a refusal is JSON all the same.
 #[utoipa::path(post, path = "/v1/copy-requests/{copy_request_id}/cutting-sheet", tag = "copies",
     responses((status = 201, content(

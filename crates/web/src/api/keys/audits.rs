@@ -29,9 +29,9 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// An audit to open, of every key unless a person or a level is named.
     pub struct NewAudit {
-        /// Of the keys of one person.
+        /// Only the keys of this person.
         person_id: Option<PersonId>,
-        /// Of the keys of one level.
+        /// Only the keys of this level.
         level: Option<Level>,
     }
 
@@ -43,7 +43,7 @@ body! {
 
     /// Keys that were counted in store.
     pub struct NewStockCount {
-        /// Of which differ.
+        /// The differ.
         differ_id: DifferId,
         /// How many there are.
         counted: KeysCounted,
@@ -55,7 +55,7 @@ body! {
 list_query! {
     /// Which lines.
     pub struct AuditLineQuery {
-        /// With one answer.
+        /// Only those with this answer.
         answer: AuditAnswer,
     }
 }

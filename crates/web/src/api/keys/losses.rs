@@ -27,7 +27,7 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// The report of a loss.
     pub struct NewLoss {
-        /// Lost or stolen.
+        /// Whether it was lost or stolen.
         kind: LossKind,
         /// The day on which it happened.
         happened_on: Option<Day>,

@@ -37,7 +37,7 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// A lever pack with its keys.
     pub struct NewLeverPack {
-        /// For which differ.
+        /// The differ.
         differ_id: DifferId,
         /// The number on it.
         number: PackNumber,
@@ -49,7 +49,7 @@ body! {
     pub struct KeyIssue {
         /// The person who gets it.
         person_id: PersonId,
-        /// By when it comes back.
+        /// The day by which it is to come back.
         due_back_on: Option<Day>,
         /// A dead key of theirs that is taken in for it and destroyed.
         against_key_id: Option<KeyId>,
@@ -65,9 +65,9 @@ body! {
 list_query! {
     /// Which keys.
     pub struct KeyQuery {
-        /// Of one differ.
+        /// Only those of this differ.
         differ_id: DifferId,
-        /// In one state.
+        /// Only those in this state.
         state: KeyState,
     }
 }

@@ -29,7 +29,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(read_notice))
 }
 
-/// Who calls.
+/// The caller.
 #[derive(Serialize, ToSchema)]
 pub struct Me {
     /// The id under which acts are recorded.

@@ -42,7 +42,7 @@ body! {
 
 /// Enter a person: staff of any organisation, an owner, an agent.
 ///
-/// Where an address was given, the answer has a member `invitation_token` besides, with which the
+/// Where an address was given, the reply has a member `invitation_token` besides, with which the
 /// person sets a password within seven days; it is shown this once.
 #[utoipa::path(post, path = "/v1/people", tag = "people", responses((status = 201, body = Person)))]
 async fn add_person(call: Call, Idempotent { key, body }: Idempotent<NewPerson>) -> HandlerResult {
@@ -64,7 +64,7 @@ async fn read_person(call: Call, Id(id): Id<PersonId>) -> HandlerResult {
 
 /// Invite a person again: the first token was lost, or the password.
 ///
-/// The answer has a member `invitation_token`; it is shown this once.
+/// The reply has a member `invitation_token`; it is shown this once.
 #[utoipa::path(post, path = "/v1/people/{person_id}/invitations", tag = "people",
     responses((status = 201, body = serde_json::Value)))]
 async fn invite_person(

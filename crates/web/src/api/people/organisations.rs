@@ -37,11 +37,11 @@ body! {
     pub struct NewMember {
         /// The person who joins.
         person_id: PersonId,
-        /// As head or as staff.
+        /// Whether the person is its head or of its staff.
         post: Post,
-        /// First day.
+        /// The first day.
         first_day: Day,
-        /// Last day.
+        /// The last day.
         last_day: Option<Day>,
     }
 
@@ -61,7 +61,7 @@ body! {
 list_query! {
     /// Which organisations.
     pub struct OrganisationQuery {
-        /// Of one kind.
+        /// Only those of this kind.
         kind: OrganisationKind,
     }
 }
@@ -137,7 +137,7 @@ async fn end_membership(
 
 /// Add a client program (the organisation's head, or the supplier).
 ///
-/// The answer has a member `client_secret` besides; it is shown this once.
+/// The reply has a member `client_secret` besides; it is shown this once.
 #[utoipa::path(post, path = "/v1/organisations/{organisation_id}/client-programs", tag = "organisations",
     responses((status = 201, body = ClientProgram)))]
 async fn add_client_program(

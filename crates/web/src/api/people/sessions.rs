@@ -94,7 +94,7 @@ impl From<SessionTokens> for Tokens {
 
 /// Sign in.
 ///
-/// Where a second factor is set up and no code was sent, the answer is 401 with that detail.
+/// Where a second factor is set up and no code was sent, the reply is 401 with that detail.
 #[utoipa::path(post, path = "/v1/sessions", tag = "sessions", responses((status = 201, body = Tokens),
         (status = 401, description = "Wrong credentials, or a code is needed",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]

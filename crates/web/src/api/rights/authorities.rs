@@ -56,9 +56,9 @@ body! {
         most_per_request: Option<Quantity>,
         /// The most live keys of one differ.
         most_keys: Option<Quantity>,
-        /// First day.
+        /// The first day.
         first_day: Day,
-        /// Last day.
+        /// The last day.
         last_day: Option<Day>,
     }
 
@@ -71,13 +71,13 @@ body! {
 
     /// A mandate to collect for somebody else.
     pub struct NewMandate {
-        /// For whom the key is.
+        /// The person for whom the key is.
         recipient_id: PersonId,
-        /// Who may collect it.
+        /// The person who may collect it.
         collector_id: PersonId,
-        /// First day.
+        /// The first day.
         first_day: Day,
-        /// Last day.
+        /// The last day.
         last_day: Day,
     }
 }
@@ -190,7 +190,7 @@ async fn preview_revocation(
     ok(&ConsequencesView::from(found))
 }
 
-/// Revoke an authority and all that was given under it. The answer says which keys to call in.
+/// Revoke an authority and all that was given under it. The reply says which keys to call in.
 #[utoipa::path(post, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
     responses((status = 200, body = ConsequencesView)))]
 async fn revoke_authority(

@@ -27,7 +27,7 @@ body! {
         barred_person_id: Option<PersonId>,
         /// The one differ of which nothing is copied; all of the registration, when absent.
         differ_id: Option<DifferId>,
-        /// Which court, for an order.
+        /// The court, for an order.
         court: Option<Reference>,
         /// The day of the order.
         ordered_on: Option<Day>,
