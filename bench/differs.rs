@@ -72,7 +72,7 @@ async fn register(app: &App, caller: &Caller, geometry: &Geometry) -> (SectionId
             last_expiry_on: None,
         };
         let section = sections::add(act, content).await.unwrap().section.id;
-        differs::geometry::set(act, section, 1, geometry).await.unwrap();
+        differs::geometry::set(act, section, 1, geometry.clone()).await.unwrap();
         let owner = caller.organisation_of(&[OrganisationKind::Supplier]).unwrap();
         let premises = Premises::parse("1 Bench Row").unwrap();
         let registration = registrations::add(act, section, owner, premises).await.unwrap().id;

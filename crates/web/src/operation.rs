@@ -8,8 +8,8 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, Uri};
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
 use utoipa::openapi::request_body::RequestBodyBuilder;
-use utoipa::openapi::{ContentBuilder, ObjectBuilder, Ref, RefOr, Required, Schema, Type};
-use utoipa::{IntoParams, PartialSchema, ToSchema};
+use utoipa::openapi::{ContentBuilder, ObjectBuilder, Ref, RefOr, Required, Response, Schema, Type};
+use utoipa::{IntoParams, PartialSchema, ToResponse, ToSchema};
 use utoipa_axum::router::UtoipaMethodRouter;
 
 use crate::body::{FromFields, Schemas};
@@ -251,6 +251,15 @@ pub const PROBLEMS: [ProblemResponse; 13] = [
     problem("Internal", "500", "Something broke."),
     problem("Unavailable", "503", "The service cannot answer now."),
 ];
+
+/// For a read that a state may not allow: what changes something has this by itself.
+pub struct Conflict;
+
+impl<'r> ToResponse<'r> for Conflict {
+    fn response() -> (&'r str, RefOr<Response>) {
+        ("Conflict", RefOr::Ref(Ref::from_response_name("Conflict")))
+    }
+}
 
 /// The problems that an operation may answer, by what it takes.
 fn problems_of(

@@ -73,7 +73,7 @@ pub async fn load(
     (builder, manager): (OrganisationId, PersonId),
 ) -> Result<Site, Box<dyn Error>> {
     let site = Act::done(loader.app, &loader.supplier, async |act| {
-        geometry::set(act, section, 1, &levers()).await?;
+        geometry::set(act, section, 1, levers()).await?;
         prices::set_prices(act, section, 0, &price_list()?).await?;
         let new = NewSite {
             section,

@@ -5,7 +5,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use serde::Serialize;
 use serde_json::Value;
-use time::{Date, Duration};
+use sqlx::PgConnection;
+use time::{Date, Duration, OffsetDateTime};
 use utoipa::ToSchema;
 
 use crate::caller::Caller;
@@ -102,33 +103,49 @@ pub(super) fn parsed(stored: Value) -> Result<Geometry, ActError> {
     Ok(serde_json::from_value(stored).map_err(corrupt)?)
 }
 
+/// What is on record of a section's differs.
+struct OnRecord {
+    taken: u32,
+    without_bitting: u32,
+    drawn_in_a_year: u32,
+}
+
+impl OnRecord {
+    async fn read(db: &mut PgConnection, section: SectionId, now: OffsetDateTime) -> Result<Self, ActError> {
+        let taken = differs::taken(db, section).await?;
+        let without_bitting = differs::on_record(db, section).await?.saturating_sub(taken);
+        let drawn_in_a_year = differs::allotted_since(db, section, now - Duration::days(365)).await?;
+        Ok(Self { taken, without_bitting, drawn_in_a_year })
+    }
+
+    fn of(self, geometry: Geometry, version: i32, counted: CountedSpace, today: Date) -> GeometryUse {
+        let Self { taken, without_bitting, drawn_in_a_year } = self;
+        let left = left_of(counted.count, taken);
+        GeometryUse {
+            geometry,
+            version,
+            taken,
+            left,
+            taken_per_mille: per_mille(taken, counted.count),
+            without_bitting,
+            drawn_in_a_year,
+            runs_dry_on: runs_dry(today, left, drawn_in_a_year),
+            counted,
+        }
+    }
+}
+
 /// How much of a section is used (supplier).
 pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<GeometryUse, ActError> {
     caller.require_supplier()?;
     let mut db = app.pool.acquire().await?;
     let (stored, version) = differs::geometry(&mut db, section).await?.ok_or(ActError::NotFound)?;
     let geometry = parsed(stored.ok_or(ActError::NotFound)?)?;
-    let today = app.outside.clock.now();
-    let taken = differs::taken(&mut db, section).await?;
-    let on_record = differs::on_record(&mut db, section).await?;
-    let drawn_in_a_year = differs::allotted_since(&mut db, section, today - Duration::days(365)).await?;
+    let now = app.outside.clock.now();
+    let on_record = OnRecord::read(&mut db, section, now).await?;
     drop(db);
     let counted = counted(&geometry, "").await?;
-    let left = left_of(counted.count, taken);
-    let runs_dry_on = runs_dry(today.date(), left, drawn_in_a_year);
-    let without_bitting = on_record.saturating_sub(taken);
-    let taken_per_mille = per_mille(taken, counted.count);
-    Ok(GeometryUse {
-        geometry,
-        version,
-        counted,
-        taken,
-        left,
-        taken_per_mille,
-        without_bitting,
-        drawn_in_a_year,
-        runs_dry_on,
-    })
+    Ok(on_record.of(geometry, version, counted, now.date()))
 }
 
 /// How many are left where so many are taken.
@@ -149,16 +166,16 @@ fn runs_dry(today: Date, left: u128, drawn_in_a_year: u32) -> Option<Date> {
     today.checked_add(Duration::days(days))
 }
 
-/// Sets the geometry of a section that is still at `version`. How many positions there are stays as it
+/// Sets the geometry of a section that is still at `version`; how much of it is used. How many positions there are stays as it
 /// is once a combination is taken: keys of another length are keys of another section.
 pub async fn set(
     act: &mut Act<'_>,
     section: SectionId,
     version: i32,
-    geometry: &Geometry,
-) -> Result<(), ActError> {
+    geometry: Geometry,
+) -> Result<GeometryUse, ActError> {
     act.caller.require_supplier()?;
-    let counted = counted(geometry, "/geometry").await?;
+    let counted = counted(&geometry, "/geometry").await?;
     if counted.count == 0 {
         return Err(ActError::invalid("/geometry", "leaves no differ at all"));
     }
@@ -174,9 +191,11 @@ pub async fn set(
         return Err(ActError::invalid("/geometry/positions", "stays as it is once differs were given out"));
     }
     let now = act.now;
-    let value = serde_json::to_value(geometry).map_err(|error| internal(&error))?;
+    let value = serde_json::to_value(&geometry).map_err(|error| internal(&error))?;
     differs::set_geometry(act.db(), section, &value, version + 1, now).await?;
-    act.enter_change("section.geometry_set", None, section.0, vec![]).await
+    act.enter_change("section.geometry_set", None, section.0, vec![]).await?;
+    let on_record = OnRecord::read(act.db(), section, now).await?;
+    Ok(on_record.of(geometry, version + 1, counted, now.date()))
 }
 
 /// The geometry of a section and its space, where it has one.

@@ -10,6 +10,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing, Secret};
+use crate::operation::Conflict;
 use crate::problem::Problem;
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
 use application::cards::{Credentials, Face};
@@ -121,10 +122,11 @@ struct CardTokenView {
 }
 
 /// The token of a card, for its holder's own programs (its holder, owner, agent, supplier).
+///
+/// A card that counts no more is not shown and not printed.
 #[utoipa::path(get, path = "/v1/cards/{card_id}/token", tag = "cards",
     responses((status = 200, body = CardTokenView),
-        (status = 409, description = "The card counts no more: it is not printed.",
-         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+        (status = 409, response = Conflict)))]
 async fn read_card_token(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let token = cards::face(&mut call.read().await?, id).await?.token;
     Ok((kept_nowhere("application/json"), axum::Json(CardTokenView { token })).into_response())
@@ -150,10 +152,11 @@ async fn printed<T: Send + 'static>(
 }
 
 /// A card to print, of the size of a bank card (its holder, owner, agent, supplier).
+///
+/// A card that counts no more is not shown and not printed.
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.pdf", tag = "cards",
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
-        (status = 409, description = "The card counts no more: it is not printed.",
-         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+        (status = 409, response = Conflict)))]
 async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&mut call.read().await?, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
@@ -161,10 +164,11 @@ async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 }
 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
+///
+/// A card that counts no more is not shown and not printed.
 #[utoipa::path(get, path = "/v1/cards/{card_id}/letter.pdf", tag = "cards",
     responses((status = 200, content_type = "application/pdf", body = Vec<u8>),
-        (status = 409, description = "The card counts no more: it is not printed.",
-         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+        (status = 409, response = Conflict)))]
 async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&mut call.read().await?, id).await?;
     let pdf = printed(face, letter_pdf).await?;
@@ -172,10 +176,11 @@ async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 }
 
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
+///
+/// A card that counts no more is not shown and not printed.
 #[utoipa::path(get, path = "/v1/cards/{card_id}/card.svg", tag = "cards",
     responses((status = 200, content_type = "image/svg+xml", body = String),
-        (status = 409, description = "The card counts no more: it is not printed.",
-         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+        (status = 409, response = Conflict)))]
 async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&mut call.read().await?, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;

@@ -83,9 +83,8 @@ async fn set_geometry(
     IfMatch(version): IfMatch,
     Body(body): Body<GeometryBody>,
 ) -> HandlerResult {
-    let set = async |act: &mut Act<'_>| geometry::set(act, id, version, &body.geometry).await;
-    Act::done(&call.app, &call.caller, set).await?;
-    let usage = geometry::usage(&call.app, &call.caller, id).await?;
+    let set = async |act: &mut Act<'_>| geometry::set(act, id, version, body.geometry).await;
+    let usage = Act::done(&call.app, &call.caller, set).await?;
     versioned(&usage, usage.version)
 }
 

@@ -7,6 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing, Query};
+use crate::operation::Conflict;
 use crate::reply::{HandlerResult, List, ok};
 use application::rights::authorities;
 use application::rights::authorities::{Consequences, Grant};
@@ -178,8 +179,7 @@ async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
 /// What would go with an authority if it were revoked now. Changes nothing.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}/revocation", tag = "authorities",
     responses((status = 200, body = ConsequencesView),
-        (status = 409, description = "It was revoked before",
-         body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
+        (status = 409, response = Conflict)))]
 async fn preview_revocation(
     call: Call,
     Id(id): Id<AuthorityId>,
