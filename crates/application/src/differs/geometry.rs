@@ -166,8 +166,9 @@ fn runs_dry(today: Date, left: u128, drawn_in_a_year: u32) -> Option<Date> {
     today.checked_add(Duration::days(days))
 }
 
-/// Sets the geometry of a section that is still at `version`; how much of it is used. How many positions there are stays as it
-/// is once a combination is taken: keys of another length are keys of another section.
+/// Sets the geometry of a section that is still at `version`, and says how much of it is used. How many
+/// positions there are stays as it is once a combination is taken: keys of another length are keys of
+/// another section.
 pub async fn set(
     act: &mut Act<'_>,
     section: SectionId,
