@@ -230,6 +230,26 @@ async fn a_pair_of_doors_is_rekeyed_lock_by_lock() {
 }
 
 #[tokio::test]
+async fn whoever_a_court_bars_is_planned_no_new_key() {
+    let town = Town::open().await;
+    town.prepare_rekeys().await;
+    town.tenants_key(json!({})).await;
+    let at = format!("/v1/registrations/{}", town.registration);
+    let planned = async || {
+        let plan = json!({"differ_ids": [town.differ]});
+        town.owner.post(format!("{at}/rekey-plans"), plan).await.expect(200)["differs"][0]["people"].clone()
+    };
+    assert_eq!(planned().await, json!([town.tenant.id]));
+    let order = json!({"kind": "court_order", "court": "County Court at Tolverne", "ordered_on": "2026-10-30",
+        "barred_person_id": town.tenant.id});
+    let hold = town.owner.post(format!("{at}/holds"), order).await.id();
+    assert_eq!(planned().await, json!([]));
+    town.supplier.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
+    assert_eq!(planned().await, json!([town.tenant.id]));
+    town.close().await;
+}
+
+#[tokio::test]
 async fn a_rekey_that_is_given_up_releases_its_differs() {
     let town = Town::open().await;
     town.prepare_rekeys().await;

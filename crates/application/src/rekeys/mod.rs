@@ -20,8 +20,10 @@ use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, Rek
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
 use domain::rekeys::{Job, KEYS_WITH_PACK, Prices, Rekey, RekeyDiffer, RekeyLock, RekeyState, cheapest};
+use domain::rights::has_right_to;
 use domain::rights::notices::NoticeKind;
 use domain::text::{PackNumber, Remark};
+use storage::copies::facts;
 use storage::differs::{answers, exposure};
 use storage::keys::losses;
 use storage::rights::authorities;
@@ -88,6 +90,26 @@ fn no_prices() -> Prices {
     }
 }
 
+/// For each differ who has, or had and lost, a key of it, and has a right to one: no court bars them.
+async fn entitled_again(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    compromised: &[DifferId],
+    today: Date,
+) -> Result<Vec<Vec<PersonId>>, ActError> {
+    let rights = authorities::rights(db, registration).await?;
+    let holds = facts::holds(db, registration, today).await?;
+    let mut found = Vec::new();
+    for differ in compromised {
+        let holds = facts::holds_on(&holds, *differ);
+        let is_barred = |person| holds.iter().any(|hold| hold.barred == Some(person));
+        let mut people = exposure::holders(db, *differ).await?;
+        people.retain(|person| !is_barred(*person) && has_right_to(&rights, *person, *differ, today));
+        found.push(people);
+    }
+    Ok(found)
+}
+
 async fn planned(
     db: &mut PgConnection,
     registration: &Registration,
@@ -96,7 +118,8 @@ async fn planned(
 ) -> Result<RekeyPlan, ActError> {
     let mut locks: Vec<PlannedLock> = Vec::new();
     let (mut needs, mut affected) = (Vec::new(), Vec::new());
-    for differ in compromised {
+    let entitled = entitled_again(db, registration.id, compromised, today).await?;
+    for (differ, people) in compromised.iter().zip(entitled) {
         for exposed in exposure::locks(db, *differ).await? {
             if exposed.registration_id != registration.id {
                 return Err(ActError::Conflict(
@@ -113,7 +136,6 @@ async fn planned(
                 }),
             }
         }
-        let people = exposure::entitled_again(db, registration.id, *differ, today).await?;
         needs.push(number_of(people.len()));
         let live = keys::live_of_differ(db, *differ).await?;
         let out =

@@ -123,13 +123,17 @@ pub struct LeftWithout {
     pub keys_kept_by_occupiers: Vec<KeyId>,
 }
 
+/// Whether a person has a right on a day that covers a differ.
+#[must_use]
+pub fn has_right_to(rights: &[Right], person: PersonId, differ: DifferId, day: Date) -> bool {
+    rights.iter().any(|right| right.person == person && right.in_force(day) && right.authority.covers(differ))
+}
+
 /// What people are left without on a day, by the rights that they have or had.
 #[must_use]
 pub fn left_without(rights: &[Right], belongings: Belongings, day: Date) -> LeftWithout {
     let of = |person: PersonId| rights.iter().filter(move |right| right.person == person);
-    let covered = |person: PersonId, differ: DifferId| {
-        of(person).any(|right| right.in_force(day) && right.authority.covers(differ))
-    };
+    let covered = |person: PersonId, differ: DifferId| has_right_to(rights, person, differ, day);
     let Belongings { keys, mut cards, mut requests } = belongings;
     cards.retain(|card| !of(card.person_id).any(|right| right.in_force(day)));
     requests.retain(|request| {

@@ -2,7 +2,6 @@
 
 use serde::Serialize;
 use sqlx::PgConnection;
-use time::Date;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -88,30 +87,13 @@ pub async fn in_store(db: &mut PgConnection, differ: DifferId) -> Result<u32> {
     Ok(found.fetch_one(db).await?.into())
 }
 
-/// Who has, or had and lost, a key of a differ that is not dead, and has a right to one on a day: an authority
-/// that covers it, their own or that of an organisation in which they have a seat, and no court that bars them.
-pub async fn entitled_again(
-    db: &mut PgConnection,
-    registration: RegistrationId,
-    differ: DifferId,
-    today: Date,
-) -> Result<Vec<PersonId>> {
+/// Who has, or had and lost, a key of a differ that is not dead.
+pub async fn holders(db: &mut PgConnection, differ: DifferId) -> Result<Vec<PersonId>> {
     Ok(sqlx::query_scalar!(
         r#"SELECT DISTINCT holder_id AS "person!" FROM keys
-           WHERE differ_id = $2 AND holder_id IS NOT NULL AND (state = 'with_person' OR key_is_missing(state))
-             AND EXISTS (SELECT 1 FROM authorities WHERE registration_id = $1
-                 AND (person_id = holder_id OR organisation_id IN (
-                     SELECT memberships.organisation_id FROM memberships WHERE memberships.person_id = holder_id
-                       AND in_force(memberships.first_day, memberships.last_day, NULL, $3)))
-                 AND in_force(first_day, last_day, revoked_at, $3)
-                 AND (every_differ OR EXISTS (SELECT 1 FROM authority_differs
-                      WHERE authority_id = authorities.id AND differ_id = $2)))
-             AND NOT EXISTS (SELECT 1 FROM holds WHERE registration_id = $1 AND barred_person_id = holder_id
-                 AND lifted_at IS NULL AND (ends_on IS NULL OR ends_on >= $3))
+           WHERE differ_id = $1 AND holder_id IS NOT NULL AND (state = 'with_person' OR key_is_missing(state))
            ORDER BY 1"#,
-        registration.0,
-        differ.0,
-        today
+        differ.0
     )
     .fetch_all(db)
     .await?)
