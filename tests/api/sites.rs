@@ -310,10 +310,11 @@ async fn plot_is_rekeyed(
     site: &Site,
     (plot, registration): (&str, &str),
     (differ, missing): (&str, &str),
+    buyer: &(String, Actor),
 ) {
     let lost = site.builder.post(format!("/v1/keys/{missing}/loss"), json!({"kind": "lost"})).await;
     let lost = lost.expect(201);
-    let refused = site.hand_over(plot, &buyer(town, "Another").await).await.expect(409);
+    let refused = site.hand_over(plot, buyer).await.expect(409);
     assert!(refused["detail"].as_str().unwrap().contains("1 key of the plot is lost"), "{refused}");
     let loss = lost["loss"]["id"].as_str().unwrap();
     let rekey = json!({"differ_ids": [differ], "loss_id": loss, "reason": "A key is lost."});
@@ -356,7 +357,7 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else() {
     // The final differ is neither released nor taken away from the plot.
     let differ = site.plot(id).await["locks"][0]["final_differ_id"].as_str().unwrap().to_owned();
     town.supplier.post(format!("/v1/differs/{differ}/state"), json!({"state": "released"})).await.expect(409);
-    plot_is_rekeyed(&town, &site, (id, registration), (&differ, &keys[0])).await;
+    plot_is_rekeyed(&town, &site, (id, registration), (&differ, &keys[0]), &buyer).await;
     let refused = site.hand_over(id, &buyer).await.expect(409);
     assert!(refused["detail"].as_str().unwrap().contains("still to be tried"), "{refused}");
     for lock in &locks {

@@ -49,12 +49,17 @@ fn docs() -> Vec<(String, String)> {
     found
 }
 
+/// The words of a text: letters, digits and these marks, without the full stop that ends a sentence.
+fn words<'a>(text: &'a str, marks: &'static str) -> impl Iterator<Item = &'a str> {
+    text.split(move |letter: char| !letter.is_ascii_alphanumeric() && !marks.contains(letter))
+        .map(|word| word.trim_end_matches('.'))
+}
+
 #[test]
 fn every_file_that_the_docs_name_is_there() {
     let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
     let (mut seen, mut missing) = (0, vec![]);
     for (name, text) in docs() {
-        let words = text.split(|letter: char| !letter.is_ascii_alphanumeric() && !"/._-".contains(letter));
         let folders = [
             "src/",
             "crates/",
@@ -66,7 +71,7 @@ fn every_file_that_the_docs_name_is_there() {
             "openapi/",
             "docker/",
         ];
-        for word in words.map(|word| word.trim_end_matches('.')) {
+        for word in words(&text, "/._-") {
             if folders.iter().any(|folder| word.starts_with(folder)) {
                 seen += 1;
                 if !root.join(word).exists() {
@@ -90,10 +95,9 @@ fn every_address_that_the_docs_name_is_there() {
     let (mut seen, mut missing) = (0, vec![]);
     // What changed names addresses that are gone.
     for (name, text) in docs().into_iter().filter(|(name, _)| !name.ends_with("CHANGELOG.md")) {
-        let words = text.split(|letter: char| !letter.is_ascii_alphanumeric() && !"/{}_.-".contains(letter));
-        for word in words.filter(|word| word.starts_with("/v1/")) {
+        for word in words(&text, "/{}_.-").filter(|word| word.starts_with("/v1/")) {
             seen += 1;
-            if !served.contains(&unnamed(word.trim_end_matches('.'))) {
+            if !served.contains(&unnamed(word)) {
                 missing.push(format!("{name}: {word}"));
             }
         }

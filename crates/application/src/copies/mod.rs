@@ -49,7 +49,7 @@ pub struct Ask {
     pub purpose: Purpose,
     /// The key that it replaces.
     pub replaces: Option<KeyId>,
-    /// The day from which it is needed.
+    /// The instant from which it is needed.
     pub needed_from: Option<OffsetDateTime>,
     /// The day by which it is to come back.
     pub due_back_on: Option<Date>,

@@ -118,7 +118,7 @@ impl OnRecord {
         Ok(Self { taken, without_bitting, drawn_in_a_year })
     }
 
-    fn of(self, geometry: Geometry, version: i32, counted: CountedSpace, today: Date) -> GeometryUse {
+    fn usage(self, geometry: Geometry, version: i32, counted: CountedSpace, today: Date) -> GeometryUse {
         let Self { taken, without_bitting, drawn_in_a_year } = self;
         let left = left_of(counted.count, taken);
         GeometryUse {
@@ -145,7 +145,7 @@ pub async fn usage(app: &App, caller: &Caller, section: SectionId) -> Result<Geo
     let on_record = OnRecord::read(&mut db, section, now).await?;
     drop(db);
     let counted = counted(&geometry, "").await?;
-    Ok(on_record.of(geometry, version, counted, now.date()))
+    Ok(on_record.usage(geometry, version, counted, now.date()))
 }
 
 /// How many are left where so many are taken.
@@ -196,7 +196,7 @@ pub async fn set(
     differs::set_geometry(act.db(), section, &value, version + 1, now).await?;
     act.enter_change("section.geometry_set", None, section.0, vec![]).await?;
     let on_record = OnRecord::read(act.db(), section, now).await?;
-    Ok(on_record.of(geometry, version + 1, counted, now.date()))
+    Ok(on_record.usage(geometry, version + 1, counted, now.date()))
 }
 
 /// The geometry of a section and its space, where it has one.

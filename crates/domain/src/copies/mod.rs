@@ -288,7 +288,7 @@ record! {
         purpose: Purpose,
         /// The key that it replaces.
         replaces_key_id: Option<KeyId>,
-        /// The day from which it is needed.
+        /// The instant from which it is needed.
         #[serde(with = "time::serde::rfc3339::option")]
         needed_from: Option<OffsetDateTime>,
         /// The day by which it is to come back.

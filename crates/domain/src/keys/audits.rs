@@ -143,9 +143,9 @@ record! {
         id: AuditId,
         /// The registration that it belongs to.
         registration_id: RegistrationId,
-        /// Only the keys of this person.
+        /// It is about the keys of this person only.
         person_id: Option<PersonId>,
-        /// Only the keys of this level.
+        /// It is about the keys of this level only.
         level: Option<Level>,
         /// What silence means.
         silence: Silence,

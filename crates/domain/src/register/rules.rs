@@ -128,7 +128,7 @@ pub struct RequiredAtCounter {
 }
 
 words! {
-    /// The person who may collect.
+    /// Who may collect.
     pub enum Collection {
         /// The recipient and nobody else.
         RecipientOnly = "recipient_only",
@@ -297,7 +297,7 @@ pub struct Rules {
     pub eligibility: Vec<Eligibility>,
     /// Which approvals are needed.
     pub approvals: Vec<ApprovalRule>,
-    /// The number of keys.
+    /// How many keys one person, one request and one differ may have.
     pub limits: Vec<Limit>,
     /// Lost and stolen keys count to the cap until their differ is dead.
     pub lost_keys_count: bool,
@@ -307,7 +307,7 @@ pub struct Rules {
     pub at_cut: RequiredAtCounter,
     /// What is shown before keys are handed over.
     pub at_hand_over: RequiredAtCounter,
-    /// The person who may collect.
+    /// Who may collect.
     pub collection: Collection,
     /// When an authorisation lapses.
     pub lapse: DayCount,

@@ -338,7 +338,7 @@ async fn things_of_a_counter(town: &Town) -> Things {
 }
 
 /// The path of an operation on the things that there are.
-fn path_of(operation: &Operation, ids: &BTreeMap<&'static str, String>) -> String {
+fn path_of(operation: &Operation, ids: &Things) -> String {
     let mut path = operation.path.clone();
     for (name, id) in ids {
         path = path.replace(&format!("{{{name}}}"), id);
@@ -353,13 +353,7 @@ fn kind_of(id: &str) -> &'static str {
 }
 
 /// Calls an operation and takes back whatever it did, so that the next caller finds the same things.
-async fn try_it(
-    town: &Town,
-    operation: &Operation,
-    who: &Actor,
-    ids: &BTreeMap<&'static str, String>,
-    before: &Snapshot,
-) -> u16 {
+async fn try_it(town: &Town, operation: &Operation, who: &Actor, ids: &Things, before: &Snapshot) -> u16 {
     let mut path = path_of(operation, ids);
     if operation.id.ends_with("_as_of") {
         path += "?at=2026-11-02T10:00:00Z";

@@ -296,7 +296,7 @@ words! {
 }
 
 words! {
-    /// The person who stands there.
+    /// Who stands there.
     pub enum Collector {
         /// The person for whom the key is.
         Recipient = "recipient",
@@ -319,7 +319,7 @@ pub struct ShownFacts {
     pub document: Option<DocumentKind>,
     /// A signature was drawn.
     pub signature: bool,
-    /// The person who stands there.
+    /// Who stands there.
     pub collector: Collector,
     /// The id of whoever stands there.
     pub collected_by: Option<PersonId>,

@@ -57,7 +57,7 @@ body! {
         purpose: Option<Purpose>,
         /// The key that it replaces.
         replaces_key_id: Option<KeyId>,
-        /// The day from which it is needed.
+        /// The instant from which it is needed.
         needed_from: Option<Moment>,
         /// The day by which it is to come back.
         due_back_on: Option<Day>,

@@ -29,9 +29,9 @@ pub fn routes() -> OpenApiRouter<App> {
 body! {
     /// An audit to open, of every key unless a person or a level is named.
     pub struct NewAudit {
-        /// Only the keys of this person.
+        /// It is about the keys of this person only.
         person_id: Option<PersonId>,
-        /// Only the keys of this level.
+        /// It is about the keys of this level only.
         level: Option<Level>,
     }
 
