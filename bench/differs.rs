@@ -24,6 +24,7 @@ use application::log::{Backpressure, LogView};
 use application::outside::Outside;
 use application::register::sections::SectionContent;
 use application::register::{registrations, sections};
+use application::undisturbed::Undisturbed;
 use application::{Act, ActError, App, differs, people, secrets};
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
@@ -57,6 +58,7 @@ fn app(pool: PgPool) -> App {
         spaces: Arc::default(),
         vault: Arc::new(Vault::new(&[Outside::system().secret()]).unwrap()),
         log: LogView::new(Backpressure { most: u64::MAX, longest: std::time::Duration::MAX }),
+        work: Undisturbed::default(),
     }
 }
 
@@ -88,7 +90,7 @@ async fn take(app: &App, section: SectionId, of: RegistrationId, space: &Space, 
     let mut at = from;
     while at < to {
         let beyond = to.min(at + BATCH);
-        let mut tx = app.pool.begin().await.unwrap();
+        let mut tx = storage::begin(&app.pool).await.unwrap();
         sqlx::query("SET LOCAL session_replication_role = replica").execute(&mut *tx).await.unwrap();
         let (mut ids, mut numbers, mut keys, mut sealed, mut fingerprints) =
             (vec![], vec![], vec![], vec![], vec![]);

@@ -40,7 +40,7 @@ struct Cli {
 #[derive(Subcommand)]
 enum Command {
     /// Serve the API.
-    Serve(serve::Options),
+    Serve(Box<serve::Options>),
     /// Bring the tables of a database up to date.
     Migrate(migrate::Options),
     /// Make a folder with keys, configuration and policy, open the log, and say what to keep apart.
@@ -116,7 +116,7 @@ pub fn run() -> ExitCode {
     };
     let cli = Cli::from_arg_matches(&command.get_matches()).unwrap_or_else(|error| error.exit());
     let done = match cli.command {
-        Command::Serve(options) => asynchronously(serve::run(options)),
+        Command::Serve(options) => asynchronously(serve::run(*options)),
         Command::Migrate(options) => asynchronously(migrate::run(options)),
         Command::SetUp(options) => asynchronously(set_up::run(options)),
         Command::Begin { database, supplier, person, email } => {

@@ -19,12 +19,14 @@ use application::log::cosigning::Witnesses;
 use application::log::sequencer::Sequencer;
 use application::log::{Backpressure, LogView, sequencer};
 use application::outside::Outside;
+use application::undisturbed::Undisturbed;
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
 use crypto::tokens::card::CardKeys;
 use crypto::tokens::keys::KeySet;
 use crypto::vault::Vault;
 use evidence_log::policy::Policy;
+use web::connections::Most;
 use web::limits::Limits;
 
 /// The role as which the service works: it cannot unmake evidence.
@@ -53,8 +55,17 @@ impl Database {
     }
 }
 
+/// What `PostgreSQL` ends by itself, in milliseconds: a statement, a wait for a row, a transaction in which nothing
+/// is said. The longest that a call may take is 30 s; a signature of the log waits for a disk.
+const TIME_LIMITS: [(&str, &str); 3] = [
+    ("statement_timeout", "30000"),
+    ("lock_timeout", "10000"),
+    ("idle_in_transaction_session_timeout", "60000"),
+];
+
 /// Connections as the service role, to a database that is up to date.
 pub async fn connect(options: PgConnectOptions, most: u32) -> Result<PgPool, Box<dyn Error>> {
+    let options = options.options(TIME_LIMITS);
     let pool = PgPoolOptions::new()
         .max_connections(most)
         .acquire_timeout(Duration::from_secs(5))
@@ -85,6 +96,7 @@ pub fn app(pool: PgPool, keys: &Keys) -> Result<App, Box<dyn Error>> {
         spaces: Arc::default(),
         vault: Arc::new(Vault::new(&keys.master)?),
         log: LogView::new(Backpressure::default()),
+        work: Undisturbed::default(),
     })
 }
 
@@ -232,12 +244,38 @@ pub struct LimitOptions {
     /// Attempts to sign in a minute for one address.
     #[arg(long, env = "WARDBOOK_SIGN_INS_PER_MINUTE", default_value = "20")]
     sign_ins_per_minute: NonZeroU32,
+    /// The most connections; fewer, where the process may not have as many descriptors.
+    #[arg(long, env = "WARDBOOK_MOST_CALLERS", default_value_t = 1024)]
+    most_callers: usize,
+    /// The most connections of one address, where there are no proxies of your own.
+    #[arg(long, env = "WARDBOOK_MOST_CALLERS_BY_ADDRESS", default_value_t = 64)]
+    most_callers_by_address: usize,
     /// Proxies of your own in front of the service, each of which adds to `X-Forwarded-For`.
     #[arg(long, env = "WARDBOOK_PROXIES", default_value_t = 0)]
     proxies: usize,
 }
 
+/// Descriptors that no caller gets: the log's files, standard output, what the libraries have.
+const OWN_DESCRIPTORS: usize = 48;
+
+/// So many connections as there are descriptors for, beside so many of ours.
+pub fn callers(wanted: usize, ours: usize) -> Result<usize, Box<dyn Error>> {
+    let (soft, _) = nix::sys::resource::getrlimit(nix::sys::resource::Resource::RLIMIT_NOFILE)?;
+    let left = usize::try_from(soft).unwrap_or(usize::MAX).saturating_sub(ours + OWN_DESCRIPTORS);
+    match left.min(wanted) {
+        0 => Err(format!("{soft} descriptors are too few to serve with").into()),
+        most => Ok(most),
+    }
+}
+
 impl LimitOptions {
+    /// How many connections there may be, beside so many descriptors of ours.
+    pub fn most(self, ours: u32) -> Result<Most, Box<dyn Error>> {
+        let in_all = callers(self.most_callers, usize::try_from(ours)?)?;
+        let by_address = if self.proxies == 0 { self.most_callers_by_address } else { in_all };
+        Ok(Most { in_all, by_address })
+    }
+
     /// As the service has them.
     pub fn limits(self) -> Limits {
         Limits::new(self.calls_per_second, self.sign_ins_per_minute, self.proxies)

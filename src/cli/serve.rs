@@ -7,12 +7,14 @@ use std::time::Duration;
 
 use clap::Args;
 use tokio::net::TcpListener;
+use tokio::time::Instant;
 
 use crate::cli::Done;
 use crate::cli::options::{self, Database, KeyOptions, LimitOptions, LogOptions};
 use application::log::sequencer::{LogWork, Sequencer};
 use application::log::{Backpressure, LogView};
 use application::{App, cards, secrets, tasks};
+use web::connections::{self, Most};
 use web::limits::Limits;
 
 /// Options of `serve`.
@@ -59,15 +61,16 @@ pub async fn run(options: Options) -> Done {
     let app = App { log: LogView::new(pressure), ..options::app(options.database.pool().await?, &keys)? };
     let sequencer = options.log.sequencer(app.clone())?;
     let listener = listen(options.listen).await?;
+    let most = options.limits.most(options.database.connections)?;
     if let Some(address) = options.metrics {
         let listener = listen(address).await?;
         tracing::info!(address = %listener.local_addr()?, "metrics.listening");
         tokio::spawn(serve_metrics(listener, app.log.clone()));
     }
-    tracing::info!(address = %listener.local_addr()?, "serve.listening");
+    tracing::info!(address = %listener.local_addr()?, callers = most.in_all, "serve.listening");
     let log = if no_sequencing { LogWork::Watch } else { LogWork::Sequence };
     let withdrawn = &options.keys.withdrawn_card_keys;
-    serve(app, withdrawn, (sequencer, log), listener, options.limits.limits()).await
+    serve(app, withdrawn, (sequencer, log), listener, (options.limits.limits(), most)).await
 }
 
 /// Figures, on an address of their own: they are nobody's business who calls the API.
@@ -75,10 +78,12 @@ async fn serve_metrics(listener: TcpListener, log: LogView) {
     use axum::{Router, http::header::CONTENT_TYPE, routing::get};
     let text =
         move || async move { ([(CONTENT_TYPE, application::log::metrics::MEDIA_TYPE)], log.metrics.text()) };
-    if let Err(error) = axum::serve(listener, Router::new().route("/metrics", get(text))).await {
-        tracing::error!(error = %error, "metrics.failed");
-    }
+    let router = Router::new().route("/metrics", get(text));
+    connections::serve(listener, router, COLLECTORS, std::future::pending()).await;
 }
+
+/// Few collect figures, and their descriptors are ours.
+const COLLECTORS: Most = Most { in_all: 8, by_address: 8 };
 
 /// Serves an app on a socket, with its background tasks, until a signal comes.
 pub async fn serve(
@@ -86,7 +91,7 @@ pub async fn serve(
     withdrawn: &[String],
     (sequencer, work): (Sequencer, LogWork),
     listener: TcpListener,
-    limits: Limits,
+    (limits, most): (Limits, Most),
 ) -> Done {
     sequencer.require_log().await?;
     cards::require_keys(&app, withdrawn).await?;
@@ -94,16 +99,23 @@ pub async fn serve(
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
     let log = tokio::spawn(sequencer.run(work));
     let sequencing = log.abort_handle();
-    let service = web::router(app, limits).into_make_service_with_connect_info::<SocketAddr>();
-    axum::serve(listener, service)
-        .with_graceful_shutdown(async move {
-            tokio::select! {
-                () = signal() => {}
-                // Without its sequencer a process would not even know how much waits.
-                _ = log => tracing::error!("log.ended"),
-            }
-        })
-        .await?;
+    let under_way = app.work.clone();
+    let (signalled, ends) = tokio::sync::oneshot::channel();
+    connections::serve(listener, web::router(app, limits), most, async move {
+        tokio::select! {
+            () = signal() => {}
+            // Without its sequencer a process would not even know how much waits.
+            _ = log => tracing::error!("log.ended"),
+        }
+        let _ = signalled.send(Instant::now() + connections::END);
+    })
+    .await;
+    // What was begun for callers who have gone.
+    if let Ok(end) = ends.await
+        && tokio::time::timeout_at(end, under_way.ended()).await.is_err()
+    {
+        tracing::warn!("acts.cut");
+    }
     tasks.abort();
     if sequencing.is_finished() {
         return Err("the sequencer broke: see the lines before".into());

@@ -371,7 +371,7 @@ async fn several_sequencers_give_every_entry_one_index() {
                 for number in 0..12_u32 {
                     // Every third transaction is rolled back: its position in the queue is a gap.
                     let entry = uuid::Uuid::from_bytes(town.app.outside.bytes());
-                    let mut tx = town.admin.begin().await.unwrap();
+                    let mut tx = storage::begin(&town.admin).await.unwrap();
                     sqlx::query("INSERT INTO log_entries VALUES ($1, 'change', $2, now())")
                         .bind(entry)
                         .bind(format!("{{\"entry\":\"{entry}\",\"commitments\":[]}}").into_bytes())

@@ -279,7 +279,7 @@ async fn the_key_of_an_occupier_is_called_in_once_the_occupier_has_left() {
 async fn a_preview_is_a_read() {
     let town = Town::open().await;
     // Somebody else has the row of the registration, and the log takes no more for now.
-    let mut other = town.admin.begin().await.unwrap();
+    let mut other = storage::begin(&town.admin).await.unwrap();
     sqlx::query("SELECT id FROM registrations FOR UPDATE").fetch_all(&mut *other).await.unwrap();
     let late = town.clock_now() - time::Duration::hours(1);
     let full = LogStanding { oldest: Some(late), waiting: 1, ..LogStanding::default() };

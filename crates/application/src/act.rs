@@ -103,7 +103,7 @@ impl<'a> Act<'a> {
     }
 
     async fn open(app: &'a App, caller: &'a Caller) -> Result<Self, ActError> {
-        let tx = app.pool.begin().await?;
+        let tx = storage::begin(&app.pool).await?;
         Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, wrote_entries: false })
     }
 

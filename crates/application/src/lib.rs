@@ -33,6 +33,7 @@ pub mod rights;
 pub mod secrets;
 pub mod sites;
 pub mod tasks;
+pub mod undisturbed;
 
 pub use crate::act::{Act, Idempotency};
 pub use crate::error::{ActError, FieldProblem};
@@ -45,6 +46,7 @@ use sqlx::PgPool;
 
 use crate::cards::status_lists;
 use crate::outside::Outside;
+use crate::undisturbed::Undisturbed;
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
 use crypto::tokens::card::CardKeys;
@@ -71,4 +73,6 @@ pub struct App {
     pub vault: Arc<Vault>,
     /// How the evidence log stands.
     pub log: log::LogView,
+    /// What is under way for those who call.
+    pub work: Undisturbed,
 }

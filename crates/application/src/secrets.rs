@@ -107,7 +107,7 @@ pub struct RotationCount {
 /// and deletes the old ones. Broken off, it is run again; the service goes on meanwhile.
 pub async fn rotate(app: &App) -> Result<RotationCount, ActError> {
     let now = app.outside.clock.now();
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     let keys = secrets::keys_for_update(&mut tx).await?;
     let wrapped = keys.len();
     for key in keys {
@@ -121,7 +121,7 @@ pub async fn rotate(app: &App) -> Result<RotationCount, ActError> {
     // Died here: old secrets open under old data keys, which are still there.
     let mut sealed = 0;
     loop {
-        let mut tx = app.pool.begin().await?;
+        let mut tx = storage::begin(&app.pool).await?;
         let bittings = secrets::old_bittings(&mut tx, BATCH).await?;
         let second_factors = secrets::old_second_factors(&mut tx, BATCH).await?;
         if bittings.is_empty() && second_factors.is_empty() {

@@ -61,12 +61,39 @@ impl StorageError {
             _ => None,
         }
     }
+
+    /// Whether it passes by itself, so that the same may be asked again.
+    #[must_use]
+    pub fn passes(&self) -> bool {
+        use sqlx::Error;
+        match self {
+            Self::Database(Error::PoolTimedOut | Error::PoolClosed | Error::Io(_) | Error::WorkerCrashed) => {
+                true
+            }
+            Self::Database(Error::Database(error)) => {
+                error.code().is_some_and(|code| PASSING.iter().any(|start| code.starts_with(start)))
+            }
+            _ => false,
+        }
+    }
 }
+
+/// The beginnings of the codes of what passes (`PostgreSQL`, appendix A): connections, two acts that wait for each
+/// other, a lock or a statement that takes too long, too many connections, a server that stops, starts or stands
+/// back behind another one.
+const PASSING: [&str; 8] = ["08", "40", "53", "55P03", "57", "58", "25006", "25P0"];
 
 /// Whether the database answers.
 pub async fn ping(pool: &sqlx::PgPool) -> Result<()> {
     sqlx::query_scalar!("SELECT 1").fetch_one(pool).await?;
     Ok(())
+}
+
+/// Begins a transaction: in a task that nobody ends, since a connection whose BEGIN was dropped half-way goes
+/// back to the pool inside of a transaction.
+#[expect(clippy::disallowed_methods, reason = "the one place that begins")]
+pub async fn begin(pool: &sqlx::PgPool) -> Result<sqlx::Transaction<'static, sqlx::Postgres>> {
+    Ok(pool.begin().await?)
 }
 
 /// A point inside the transaction to which it can go back.

@@ -6,6 +6,7 @@ mod body;
 pub mod operation;
 
 pub mod api;
+pub mod connections;
 pub mod extract;
 pub mod limits;
 pub mod log;
@@ -16,9 +17,10 @@ pub mod status_lists;
 
 use std::time::Duration;
 
-use axum::extract::DefaultBodyLimit;
+use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::StatusCode;
-use axum::response::IntoResponse;
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
 use axum::{Router, middleware};
 use tower::ServiceBuilder;
 use tower_http::catch_panic::CatchPanicLayer;
@@ -27,14 +29,20 @@ use tower_http::timeout::TimeoutLayer;
 use crate::limits::Limits;
 use crate::problem::{Problem, ProblemKind};
 use application::App;
+use application::undisturbed::Undisturbed;
 
 /// The most bytes of a body, an import apart.
 pub const BODY_LIMIT: usize = 256 * 1024;
 
+/// Works for a call to its end, although its caller hangs up or the limit on time is reached.
+async fn undisturbed(State(work): State<Undisturbed>, request: Request, next: Next) -> Response {
+    work.run(next.run(request)).await
+}
+
 /// The whole service.
 pub fn router(app: App, limits: Limits) -> Router {
     let (api, document) = openapi::build();
-    let random = app.outside.clone();
+    let (random, work) = (app.outside.clone(), app.work.clone());
     let layers = ServiceBuilder::new()
         .layer(middleware::from_fn_with_state(random, problem::with_request_id))
         .layer(CatchPanicLayer::custom(|_| {
@@ -43,6 +51,7 @@ pub fn router(app: App, limits: Limits) -> Router {
         }))
         .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_secs(30)))
         .layer(middleware::from_fn_with_state(limits, limits::by_address))
+        .layer(middleware::from_fn_with_state(work, undisturbed))
         .layer(DefaultBodyLimit::max(BODY_LIMIT));
     Router::new()
         .merge(api)

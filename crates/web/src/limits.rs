@@ -1,6 +1,6 @@
 //! How often an address may call: 429 with `Retry-After` and the `RateLimit` fields.
 
-use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::num::NonZeroU32;
 use std::sync::Arc;
 
@@ -67,7 +67,7 @@ impl Limits {
 
 /// Counts calls by address and turns too many away.
 pub async fn by_address(State(limits): State<Limits>, mut request: Request, next: Next) -> Response {
-    let address = address_of(&request, limits.proxies);
+    let address = network_of(address_of(&request, limits.proxies));
     if let Some(limit) = &limits.calls
         && let Err(refused) = limit.count(address)
     {
@@ -95,6 +95,16 @@ impl<S: Send + Sync> FromRequestParts<S> for Attempt {
             limit.count(*address)?;
         }
         Ok(Self)
+    }
+}
+
+/// Whose address it is, for what is counted: of IPv6 the network of 64 bits, since whoever has one address of it
+/// has them all (RFC 6177; RFC 4291 section 2.5.4).
+#[must_use]
+pub fn network_of(address: IpAddr) -> IpAddr {
+    match address.to_canonical() {
+        IpAddr::V6(address) => Ipv6Addr::from_bits(address.to_bits() & (u128::MAX << 64)).into(),
+        v4 @ IpAddr::V4(_) => v4,
     }
 }
 

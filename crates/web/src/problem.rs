@@ -224,15 +224,8 @@ impl From<ActError> for Problem {
 }
 
 fn storage_problem(error: &StorageError) -> Problem {
-    let busy = matches!(
-        error,
-        StorageError::Database(sqlx::Error::PoolTimedOut | sqlx::Error::Io(_) | sqlx::Error::PoolClosed)
-    );
-    // Two acts that wait for each other: the database ends one, which may be sent again.
-    let deadlock = matches!(error, StorageError::Database(sqlx::Error::Database(error))
-        if matches!(error.code().as_deref(), Some("40P01" | "40001")));
     tracing::error!(error = %error, "database.failed");
-    if busy || deadlock {
+    if error.passes() {
         Problem::new(ProblemKind::Unavailable).retry_after(1)
     } else {
         Problem::new(ProblemKind::Internal)

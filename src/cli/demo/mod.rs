@@ -79,18 +79,22 @@ pub fn run(options: &Options) -> Done {
     super::asynchronously(serve_demo(options, url))
 }
 
+/// To the database.
+const CONNECTIONS: u32 = 8;
+
 async fn serve_demo(options: &Options, url: String) -> Done {
     let outside = Outside::system();
     let login = with_login(url, &outside).await?;
     let address = format!("http://{}", options.listen);
-    let app = options::app(options::connect(login, 8).await?, &Keys::of_the_moment(&address)?)?;
+    let app = options::app(options::connect(login, CONNECTIONS).await?, &Keys::of_the_moment(&address)?)?;
     let listener = serve::listen(options.listen).await?;
+    let most = options.limits.most(CONNECTIONS)?;
     let folder = Folder::new(&app.outside)?;
     let keys = sequencer::keys("localhost/demo", &[new_signing_key()?])?;
     let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
     sequencer.init().await?;
     load(&app).await?.print(&address, &sequencer);
-    serve::serve(app, &[], (sequencer, LogWork::Sequence), listener, options.limits.limits()).await
+    serve::serve(app, &[], (sequencer, LogWork::Sequence), listener, (options.limits.limits(), most)).await
 }
 
 /// Migrates as whoever may, and gives the address as a login that may no more than the service.
@@ -240,7 +244,7 @@ impl Loader<'_> {
         let password = app.outside.secret().chars().take(16).collect::<String>();
         let hash = app.passwords.hash(SecretString::from(password.clone()), app.outside.bytes()).await?;
         let now = app.outside.clock.now();
-        let mut tx = app.pool.begin().await?;
+        let mut tx = storage::begin(&app.pool).await?;
         stored::set_password(&mut tx, id, &hash, now).await?;
         let secret = if staff {
             let secret: [u8; 20] = app.outside.bytes();

@@ -19,7 +19,7 @@ use axum::routing::post;
 use clap::Args;
 use sha2::{Digest, Sha256};
 
-use crate::cli::options::read_policy;
+use crate::cli::options::{callers, read_policy};
 use crate::cli::{Done, serve};
 use application::log::sequencer;
 use application::outside::Outside;
@@ -27,9 +27,13 @@ use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
 use evidence_log::note::{KeyKind, SignerKey, VerifierKey};
 use evidence_log::witness::{Question, Refusal};
+use web::connections::{self, Most};
 
 /// More than any question has.
 const MOST_BYTES: usize = 64 * 1024;
+
+/// Logs are few.
+const MOST_CALLERS: usize = 256;
 
 /// Options of `log witness`.
 #[derive(Args)]
@@ -76,7 +80,9 @@ pub async fn run(options: Options) -> Done {
         .route("/add-checkpoint", post(add_checkpoint))
         .layer(DefaultBodyLimit::max(MOST_BYTES))
         .with_state(witness);
-    axum::serve(listener, app).with_graceful_shutdown(serve::signal()).await?;
+    let in_all = callers(MOST_CALLERS, 0)?;
+    let most = Most { in_all, by_address: in_all.min(64) };
+    connections::serve(listener, app, most, serve::signal()).await;
     drop(lock);
     Ok(())
 }

@@ -166,7 +166,7 @@ impl Town {
         &self,
         query: sqlx::query::Query<'static, sqlx::Postgres, sqlx::postgres::PgArguments>,
     ) {
-        let mut tx = self.admin.begin().await.unwrap();
+        let mut tx = storage::begin(&self.admin).await.unwrap();
         sqlx::query("SET LOCAL session_replication_role = replica").execute(&mut *tx).await.unwrap();
         assert!(query.execute(&mut *tx).await.unwrap().rows_affected() > 0);
         tx.commit().await.unwrap();

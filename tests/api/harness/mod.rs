@@ -28,6 +28,7 @@ use application::log::archive::Archive;
 use application::log::sequencer::Sequencer;
 use application::log::{Backpressure, LogView, sequencer};
 use application::outside::{Clock, Outside, SystemRandom};
+use application::undisturbed::Undisturbed;
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
 use crypto::tokens::card::CardKeys;
@@ -199,6 +200,7 @@ impl Town {
             spaces: Arc::default(),
             vault: Arc::new(Vault::new(&[MASTER_KEY.to_owned()]).unwrap()),
             log: LogView::new(Backpressure::default()),
+            work: Undisturbed::default(),
         };
         let scratch = Scratch::new();
         let log_keys = sequencer::keys(ORIGIN, &[key_pem()]).unwrap();

@@ -255,7 +255,7 @@ async fn what_held_when_the_clock_was_read_must_still_hold_under_the_lock() {
     let id = town.authorised(json!({})).await;
     town.pass(Duration::days(30) - Duration::seconds(1));
     // Somebody holds the registration while the authorisation runs out.
-    let mut tx = town.admin.begin().await.unwrap();
+    let mut tx = storage::begin(&town.admin).await.unwrap();
     sqlx::query("SELECT 1 FROM registrations WHERE id = $1::uuid FOR UPDATE")
         .bind(town.registration.parse::<uuid::Uuid>().unwrap())
         .execute(&mut *tx)

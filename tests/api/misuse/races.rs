@@ -258,7 +258,7 @@ async fn approvals_at_the_same_time_all_count() {
 /// Takes something away in a transaction that is still open when the cut comes, and commits once the
 /// cut waits for it. The cut must wait, and must not be permitted.
 async fn cut_while_taken_away(town: &Town, id: &str, sql: &'static str, subject: &str) -> Reply {
-    let mut tx = town.admin.begin().await.unwrap();
+    let mut tx = storage::begin(&town.admin).await.unwrap();
     let done = sqlx::query(sql).bind(subject.parse::<uuid::Uuid>().unwrap()).execute(&mut *tx).await.unwrap();
     assert_eq!(done.rows_affected(), 1);
     let (staff, path) = (town.counter_staff.clone(), format!("/v1/copy-requests/{id}/cuts"));

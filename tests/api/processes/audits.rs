@@ -74,12 +74,7 @@ async fn an_audit_finds_the_log_in_order_and_a_receipt_verifies_offline() {
     assert_eq!(machine.audit(&server, "mirror", &["--all"]).await.status.code(), Some(0));
 
     drop(server);
-    let gone = Server {
-        process: Command::new("true").spawn().unwrap(),
-        name: String::new(),
-        address: "http://127.0.0.1:1".to_owned(),
-        figures: String::new(),
-    };
+    let gone = Server::at(Command::new("true").spawn().unwrap(), "http://127.0.0.1:1");
     assert_eq!(machine.audit(&gone, "mirror", &[]).await.status.code(), Some(2));
 }
 

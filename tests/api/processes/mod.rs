@@ -2,7 +2,9 @@
 
 mod audits;
 mod backups;
+mod connections;
 mod first_start;
+mod hang_ups;
 mod kills;
 mod offline_day;
 mod rotation;
@@ -12,6 +14,7 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
@@ -39,9 +42,17 @@ pub struct Server {
     pub address: String,
     /// Where its figures are collected.
     pub figures: String,
+    /// What it has said since it listens.
+    pub lines: Arc<Mutex<Vec<Value>>>,
 }
 
 impl Server {
+    /// A process that listens at an address, and is no register.
+    pub fn at(process: Child, address: &str) -> Self {
+        let address = address.to_owned();
+        Self { process, name: String::new(), address, figures: String::new(), lines: Arc::default() }
+    }
+
     /// A figure of the process, by its name.
     pub fn figure(&self, name: &str) -> f64 {
         let mut reply = agent().get(format!("{}/metrics", self.figures)).call().unwrap();
@@ -91,9 +102,14 @@ impl Machine {
     }
 
     pub fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(PROGRAM);
+        let mut command = self.prepared(Command::new(PROGRAM));
+        command.args(arguments);
         command
-            .args(arguments)
+    }
+
+    /// With what every command of the program is told by its environment.
+    fn prepared(&self, mut command: Command) -> Command {
+        command
             .env("WARDBOOK_DATABASE_URL", &self.database)
             .env("WARDBOOK_ADMIN_URL", &self.database)
             .env("WARDBOOK_LOG_ORIGIN", ORIGIN)
@@ -123,11 +139,23 @@ impl Machine {
 
     /// Starts a server at an address, with more arguments.
     pub fn serve_at(&self, listen: &str, more: &[&str]) -> Server {
+        self.serve_by(Command::new(PROGRAM), listen, more)
+    }
+
+    /// Starts a server that may have so many descriptors.
+    pub fn serve_with_descriptors(&self, descriptors: u32) -> Server {
+        let mut shell = Command::new("sh");
+        shell.args(["-c", &format!("ulimit -n {descriptors}; exec \"$0\" \"$@\""), PROGRAM]);
+        self.serve_by(shell, "127.0.0.1:0", &[])
+    }
+
+    fn serve_by(&self, program: Command, listen: &str, more: &[&str]) -> Server {
         let name = format!("server-{}", NEXT.fetch_add(1, Ordering::SeqCst));
         let and = if self.database.contains('?') { '&' } else { '?' };
         let database = format!("{}{and}application_name={name}", self.database);
         let mut process = self
-            .command(&["serve", "--listen", listen, "--metrics", "127.0.0.1:0", "--connections", "8"])
+            .prepared(program)
+            .args(["serve", "--listen", listen, "--metrics", "127.0.0.1:0", "--connections", "8"])
             .args(more)
             .env("WARDBOOK_DATABASE_URL", database)
             .stdout(Stdio::piped())
@@ -142,8 +170,13 @@ impl Machine {
         };
         let (figures, address) = (listening("metrics.listening"), listening("serve.listening"));
         // Its lines are read on, so that it never waits for somebody to read them.
-        std::thread::spawn(move || lines.for_each(drop));
-        Server { process, name, address, figures }
+        let said = Arc::<Mutex<Vec<Value>>>::default();
+        let kept = Arc::clone(&said);
+        std::thread::spawn(move || {
+            let lines = lines.map_while(Result::ok).filter_map(|line| serde_json::from_str(&line).ok());
+            lines.for_each(|line| kept.lock().unwrap().push(line));
+        });
+        Server { process, name, address, figures, lines: said }
     }
 
     pub async fn audit(&self, server: &Server, mirror: &str, more: &[&str]) -> Output {
@@ -155,6 +188,14 @@ impl Machine {
 
 pub fn said(output: &Output) -> String {
     String::from_utf8_lossy(&[&output.stdout[..], &output.stderr[..]].concat()).into_owned()
+}
+
+impl Server {
+    /// Asks it to end.
+    pub fn terminate(&self) {
+        let pid = self.process.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
+    }
 }
 
 /// Waits until something holds; a deadline only ends a test that would never end.

@@ -16,9 +16,7 @@ fn witness(machine: &Machine, name: &str, store: &str) -> (Server, String) {
         .unwrap();
     // witness VKEY at ADDRESS
     let words: Vec<&str> = line.split_whitespace().collect();
-    let server =
-        Server { process, name: String::new(), address: words[3].to_owned(), figures: String::new() };
-    (server, words[1].to_owned())
+    (Server::at(process, words[3]), words[1].to_owned())
 }
 
 fn ask_witness(address: &str, question: &str) -> (u16, String) {

@@ -43,7 +43,7 @@ impl Sequencer {
     /// # Errors
     /// When either cannot be read.
     pub async fn sizes(&self) -> Result<(u64, u64), LogError> {
-        let mut tx = self.app().pool.begin().await?;
+        let mut tx = storage::begin(&self.app().pool).await?;
         let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
         let archived = self.newest().await?.map_or(0, |newest| newest.size);
         Ok((head.size, archived))
@@ -55,7 +55,7 @@ impl Sequencer {
     /// When they do not lead to the archived root: then nothing was changed.
     pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<RecoveryCount, LogError> {
         let wrong = |what: String| LogError::Settings(what);
-        let mut tx = self.app().pool.begin().await?;
+        let mut tx = storage::begin(&self.app().pool).await?;
         let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
         let newest = self.newest().await?.ok_or_else(|| wrong("the archive is missing".to_owned()))?;
@@ -99,7 +99,7 @@ impl Sequencer {
         let wrong = |what: &str| Err(LogError::Settings(what.to_owned()));
         let outside = &self.app().outside;
         let now = outside.clock.now();
-        let mut tx = self.app().pool.begin().await?;
+        let mut tx = storage::begin(&self.app().pool).await?;
         let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
         let newest = self.newest().await?;
         let in_archive = newest.as_ref().map(|newest| newest.origin.as_str());

@@ -137,7 +137,7 @@ impl Sequencer {
         if let Some(newest) = self.newest().await? {
             return Err(LogError::Exists(format!("the archive has {} at {}", newest.origin, newest.size)));
         }
-        let mut tx = self.app.pool.begin().await?;
+        let mut tx = storage::begin(&self.app.pool).await?;
         if let Some(head) = log::head_for_update(&mut tx).await? {
             return Err(LogError::Exists(head.origin));
         }
@@ -206,7 +206,7 @@ impl Sequencer {
 
     /// Entries from the queue into the tree, and a signed head.
     async fn sequence(&self) -> Result<u64, LogError> {
-        let mut tx = self.app.pool.begin().await?;
+        let mut tx = storage::begin(&self.app.pool).await?;
         let sequenced = self.sequence_in(&mut tx).await;
         ended(tx, sequenced).await
         // Died here: the head is signed and nobody has seen it; the next round archives and publishes
@@ -243,7 +243,7 @@ impl Sequencer {
 
     /// The head into the archive, then to the readers.
     async fn publish(&self) -> Result<(), LogError> {
-        let mut tx = self.app.pool.begin().await?;
+        let mut tx = storage::begin(&self.app.pool).await?;
         let archived = self.archive_in(&mut tx).await;
         // Died here: it is archived, and the next round shows it to the witnesses.
         match ended(tx, archived).await? {

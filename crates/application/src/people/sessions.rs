@@ -97,7 +97,7 @@ pub async fn sign_in(
             Some(step_of_code(secret, code, now).ok_or(ActError::Unauthenticated)?)
         }
     };
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     if !sessions::accept(&mut tx, person, &account.password_hash, step, now).await? {
         return Err(ActError::Unauthenticated);
     }
@@ -141,7 +141,7 @@ async fn new_refresh_token(
 pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> {
     let now = app.outside.clock.now();
     let hash = secret_hash(token);
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     let found = sessions::refresh_token(&mut tx, &hash).await?.ok_or(ActError::Unauthenticated)?;
     if found.ended_at.is_some() || found.expires_at <= now {
         return Err(ActError::Unauthenticated);
@@ -231,7 +231,7 @@ pub async fn accept_invitation(app: &App, token: &str, password: SecretString) -
     require_password("/password", &password)?;
     let hash = app.passwords.hash(password, app.outside.bytes()).await?;
     let now = app.outside.clock.now();
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     let person =
         sessions::use_invitation(&mut tx, &secret_hash(token), now).await?.ok_or(ActError::NotFound)?;
     sessions::set_password(&mut tx, person, &hash, now).await?;
@@ -258,7 +258,7 @@ pub async fn change_password(
         return Err(ActError::invalid("/old_password", "is wrong"));
     }
     let hash = app.passwords.hash(new, app.outside.bytes()).await?;
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     if !sessions::accept(&mut tx, person, &account.password_hash, None, now).await? {
         return Err(ActError::Unauthenticated);
     }
@@ -282,7 +282,7 @@ async fn counted_account(
     person: PersonId,
     now: OffsetDateTime,
 ) -> Result<sessions::Account, ActError> {
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     let account = sessions::account(&mut tx, person).await?.ok_or(ActError::NotFound)?;
     let counted = sessions::count_attempt(&mut tx, person, now, FREE_ATTEMPTS).await?;
     tx.commit().await?;
@@ -349,7 +349,7 @@ pub async fn confirm_second_factor(app: &App, caller: &Caller, code: &str) -> Re
         .ok_or(ActError::Conflict("no second factor waits to be confirmed"))?;
     let secret = second_factor_secret(app, person, &sealed).await?;
     let step = step_of_code(secret, code, now).ok_or_else(|| ActError::invalid("/code", "is wrong"))?;
-    let mut tx = app.pool.begin().await?;
+    let mut tx = storage::begin(&app.pool).await?;
     if !sessions::accept(&mut tx, person, &account.password_hash, None, now).await? {
         return Err(ActError::Unauthenticated);
     }

@@ -431,7 +431,7 @@ async fn restore(town: &Town, before: &Snapshot) {
     let after = snapshot(town).await;
     let changed: Vec<_> =
         before.iter().zip(&after).filter(|(old, new)| old != new).map(|(old, _)| old).collect();
-    let mut tx = town.admin.begin().await.unwrap();
+    let mut tx = storage::begin(&town.admin).await.unwrap();
     sqlx::query("SET session_replication_role = replica").execute(&mut *tx).await.unwrap();
     for (table, rows) in changed {
         let columns: Vec<String> = sqlx::query_scalar(

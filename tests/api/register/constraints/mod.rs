@@ -187,7 +187,7 @@ async fn copy_row(pool: &PgPool, table: &str, set: &str, same: bool) -> String {
 
 /// The name of the constraint that a statement violates; whatever it does is undone.
 async fn violated(pool: &PgPool, table: &str, sql: &str) -> Option<String> {
-    let mut tx = pool.begin().await.unwrap();
+    let mut tx = storage::begin(pool).await.unwrap();
     // Evidence refuses updates before its constraints are looked at.
     let disable = format!("ALTER TABLE {table} DISABLE TRIGGER USER");
     sqlx::query(sqlx::AssertSqlSafe(disable)).execute(&mut *tx).await.unwrap();
