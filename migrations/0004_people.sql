@@ -84,6 +84,8 @@ CREATE TABLE client_programs (
     kind text NOT NULL GENERATED ALWAYS AS ('program') STORED,
     organisation_id uuid NOT NULL CONSTRAINT client_programs_organisation REFERENCES organisations,
     name text NOT NULL CONSTRAINT client_programs_name CHECK (char_length(name) BETWEEN 1 AND 200),
+    scopes text[] NOT NULL CONSTRAINT client_programs_scopes CHECK
+        (scopes <@ ARRAY['read', 'register', 'card-checks', 'blanks', 'offline-cuts', 'log']),
     secret_hash bytea NOT NULL CONSTRAINT client_programs_secret CHECK (octet_length(secret_hash) = 32),
     created_at timestamptz NOT NULL,
     revoked_at timestamptz,
@@ -91,6 +93,7 @@ CREATE TABLE client_programs (
 );
 COMMENT ON TABLE client_programs IS 'Programs that act for an organisation.';
 COMMENT ON COLUMN client_programs.kind IS 'For the reference to actors.';
+COMMENT ON COLUMN client_programs.scopes IS 'What the program may do; nothing by itself.';
 COMMENT ON COLUMN client_programs.secret_hash IS 'SHA-256 of 256 random bits: nothing to guess, so no slow hash.';
 CREATE INDEX client_programs_by_organisation ON client_programs (organisation_id);
 

@@ -5,7 +5,7 @@ use uuid::Uuid;
 
 use crate::ActError;
 use domain::ids::{ActorId, CounterId, OrganisationId, PersonId, SessionId};
-use domain::people::{OrganisationKind, Post};
+use domain::people::{OrganisationKind, Post, Scope};
 use storage::counters;
 use storage::people::Seat;
 
@@ -17,6 +17,8 @@ pub struct Caller {
     seats: Vec<Seat>,
     /// The session of a person.
     pub session: Option<SessionId>,
+    /// What a client program may do; a person has none.
+    scopes: Vec<Scope>,
     /// Seats that do not count, since the session has no second factor.
     pub second_factor_missing: bool,
 }
@@ -31,7 +33,19 @@ impl Caller {
     /// A caller.
     #[must_use]
     pub fn new(actor: ActorId, person: Option<PersonId>, seats: Vec<Seat>) -> Self {
-        Self { actor, person, seats, session: None, second_factor_missing: false }
+        Self { actor, person, seats, session: None, scopes: vec![], second_factor_missing: false }
+    }
+
+    /// A client program: it acts as staff of its organisation, as far as its scopes go.
+    #[must_use]
+    pub fn program(actor: ActorId, seat: Seat, scopes: Vec<Scope>) -> Self {
+        Self { scopes, ..Self::new(actor, None, vec![seat]) }
+    }
+
+    /// What a client program may do; nothing, where a person calls.
+    #[must_use]
+    pub fn scopes(&self) -> &[Scope] {
+        &self.scopes
     }
 
     /// A person in a session. Without a second factor the seats that ask for one do not count.

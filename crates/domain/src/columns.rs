@@ -22,7 +22,7 @@ use crate::keys::audits::{AuditAnswer, Silence};
 use crate::keys::losses::{LossDecision, LossKind};
 use crate::keys::{ChargeState, KeyState};
 use crate::numbers::TypedNumber;
-use crate::people::{OrganisationKind, Post};
+use crate::people::{OrganisationKind, Post, Scope};
 use crate::register::registrations::{Hand, LockKind};
 use crate::register::sections::Protection;
 use crate::rekeys::RekeyState;
@@ -96,7 +96,17 @@ macro_rules! word_columns {
 word_columns! {
     AuditAnswer, AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand,
     HoldKind, KeyState, Level, LockKind, LossDecision, LossKind, MovementKind, NoticeKind,
-    OrganisationKind, Outcome, Post, Protection, Purpose, RecordedStep, RekeyState, RequestState, Silence,
+    OrganisationKind, Outcome, Post, Protection, Purpose, RecordedStep, RekeyState, RequestState, Scope, Silence,
+}
+
+impl PgHasArrayType for Scope {
+    fn array_type_info() -> PgTypeInfo {
+        <String as PgHasArrayType>::array_type_info()
+    }
+
+    fn array_compatible(found: &PgTypeInfo) -> bool {
+        <String as PgHasArrayType>::array_compatible(found)
+    }
 }
 
 text_columns! { TypedNumber: |digits| Ok(TypedNumber::parse(digits)?) }

@@ -32,6 +32,25 @@ words! {
     }
 }
 
+words! {
+    /// What a client program may do; none comes by itself. No scope gives approving, ordering or passing on,
+    /// cards, invitations, holds or a hand-over: for these a person answers.
+    pub enum Scope {
+        /// Reads what its organisation may read, secrets and cards apart.
+        Read = "read",
+        /// Adds and changes registrations and locks, and imports them.
+        Register = "register",
+        /// Checks cards at the counters of its dealer.
+        CardChecks = "card-checks",
+        /// Accounts for blanks.
+        Blanks = "blanks",
+        /// Takes in what may be cut without a network, and brings in what was cut.
+        OfflineCuts = "offline-cuts",
+        /// Reads the entries of the evidence log.
+        Log = "log",
+    }
+}
+
 record! {
     /// A supplier, dealer, owner, agent, builder or auditor.
     pub struct Organisation {
@@ -77,6 +96,8 @@ record! {
         organisation_id: OrganisationId,
         /// Its name.
         name: String,
+        /// What it may do.
+        scopes: Vec<Scope>,
         /// When it was added.
         #[serde(with = "time::serde::rfc3339")]
         created_at: OffsetDateTime,

@@ -1,5 +1,7 @@
 //! What handlers are given: the caller, ids, portions of lists, bodies with their idempotency key, versions.
 
+use std::marker::PhantomData;
+
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderValue, Uri, header};
@@ -14,30 +16,47 @@ use uuid::Uuid;
 use crate::body::{Fields, FromFields};
 use crate::problem::{Problem, ProblemKind};
 use crate::reply::{HandlerResult, List, response};
+use crate::scopes::{ForPrograms, PeopleOnly, Programs};
 use application::caller::Caller;
 use application::people::sessions;
 use application::{Act, ActError, App, FieldProblem, Idempotency, Read, Reply};
 use domain::differs::bitting::Bitting;
 use storage::Portion;
 
-/// A call: who makes it, and what it works with.
-pub struct Call {
+/// A call: who makes it, and what it works with. It is a person's, or that of a client program which its
+/// scope lets in.
+pub struct Call<P = PeopleOnly> {
     /// What every act works with.
     pub app: App,
     /// The caller.
     pub caller: Caller,
+    programs: PhantomData<fn() -> P>,
 }
 
-impl FromRequestParts<App> for Call {
+impl<P: ForPrograms> FromRequestParts<App> for Call<P> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
         let token = bearer(&parts.headers).ok_or_else(|| Problem::new(ProblemKind::Unauthenticated))?;
-        Ok(Self { caller: sessions::caller(app, token).await?, app: app.clone() })
+        let caller = sessions::caller(app, token).await?;
+        if caller.person().is_none() {
+            let_in(P::PROGRAMS, &caller)?;
+        }
+        Ok(Self { caller, app: app.clone(), programs: PhantomData })
     }
 }
 
-impl Call {
+/// Lets a client program in, where its scopes do.
+fn let_in(programs: Programs, caller: &Caller) -> Result<(), Problem> {
+    match programs {
+        Programs::Any => Ok(()),
+        Programs::None => Err(Problem::new(ProblemKind::Forbidden).detail("only a person may do this")),
+        Programs::With(scope) if caller.scopes().contains(&scope) => Ok(()),
+        Programs::With(scope) => Err(Problem::scope_missing(scope)),
+    }
+}
+
+impl<P> Call<P> {
     /// Begins a read.
     ///
     /// # Errors

@@ -13,6 +13,7 @@ pub mod log;
 pub mod openapi;
 pub mod problem;
 pub mod reply;
+pub mod scopes;
 pub mod status_lists;
 
 use std::time::Duration;

@@ -14,6 +14,7 @@ use tower_http::compression::CompressionLayer;
 use crate::extract::Call;
 use crate::problem::{Problem, ProblemKind};
 use crate::reply::HandlerResult;
+use crate::scopes::Log;
 use application::log::{reading, receipts};
 use application::{ActError, App};
 use evidence_log::tile::{Content, TilePath};
@@ -31,7 +32,7 @@ pub fn routes() -> Router<App> {
 async fn first_tile(
     State(app): State<App>,
     Path(path): Path<String>,
-    call: Result<Call, Problem>,
+    call: Result<Call<Log>, Problem>,
 ) -> HandlerResult {
     tile(app, 1, &path, call).await
 }
@@ -43,7 +44,7 @@ async fn later_checkpoint(State(app): State<App>, Path(number): Path<String>) ->
 async fn later_tile(
     State(app): State<App>,
     Path((number, path)): Path<(String, String)>,
-    call: Result<Call, Problem>,
+    call: Result<Call<Log>, Problem>,
 ) -> HandlerResult {
     tile(app, later(&number)?, &path, call).await
 }
@@ -71,7 +72,7 @@ async fn checkpoint(app: App, log: i16) -> HandlerResult {
     Ok(kept("text/plain; charset=utf-8", "public, max-age=2", note).into_response())
 }
 
-async fn tile(app: App, log: i16, path: &str, call: Result<Call, Problem>) -> HandlerResult {
+async fn tile(app: App, log: i16, path: &str, call: Result<Call<Log>, Problem>) -> HandlerResult {
     let not_found = || Problem::new(ProblemKind::NotFound);
     let path: TilePath = format!("tile/{path}").parse().map_err(|_| not_found())?;
     let caching = match path.content {

@@ -15,13 +15,17 @@ use utoipa_axum::router::UtoipaMethodRouter;
 use crate::body::{FromFields, Schemas};
 use crate::extract::{Body, Call, Csv, Id, Idempotent, IfMatch, Listing, Query};
 use crate::limits::Attempt;
+use crate::scopes::{ForPrograms, Programs};
 use application::App;
+use domain::people::Scope;
 
 /// What the arguments of a handler ask for.
 #[derive(Default)]
 pub struct Takes {
     /// An access token.
     token: bool,
+    /// The scope with which a client program may ask for it.
+    scope: Option<Scope>,
     /// An idempotency key.
     key: bool,
     /// The version that is changed.
@@ -76,9 +80,13 @@ impl<T: FromFields> Argument for Body<T> {
     }
 }
 
-impl Argument for Call {
+impl<P: ForPrograms> Argument for Call<P> {
     fn add_to(takes: &mut Takes) {
         takes.token = true;
+        takes.scope = match P::PROGRAMS {
+            Programs::With(scope) => Some(scope),
+            Programs::None | Programs::Any => None,
+        };
     }
 }
 
@@ -171,7 +179,7 @@ pub fn described(
 
 fn describe(operation: &mut Operation, takes: &Takes, path: &str, changes: bool) {
     if takes.token {
-        let token = utoipa::openapi::SecurityRequirement::new("access_token", Vec::<String>::new());
+        let token = utoipa::openapi::SecurityRequirement::new("access_token", takes.scope.map(Scope::as_str));
         operation.security = Some(vec![token]);
     }
     for (status, response) in &mut operation.responses.responses {

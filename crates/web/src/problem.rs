@@ -14,6 +14,7 @@ use utoipa::ToSchema;
 
 use application::outside::Outside;
 use application::{ActError, App, FieldProblem};
+use domain::people::Scope;
 use storage::StorageError;
 
 /// The header that carries the id of a request.
@@ -129,13 +130,14 @@ pub struct Problem {
     state: Option<&'static str>,
     errors: Vec<WrongField>,
     retry_after: Option<u64>,
+    scope: Option<Scope>,
 }
 
 impl Problem {
     /// A problem.
     #[must_use]
     pub fn new(kind: ProblemKind) -> Self {
-        Self { kind, detail: None, state: None, errors: vec![], retry_after: None }
+        Self { kind, detail: None, state: None, errors: vec![], retry_after: None, scope: None }
     }
 
     /// With what it is about this time.
@@ -162,6 +164,13 @@ impl Problem {
         self
     }
 
+    /// A client program lacks a scope (RFC 6750 s. 3.1).
+    #[must_use]
+    pub fn scope_missing(scope: Scope) -> Self {
+        let detail = format!("a client program needs the scope `{scope}` for this");
+        Self { scope: Some(scope), ..Self::new(ProblemKind::Forbidden).detail(detail) }
+    }
+
     fn render(&self, request_id: &str) -> Response {
         let details = ProblemDetails {
             r#type: format!("/problems/{}", self.kind.slug()),
@@ -179,6 +188,11 @@ impl Problem {
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
         if self.kind == ProblemKind::Unauthenticated {
             headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"wardbook\""));
+        }
+        let insufficient =
+            self.scope.map(|scope| format!("Bearer error=\"insufficient_scope\", scope=\"{scope}\""));
+        if let Some(value) = insufficient.and_then(|value| HeaderValue::from_str(&value).ok()) {
+            headers.insert(header::WWW_AUTHENTICATE, value);
         }
         if let Some(seconds) = self.retry_after {
             headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));

@@ -39,7 +39,7 @@ use domain::ids::{
     SectionId,
 };
 use domain::keys::Key;
-use domain::people::{OrganisationKind, Post};
+use domain::people::{OrganisationKind, Post, Scope};
 use domain::register::registrations::{Hand, LockKind};
 use domain::register::sections::Protection;
 use domain::rights::authorities::AuthorityClass;
@@ -206,7 +206,8 @@ impl Loader<'_> {
     async fn auditor(&self, name: &str) -> Result<(ClientProgramId, String), Box<dyn Error>> {
         let auditor = self.organisation(OrganisationKind::Auditor, name).await?;
         let (program, secret) = Act::done(self.app, &self.supplier, async |act| {
-            let (program, secret) = people::add_program(act, auditor, Name::parse("Mirror")?).await?;
+            let (program, secret) =
+                people::add_program(act, auditor, Name::parse("Mirror")?, vec![Scope::Log]).await?;
             Ok::<_, Box<dyn Error>>((program, secret))
         })
         .await?;

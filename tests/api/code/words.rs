@@ -17,7 +17,7 @@ use domain::entry::EntryKind;
 use domain::keys::audits::{AuditAnswer, Silence};
 use domain::keys::losses::{LossDecision, LossKind};
 use domain::keys::{ChargeState, KeyState};
-use domain::people::{OrganisationKind, Post};
+use domain::people::{OrganisationKind, Post, Scope};
 use domain::register::registrations::{Hand, LockKind};
 use domain::register::sections::Protection;
 use domain::rekeys::RekeyState;
@@ -40,6 +40,7 @@ fn columns() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("log_entries.kind", words_of!(EntryKind)),
         ("actors.kind", vec!["person", "program", "system"]),
         ("memberships.post", words_of!(Post)),
+        ("client_programs.scopes", words_of!(Scope)),
         ("sections.protection", words_of!(Protection)),
         ("locks.kind", words_of!(LockKind)),
         ("locks.hand", words_of!(Hand)),
@@ -82,8 +83,12 @@ async fn each_column_takes_the_words_of_its_enumeration_and_no_others() {
     let mut found = BTreeMap::new();
     for row in rows {
         let (table, definition): (String, String) = (row.get("relation"), row.get("definition"));
-        let list = definition.strip_prefix("CHECK ((").and_then(|rest| rest.strip_suffix("])))"));
-        let Some((column, words)) = list.and_then(|list| list.split_once(" = ANY (ARRAY[")) else { continue };
+        let list = definition.strip_prefix("CHECK ((").map(|rest| rest.trim_end_matches([']', ')']));
+        let split = list.and_then(|list| {
+            // One word, or a list of them.
+            list.split_once(" = ANY (ARRAY[").or_else(|| list.split_once(" <@ ARRAY["))
+        });
+        let Some((column, words)) = split else { continue };
         if column.contains('(') {
             continue;
         }

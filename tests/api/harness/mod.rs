@@ -34,6 +34,7 @@ use crypto::tokens::TokenKeys;
 use crypto::tokens::card::CardKeys;
 use crypto::tokens::keys::KeySet;
 use crypto::vault::Vault;
+use domain::people::Scope;
 use web::limits::Limits;
 
 /// A clock that stands until it is moved.
@@ -239,9 +240,15 @@ impl Town {
         .execute(&self.admin)
         .await
         .unwrap();
-        let token =
-            self.app.tokens.sign(person.to_owned(), Some(session.to_string()), now, 400_000_000).unwrap();
+        let token = self.app.tokens.sign(person.to_owned(), session.to_string(), now, 400_000_000).unwrap();
         Actor { id: person.to_owned(), token, router: self.router.clone() }
+    }
+
+    /// A client program of a token's own, for as long as a test may take.
+    pub fn program(&self, id: &str, scopes: &[Scope]) -> Actor {
+        let scopes = scopes.iter().map(|scope| scope.as_str()).collect::<Vec<_>>().join(" ");
+        let token = self.app.tokens.sign_for_program(id.to_owned(), scopes, START, 400_000_000).unwrap();
+        Actor { token, ..self.anon.clone() }
     }
 
     /// Enters a person and signs in.

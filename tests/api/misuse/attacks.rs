@@ -22,6 +22,43 @@ async fn nobody_passes_on_a_post_or_standing_that_he_has_not() {
     town.close().await;
 }
 
+/// With one client secret: two people invited, an authority for each, one asks, the other approves, a card, a PIN.
+#[tokio::test]
+async fn a_client_program_does_nothing_for_which_a_person_answers() {
+    let town = Town::open().await;
+    let path = format!("/v1/organisations/{}/client-programs", town.agent);
+    let program = json!({"name": "lettings", "scopes": domain::people::Scope::ALL});
+    let program = town.manager.post(path, program).await.expect(201);
+    let program = town.program(program["id"].as_str().unwrap(), domain::people::Scope::ALL);
+    let at = |path: &str| format!("/v1/registrations/{}/{path}", town.registration);
+    program.get(at("authorities")).await.expect(200);
+    let asked = town.ask(&town.tenant, json!({})).await.request_id();
+    let authority = json!({"class": "signatory", "person_id": town.stranger.id, "may_approve": true,
+        "first_day": "2026-11-01"});
+    for (path, body) in [
+        ("/v1/people".to_owned(), json!({"name": "Dummy", "email": "dummy@town.example"})),
+        (format!("/v1/people/{}/invitations", town.stranger.id), json!({})),
+        (at("authorities"), authority),
+        (at("copy-requests"), town.ask_body()),
+        (format!("/v1/copy-requests/{asked}/approvals"), json!({})),
+        (at("cards"), json!({"person_id": town.tenant.id})),
+        (format!("/v1/cards/{}/pin", town.card.0), json!({"pin": "1234"})),
+        (format!("/v1/cards/{}/state", town.card.0), json!({"state": "suspended"})),
+        (at("holds"), json!({"kind": "dispute"})),
+        (format!("/v1/keys/{}/issue", town.keys[0]), json!({"person_id": town.tenant.id})),
+        (format!("/v1/keys/{}/transfer", town.keys[0]), json!({"person_id": town.tenant.id})),
+        (
+            format!("/v1/organisations/{}/members", town.agent),
+            json!({"person_id": town.stranger.id, "post": "head",
+            "first_day": "2026-11-01"}),
+        ),
+    ] {
+        let refused = program.post(&path, body).await;
+        assert_eq!(refused.expect(403)["detail"], "only a person may do this", "{path}");
+    }
+    town.close().await;
+}
+
 #[tokio::test]
 async fn an_earlier_invitation_is_void() {
     let town = Town::open().await;

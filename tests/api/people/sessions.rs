@@ -134,7 +134,11 @@ async fn staff_has_no_rights_until_a_second_factor_is_set_up() {
 async fn a_client_program_acts_for_its_organisation_until_it_is_shut_out() {
     let town = Town::open().await;
     let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-    let program = town.counter_staff.post(&path, json!({"name": "till"})).await.expect(201);
+    let program = town
+        .counter_staff
+        .post(&path, json!({"name": "till", "scopes": ["read", "card-checks"]}))
+        .await
+        .expect(201);
     let (id, secret) = (program["id"].as_str().unwrap(), program["client_secret"].as_str().unwrap());
     let ask = |body: String, headers: Vec<(&'static str, String)>| {
         let anon = town.anon.clone();
@@ -160,9 +164,23 @@ async fn a_client_program_acts_for_its_organisation_until_it_is_shut_out() {
         "unsupported_grant_type"
     );
     assert_eq!(ask("nothing".into(), vec![]).await.expect(400)["error"], "invalid_request");
-    // What a person answers for is not done by a program.
-    let asked = town.ask(&till, json!({})).await;
-    assert_eq!(asked.status, 403);
+    // A token is for what it was asked for, and never for more than the program has.
+    let form = format!("grant_type=client_credentials&client_id={id}&client_secret={secret}&scope=");
+    let narrow = ask(format!("{form}card-checks"), vec![]).await.expect(200);
+    assert_eq!(
+        (token["scope"].as_str(), narrow["scope"].as_str()),
+        (Some("read card-checks"), Some("card-checks"))
+    );
+    let barred = with(&town.anon, &narrow).get(format!("/v1/counters/{}/blanks", town.counter)).await;
+    let says = barred.headers["www-authenticate"].to_str().unwrap().to_owned();
+    assert_eq!(
+        (barred.status.as_u16(), &*says),
+        (403, "Bearer error=\"insufficient_scope\", scope=\"read\"")
+    );
+    for scope in ["blanks", "read%20blanks", "everything"] {
+        let refused = ask(format!("{form}{scope}"), vec![]).await;
+        assert_eq!(refused.expect(400)["error"], "invalid_scope");
+    }
     town.counter_staff.post(format!("/v1/client-programs/{id}/revocation"), json!({})).await.expect(200);
     till.get("/v1/me").await.expect(401);
     town.close().await;

@@ -85,7 +85,8 @@ impl Machine {
         let organisation = json!({"kind": "auditor", "name": "Fennick"});
         let auditor = town.supplier.post("/v1/organisations", organisation).await.id();
         let program = format!("/v1/organisations/{auditor}/client-programs");
-        let program = town.supplier.post(program, json!({"name": "mirror"})).await.expect(201);
+        let program =
+            town.supplier.post(program, json!({"name": "mirror", "scopes": ["log"]})).await.expect(201);
         let text = |name: &str| program[name].as_str().unwrap().to_owned();
         let auditor = (text("id"), text("client_secret"));
         let database = address(&town.admin.connect_options());

@@ -11,7 +11,7 @@ use crate::people::sessions::{invite, secret_hash};
 use crate::{Act, ActError, App, Read};
 use domain::calendar::{BACKWARDS, Period};
 use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
-use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post};
+use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post, Scope};
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{Email, Name, Slug};
 use storage::people::sessions as stored_sessions;
@@ -211,21 +211,26 @@ pub async fn add_program(
     act: &mut Act<'_>,
     organisation: OrganisationId,
     name: Name,
+    mut scopes: Vec<Scope>,
 ) -> Result<(ClientProgram, SecretString), ActError> {
     require_head(act.caller, organisation)?;
     if people::organisation(act.db(), organisation).await?.is_none() {
         return Err(ActError::NotFound);
     }
+    scopes.sort_unstable();
+    scopes.dedup();
     let secret = act.outside().secret();
     let program = ClientProgram {
         id: act.id(),
         organisation_id: organisation,
         name: name.into(),
+        scopes,
         created_at: act.now,
         revoked_at: None,
     };
     people::add_program(act.db(), &program, &secret_hash(&secret)).await?;
-    act.enter_change("client_program.added", None, program.id.0, vec![]).await?;
+    let may = vec![("scopes", serde_json::json!(program.scopes))];
+    act.enter_change("client_program.added", None, program.id.0, may).await?;
     Ok((program, SecretString::from(secret)))
 }
 

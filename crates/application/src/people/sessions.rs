@@ -11,8 +11,9 @@ use crate::{ActError, App, secrets};
 use crypto::passwords::{HashingError, PASSWORD_LENGTHS};
 use crypto::tokens::keys::KeyError;
 use domain::ids::{ActorId, ClientProgramId, PersonId, SessionId};
+use domain::people::{Post, Scope};
 use storage::people;
-use storage::people::sessions;
+use storage::people::{Seat, sessions};
 use storage::secrets::SealedSecret;
 
 /// Seconds for which an access token is good.
@@ -109,7 +110,7 @@ pub async fn sign_in(
     let refresh_token = new_refresh_token(app, &mut tx, session, now).await?;
     tx.commit().await?;
     Ok(SignIn::Done(SessionTokens {
-        access_token: app.tokens.sign(person.to_string(), Some(session.to_string()), now, ACCESS_SECONDS)?,
+        access_token: app.tokens.sign(person.to_string(), session.to_string(), now, ACCESS_SECONDS)?,
         expires_in: ACCESS_SECONDS,
         refresh_token,
         second_factor,
@@ -162,7 +163,7 @@ pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> 
     Ok(SessionTokens {
         access_token: app.tokens.sign(
             found.person_id.to_string(),
-            Some(found.session_id.to_string()),
+            found.session_id.to_string(),
             now,
             ACCESS_SECONDS,
         )?,
@@ -202,25 +203,55 @@ pub async fn caller(app: &App, token: &str) -> Result<Caller, ActError> {
         }
         Ok(Caller::in_session(running.person, session, running.second_factor, running.seats))
     } else {
-        let seat = sessions::program_seat(&mut db, ClientProgramId(subject)).await?;
-        let seat = seat.ok_or(ActError::Unauthenticated)?;
-        Ok(Caller::new(ActorId(subject), None, vec![seat]))
+        let program = sessions::known_program(&mut db, ClientProgramId(subject)).await?;
+        let program = program.ok_or(ActError::Unauthenticated)?;
+        // What the token was asked for, as far as the program still has it.
+        let mut scopes = scopes_of(claims.scope.as_deref().unwrap_or_default()).unwrap_or_default();
+        scopes.retain(|scope| program.scopes.contains(scope));
+        let seat = Seat { organisation_id: program.organisation_id, kind: program.kind, post: Post::Staff };
+        Ok(Caller::program(ActorId(subject), seat, scopes))
     }
 }
 
-/// An access token for a client program (RFC 6749 s. 4.4).
+/// What a client program gets.
+pub struct ProgramToken {
+    /// The access token.
+    pub access_token: String,
+    /// Its scopes, as RFC 6749 s. 3.3 writes them.
+    pub scope: String,
+}
+
+/// An access token for a client program (RFC 6749 s. 4.4), for the scopes that it asks for, or all that it has.
 ///
 /// # Errors
-/// [`ActError::Unauthenticated`].
-pub async fn client_credentials(app: &App, id: &str, secret: &str) -> Result<String, ActError> {
+/// [`ActError::Unauthenticated`]; [`ActError::Forbidden`] when it asks for a scope that it has not.
+pub async fn client_credentials(
+    app: &App,
+    id: &str,
+    secret: &str,
+    scope: Option<&str>,
+) -> Result<ProgramToken, ActError> {
     let id: uuid::Uuid = id.parse().map_err(|_| ActError::Unauthenticated)?;
     let mut db = app.pool.acquire().await?;
-    let hash = sessions::program_secret(&mut db, ClientProgramId(id)).await?;
+    let program = sessions::known_program(&mut db, ClientProgramId(id)).await?;
     // Hashes of random secrets: comparing them gives nothing away.
-    if hash.as_deref() != Some(secret_hash(secret).as_slice()) {
-        return Err(ActError::Unauthenticated);
-    }
-    Ok(app.tokens.sign(id.to_string(), None, app.outside.clock.now(), ACCESS_SECONDS)?)
+    let program = program
+        .filter(|program| program.secret_hash == secret_hash(secret))
+        .ok_or(ActError::Unauthenticated)?;
+    let asked = match scope {
+        Some(text) => scopes_of(text).filter(|asked| asked.iter().all(|one| program.scopes.contains(one))),
+        None => Some(program.scopes.clone()),
+    };
+    let asked = asked.ok_or(ActError::Forbidden("this client program has not all of these scopes"))?;
+    let scope = asked.iter().map(|scope| scope.as_str()).collect::<Vec<_>>().join(" ");
+    let now = app.outside.clock.now();
+    let access_token = app.tokens.sign_for_program(id.to_string(), scope.clone(), now, ACCESS_SECONDS)?;
+    Ok(ProgramToken { access_token, scope })
+}
+
+/// Scopes as RFC 6749 s. 3.3 writes them: words between spaces. Nothing, where one is unknown.
+fn scopes_of(text: &str) -> Option<Vec<Scope>> {
+    text.split(' ').filter(|word| !word.is_empty()).map(|word| word.parse().ok()).collect()
 }
 
 /// Sets the first password, against an invitation. Every running session of the person ends.

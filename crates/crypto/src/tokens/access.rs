@@ -24,6 +24,9 @@ pub struct Claims {
     /// The session of a person; a client program has none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sid: Option<String>,
+    /// What a client program may do (RFC 8693 s. 4.2); a person has none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scope: Option<String>,
     /// When it was issued, in seconds since 1970.
     pub iat: i64,
     /// When it expires.
@@ -45,26 +48,46 @@ impl TokenKeys {
         Ok(Self { issuer: issuer.to_owned(), keys: KeySet::from_pem(texts)? })
     }
 
-    /// Signs an access token.
+    /// Signs the access token of a client program.
+    ///
+    /// # Errors
+    /// When signing fails.
+    pub fn sign_for_program(
+        &self,
+        program: String,
+        scope: String,
+        now: OffsetDateTime,
+        seconds: i64,
+    ) -> Result<String, KeyError> {
+        let claims = Claims { scope: Some(scope), ..self.claims(program, now, seconds) };
+        self.keys.sign(TYPE, &claims)
+    }
+
+    /// Signs the access token of a person in a session.
     ///
     /// # Errors
     /// When signing fails.
     pub fn sign(
         &self,
         subject: String,
-        session: Option<String>,
+        session: String,
         now: OffsetDateTime,
         seconds: i64,
     ) -> Result<String, KeyError> {
-        let claims = Claims {
+        let claims = Claims { sid: Some(session), ..self.claims(subject, now, seconds) };
+        self.keys.sign(TYPE, &claims)
+    }
+
+    fn claims(&self, subject: String, now: OffsetDateTime, seconds: i64) -> Claims {
+        Claims {
             iss: self.issuer.clone(),
             aud: AUDIENCE.to_owned(),
             sub: subject,
-            sid: session,
+            sid: None,
+            scope: None,
             iat: now.unix_timestamp(),
             exp: now.unix_timestamp() + seconds,
-        };
-        self.keys.sign(TYPE, &claims)
+        }
     }
 
     /// What a token says, if it is one of ours and has not expired: algorithm, type, key id, issuer
@@ -99,11 +122,11 @@ mod tests {
         let old = TokenKeys::from_pem("https://a.example", &[pem(1)]).unwrap();
         let rotated = TokenKeys::from_pem("https://a.example", &[pem(2), pem(1)]).unwrap();
         let other_issuer = TokenKeys::from_pem("https://b.example", &[pem(1)]).unwrap();
-        let token = old.sign("someone".into(), None, now, 600).unwrap();
+        let token = old.sign("someone".into(), "session".into(), now, 600).unwrap();
         assert_eq!(rotated.verify(&token, now).unwrap().sub, "someone");
         assert!(rotated.verify(&token, now + time::Duration::seconds(600)).is_none());
         assert!(other_issuer.verify(&token, now).is_none());
-        let new = rotated.sign("someone".into(), None, now, 600).unwrap();
+        let new = rotated.sign("someone".into(), "session".into(), now, 600).unwrap();
         assert!(old.verify(&new, now).is_none());
         assert!(old.verify("", now).is_none());
         let (head, signature) = token.rsplit_once('.').unwrap();
@@ -114,7 +137,7 @@ mod tests {
     fn another_algorithm_or_type_is_refused() {
         let now = datetime!(2026-11-02 09:00 UTC);
         let keys = TokenKeys::from_pem("https://a.example", &[pem(1)]).unwrap();
-        let token = keys.sign("someone".into(), None, now, 600).unwrap();
+        let token = keys.sign("someone".into(), "session".into(), now, 600).unwrap();
         let mut parts = token.split('.');
         let (header, body) = (parts.next().unwrap(), parts.next().unwrap());
         let header: Value = serde_json::from_slice(&URL_SAFE_NO_PAD.decode(header).unwrap()).unwrap();

@@ -36,7 +36,7 @@ macro_rules! select_programs {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             ClientProgram,
-            "SELECT id, organisation_id, name, created_at, revoked_at
+            "SELECT id, organisation_id, name, scopes AS \"scopes: _\", created_at, revoked_at
              FROM client_programs " + $rest
             $(, $argument)*
         )
@@ -282,17 +282,19 @@ pub async fn seats(db: &mut PgConnection, person: PersonId, today: Date) -> Resu
 
 /// Adds a client program, and the actor that it is.
 pub async fn add_program(db: &mut PgConnection, program: &ClientProgram, secret_hash: &[u8]) -> Result<()> {
+    let words: Vec<String> = program.scopes.iter().map(ToString::to_string).collect();
     sqlx::query!("INSERT INTO actors (id, kind) VALUES ($1, 'program')", program.id.0)
         .execute(&mut *db)
         .await?;
     sqlx::query!(
-        "INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)
-         VALUES ($1, $2, $3, $4, $5)",
+        "INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at, scopes)
+         VALUES ($1, $2, $3, $4, $5, $6)",
         program.id.0,
         program.organisation_id.0,
         program.name,
         secret_hash,
-        program.created_at
+        program.created_at,
+        &words
     )
     .execute(db)
     .await?;

@@ -7,7 +7,8 @@ use uuid::Uuid;
 use crate::people::Seat;
 use crate::secrets::SealedSecret;
 use crate::{Result, wrote};
-use domain::ids::{ClientProgramId, PersonId, SessionId};
+use domain::ids::{ClientProgramId, OrganisationId, PersonId, SessionId};
+use domain::people::{OrganisationKind, Scope};
 
 /// What a sign-in is checked against.
 pub struct Account {
@@ -366,23 +367,25 @@ pub async fn running(
     Ok(Some(RunningSession { person, second_factor, seats }))
 }
 
-/// The seat of a client program that was not shut out: it acts as staff of its organisation.
-pub async fn program_seat(db: &mut PgConnection, program: ClientProgramId) -> Result<Option<Seat>> {
-    Ok(sqlx::query_as!(
-        Seat,
-        r#"SELECT organisation_id, organisations.kind, 'staff' AS "post!: _"
-           FROM client_programs JOIN organisations ON organisations.id = organisation_id
-           WHERE client_programs.id = $1 AND revoked_at IS NULL"#,
-        program.0
-    )
-    .fetch_optional(db)
-    .await?)
+/// A client program that was not shut out, and whose it is.
+pub struct KnownProgram {
+    /// Its organisation.
+    pub organisation_id: OrganisationId,
+    /// What that is.
+    pub kind: OrganisationKind,
+    /// What it may do.
+    pub scopes: Vec<Scope>,
+    /// The hash of its secret.
+    pub secret_hash: Vec<u8>,
 }
 
-/// The hash of the secret of a client program that was not shut out.
-pub async fn program_secret(db: &mut PgConnection, program: ClientProgramId) -> Result<Option<Vec<u8>>> {
-    Ok(sqlx::query_scalar!(
-        "SELECT secret_hash FROM client_programs WHERE id = $1 AND revoked_at IS NULL",
+/// A client program that was not shut out.
+pub async fn known_program(db: &mut PgConnection, program: ClientProgramId) -> Result<Option<KnownProgram>> {
+    Ok(sqlx::query_as!(
+        KnownProgram,
+        r#"SELECT organisation_id, organisations.kind, scopes AS "scopes: _", secret_hash
+           FROM client_programs JOIN organisations ON organisations.id = organisation_id
+           WHERE client_programs.id = $1 AND revoked_at IS NULL"#,
         program.0
     )
     .fetch_optional(db)

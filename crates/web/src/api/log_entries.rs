@@ -10,6 +10,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Call, Id, Query};
 use crate::reply::{HandlerResult, List};
+use crate::scopes::Read;
 use application::App;
 use application::log::receipts;
 use application::log::receipts::Disclosure;
@@ -37,7 +38,7 @@ struct Wait {
     responses((status = 200, body = String, content_type = "text/plain"),
         (status = 202, description = "Not published yet: ask again",
             headers(("Retry-After" = i32, description = "Seconds to wait")))))]
-async fn read_receipt(call: Call, Id(id): Id<EntryId>, Query(query): Query<Wait>) -> HandlerResult {
+async fn read_receipt(call: Call<Read>, Id(id): Id<EntryId>, Query(query): Query<Wait>) -> HandlerResult {
     let wait = Duration::from_secs(u64::from(query.wait.unwrap_or(2).min(LONGEST_WAIT)));
     Ok(match receipts::receipt(&call.app, &call.caller, id, wait).await? {
         Some(receipt) => receipt.to_string().into_response(),
@@ -51,7 +52,7 @@ async fn read_receipt(call: Call, Id(id): Id<EntryId>, Query(query): Query<Wait>
 /// `wardbook log verify` checks it against the entry.
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/disclosures", tag = "log",
     responses((status = 200, body = List<Disclosure>)))]
-async fn list_disclosures(call: Call, Id(id): Id<EntryId>) -> HandlerResult {
+async fn list_disclosures(call: Call<Read>, Id(id): Id<EntryId>) -> HandlerResult {
     let items = receipts::disclosures(&mut call.read().await?, id).await?;
     Ok(axum::Json(List { items }).into_response())
 }

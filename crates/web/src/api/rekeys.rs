@@ -9,6 +9,7 @@ use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
+use crate::scopes::Read;
 use application::rekeys::{FittingResult, RekeyPlan, RekeyProgress, prices};
 use application::{App, Reply, rekeys};
 use domain::ids::{DifferId, KeyId, LockId, LossId, PersonId, RegistrationId, RekeyId, SectionId};
@@ -78,7 +79,7 @@ struct PricesView {
 /// The prices of a section (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/prices", tag = "rekeys",
     responses((status = 200, body = PricesView)))]
-async fn read_prices(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+async fn read_prices(call: Call<Read>, Id(id): Id<SectionId>) -> HandlerResult {
     let found = prices::of_section(&mut call.read().await?, id).await?;
     let (version, prices) = found.map_or((0, None), |(version, prices)| (version, Some(prices)));
     versioned(&PricesView { version, prices }, version)
@@ -106,7 +107,7 @@ async fn set_prices(
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/rekey-plans", tag = "rekeys",
     responses((status = 200, body = RekeyPlan)))]
 async fn plan_rekey(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<RegistrationId>,
     Body(body): Body<RekeyQuestion>,
 ) -> HandlerResult {
@@ -134,7 +135,11 @@ async fn begin_rekey(
 /// The rekeys of a registration (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/rekeys", tag = "rekeys",
     responses((status = 200, body = List<Rekey>)))]
-async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_rekeys(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = rekeys::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -142,7 +147,7 @@ async fn list_rekeys(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
 /// A rekey: which locks were fitted, who still has an old key (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/rekeys/{rekey_id}", tag = "rekeys",
     responses((status = 200, body = RekeyProgress)))]
-async fn read_rekey(call: Call, Id(id): Id<RekeyId>) -> HandlerResult {
+async fn read_rekey(call: Call<Read>, Id(id): Id<RekeyId>) -> HandlerResult {
     let found = rekeys::rekey(&mut call.read().await?, id).await?;
     ok(&found)
 }

@@ -8,6 +8,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Call, Csv, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
+use crate::scopes::Read;
 use application::register::csv;
 use application::register::csv::ImportReport;
 use application::sites::{HandOverToBuyer, OrderList, SiteProgress, Trial};
@@ -101,14 +102,14 @@ async fn begin_site(call: Call, Idempotent { key, body }: Idempotent<NewSite>) -
 
 /// Sites: all for the supplier, else those of the caller's organisations.
 #[utoipa::path(get, path = "/v1/sites", tag = "sites", responses((status = 200, body = List<Site>)))]
-async fn list_sites(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_sites(call: Call<Read>, list: Listing<ListQuery>) -> HandlerResult {
     let found = sites::all(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
 /// A site (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", responses((status = 200, body = Site)))]
-async fn read_site(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
+async fn read_site(call: Call<Read>, Id(id): Id<SiteId>) -> HandlerResult {
     let found = sites::site(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -126,7 +127,7 @@ async fn add_plots(call: Call, Id(id): Id<SiteId>, Csv { key, bytes }: Csv) -> H
 /// How a site stands, plot by plot (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress", tag = "sites",
     responses((status = 200, body = SiteProgress)))]
-async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
+async fn read_progress(call: Call<Read>, Id(id): Id<SiteId>) -> HandlerResult {
     let found = sites::progress(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -134,7 +135,7 @@ async fn read_progress(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
 /// How a site stands, as a sheet to print (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/progress.pdf", tag = "sites",
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn progress_sheet(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
+async fn progress_sheet(call: Call<Read>, Id(id): Id<SiteId>) -> HandlerResult {
     let progress = sites::progress(&mut call.read().await?, id).await?;
     let report = sheet(progress, call.app.outside.clock.now().date());
     let bytes = printing(move || report_pdf(&report)).await?;
@@ -196,7 +197,7 @@ fn sheet(progress: SiteProgress, today: time::Date) -> Report {
 /// What to order for a site: packs, keys, parts (builder, supplier).
 #[utoipa::path(get, path = "/v1/sites/{site_id}/order-list", tag = "sites",
     responses((status = 200, body = OrderList)))]
-async fn read_order_list(call: Call, Id(id): Id<SiteId>) -> HandlerResult {
+async fn read_order_list(call: Call<Read>, Id(id): Id<SiteId>) -> HandlerResult {
     let found = sites::order_list(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -212,7 +213,7 @@ struct PlotView {
 
 /// A plot, lock by lock (builder until its hand-over, buyer afterwards, supplier).
 #[utoipa::path(get, path = "/v1/plots/{plot_id}", tag = "sites", responses((status = 200, body = PlotView)))]
-async fn read_plot(call: Call, Id(id): Id<PlotId>) -> HandlerResult {
+async fn read_plot(call: Call<Read>, Id(id): Id<PlotId>) -> HandlerResult {
     let (plot, locks) = sites::plot(&mut call.read().await?, id).await?;
     ok(&PlotView { plot, locks })
 }

@@ -14,8 +14,9 @@ use serde_json::{Value, json};
 use crate::harness::{Actor, Town};
 use crate::misuse::access_matrix::lines::Else::*;
 use crate::misuse::access_matrix::lines::Who::*;
-use crate::misuse::access_matrix::lines::{ALL, MATRIX, Who};
+use crate::misuse::access_matrix::lines::{Else, MATRIX, Who};
 use crate::sites::Site;
+use domain::people::Scope;
 
 /// Operations that ask for no access token: they have nothing of anybody's to give.
 const OPEN: [&str; 5] = ["sign_in", "refresh_session", "client_token", "accept_invitation", "key_set"];
@@ -24,6 +25,8 @@ struct Operation {
     id: String,
     method: String,
     path: String,
+    /// The scope with which it is open to client programs.
+    scope: Option<Scope>,
 }
 
 fn operations() -> Vec<Operation> {
@@ -36,6 +39,9 @@ fn operations() -> Vec<Operation> {
                     id: id.to_owned(),
                     method: method.to_uppercase(),
                     path: path.clone(),
+                    scope: operation["security"][0]["access_token"][0]
+                        .as_str()
+                        .map(|word| word.parse().unwrap()),
                 });
             }
         }
@@ -138,12 +144,19 @@ async fn neighbours(town: &Town) -> (Actor, Actor) {
     (owner, manager)
 }
 
-async fn till(town: &Town) -> (String, Actor) {
-    let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-    let program = town.supplier.post(path, json!({"name": "till"})).await.expect(201);
-    let id = program["id"].as_str().unwrap().to_owned();
-    let token = town.app.tokens.sign(id.clone(), None, crate::harness::START, 400_000_000).unwrap();
-    (id, Actor { token, ..town.anon.clone() })
+/// A program of the dealer with each scope, and one without any: its id last.
+async fn tills(town: &Town) -> (BTreeMap<Option<Scope>, Actor>, String) {
+    let mut tills = BTreeMap::new();
+    let mut id = String::new();
+    for scope in Scope::ALL.iter().copied().map(Some).chain([None]) {
+        let scopes: Vec<Scope> = scope.into_iter().collect();
+        let program = json!({"name": "till", "scopes": scopes});
+        let path = format!("/v1/organisations/{}/client-programs", town.dealer);
+        let program = town.supplier.post(path, program).await.expect(201);
+        program["id"].as_str().unwrap().clone_into(&mut id);
+        tills.insert(scope, town.program(&id, &scopes));
+    }
+    (tills, id)
 }
 
 #[test]
@@ -164,7 +177,7 @@ fn each_operation_has_its_line() {
 async fn who_may_do_what_and_who_sees_nothing() {
     let town = Town::open().await;
     let (other_owner, other_agent) = neighbours(&town).await;
-    let (program, till) = till(&town).await;
+    let (tills, program) = tills(&town).await;
     let site = crate::sites::site(&town).await;
     crate::sites::add_plots(&town, &site, crate::sites::TEN_PLOTS).await.expect(201);
     let callers: BTreeMap<Who, &Actor> = BTreeMap::from([
@@ -179,7 +192,6 @@ async fn who_may_do_what_and_who_sees_nothing() {
         (OtherAgent, &other_agent),
         (OtherCounter, &town.other_counter_staff),
         (Stranger, &town.stranger),
-        (Till, &till),
         (Builder, &site.builder),
     ]);
     let ids = things(&town, &program, &site).await;
@@ -195,22 +207,17 @@ async fn who_may_do_what_and_who_sees_nothing() {
     let before = snapshot(&town).await;
     for (id, may, otherwise) in MATRIX {
         let operation = operations.iter().find(|operation| operation.id == *id).unwrap();
-        for who in ALL {
-            let status = try_it(&town, operation, callers[&who], &ids, &before).await;
-            let expected = if who == Anon {
-                status == 401
-            } else if may.contains(&who) {
-                ![401, 403, 404].contains(&status) && status < 500
-            } else {
-                match otherwise {
-                    Hidden => status == 404,
-                    Barred => status == 403,
-                    BarredFor(these) => status == if these.contains(&who) { 403 } else { 404 },
-                    Nobody => false,
-                }
-            };
-            if !expected {
+        for (who, caller) in &callers {
+            let status = try_it(&town, operation, caller, &ids, &before).await;
+            if !is_as_said(status, *who, may, *otherwise) {
                 wrong.push(format!("{id} by {who:?}: {status}"));
+            }
+        }
+        for (scope, till) in &tills {
+            let status = try_it(&town, operation, till, &ids, &before).await;
+            let open = id == &"who_am_i" || (scope.is_some() && *scope == operation.scope);
+            if if open { !is_as_said(status, Till, may, *otherwise) } else { status != 403 } {
+                wrong.push(format!("{id} by a program with {scope:?}: {status}"));
             }
         }
     }
@@ -218,10 +225,26 @@ async fn who_may_do_what_and_who_sees_nothing() {
     town.close().await;
 }
 
+/// Whether what somebody got is what the line says.
+fn is_as_said(status: u16, who: Who, may: &[Who], otherwise: Else) -> bool {
+    if who == Anon {
+        return status == 401;
+    }
+    if may.contains(&who) {
+        return ![401, 403, 404].contains(&status) && status < 500;
+    }
+    match otherwise {
+        Hidden => status == 404,
+        Barred => status == 403,
+        BarredFor(these) => status == if these.contains(&who) { 403 } else { 404 },
+        Nobody => false,
+    }
+}
+
 #[tokio::test]
 async fn each_change_asks_for_a_key_where_the_document_says_so() {
     let town = Town::open().await;
-    let (program, _) = till(&town).await;
+    let (_, program) = tills(&town).await;
     let site = crate::sites::site(&town).await;
     crate::sites::add_plots(&town, &site, crate::sites::TEN_PLOTS).await.expect(201);
     let ids = things(&town, &program, &site).await;

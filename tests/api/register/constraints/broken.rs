@@ -135,6 +135,7 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("cards_state", "cards", "state = 'eaten'"),
     ("changes_entry_once", "changes", "+"),
     ("client_programs_name", "client_programs", "name = ''"),
+    ("client_programs_scopes", "client_programs", "scopes = ARRAY['everything']"),
     ("client_programs_secret", "client_programs", "secret_hash = 'short'"),
     ("copy_requests_authorised", "copy_requests", "lapses_at = NULL, authorised_at = asked_at"),
     (

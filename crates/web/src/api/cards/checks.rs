@@ -6,6 +6,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::cards::credentials;
 use crate::extract::{Body, Call, Id, Secret};
 use crate::reply::{HandlerResult, kept_nowhere};
+use crate::scopes::CardChecks;
 use application::App;
 use application::cards::checks;
 use application::cards::checks::{CardCheck, CardToCheck};
@@ -39,7 +40,11 @@ body! {
 /// counts as an attempt.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/card-checks", tag = "cards",
     responses((status = 200, body = CardCheck)))]
-async fn check_card(call: Call, Id(id): Id<CounterId>, Body(body): Body<NewCardCheck>) -> HandlerResult {
+async fn check_card(
+    call: Call<CardChecks>,
+    Id(id): Id<CounterId>,
+    Body(body): Body<NewCardCheck>,
+) -> HandlerResult {
     let token = body.token.map(|token| token.bounded("/token", 1000)).transpose()?;
     let credentials = credentials(body.card_number, body.pin, body.document_seen)?;
     let checked = checks::check(&call.app, &call.caller, id, CardToCheck { token, credentials }).await?;

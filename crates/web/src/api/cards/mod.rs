@@ -13,6 +13,7 @@ use crate::extract::{Call, Id, Idempotent, Listing, Secret};
 use crate::operation::Conflict;
 use crate::problem::Problem;
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
+use crate::scopes::Read;
 use application::cards::{Credentials, Face};
 use application::{ActError, App, Reply, cards};
 use domain::calendar::Day;
@@ -87,7 +88,7 @@ async fn issue_card(
 /// Cards of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/cards", tag = "cards",
     responses((status = 200, body = List<Card>)))]
-async fn list_cards(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_cards(call: Call<Read>, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = cards::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -109,7 +110,7 @@ async fn set_card_state(
 
 /// A card, for its holder and for those who see all of the registration.
 #[utoipa::path(get, path = "/v1/cards/{card_id}", tag = "cards", responses((status = 200, body = Card)))]
-async fn read_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
+async fn read_card(call: Call<Read>, Id(id): Id<CardId>) -> HandlerResult {
     let found = cards::card(&mut call.read().await?, id).await?;
     ok(&found)
 }

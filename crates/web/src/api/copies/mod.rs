@@ -13,6 +13,7 @@ use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, Listing, Secret};
 use crate::reply::{HandlerResult, List, ok, response, versioned};
+use crate::scopes::Read;
 use application::copies::{Ask, CutStep, DecidedRequest, HandOverStep};
 use application::{App, Reply, copies};
 use domain::calendar::{Day, Moment};
@@ -185,7 +186,7 @@ async fn dry_run(call: Call, Id(id): Id<RegistrationId>, Body(body): Body<NewCop
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/copy-requests", tag = "copies",
     responses((status = 200, body = List<CopyRequest>)))]
 async fn list_copy_requests(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<RegistrationId>,
     list: Listing<CopyRequestQuery>,
 ) -> HandlerResult {
@@ -196,7 +197,7 @@ async fn list_copy_requests(
 /// A request: for its parties, and for the counter where it is to be cut.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}", tag = "copies",
     responses((status = 200, body = CopyRequest)))]
-async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+async fn read_copy_request(call: Call<Read>, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let found = copies::request(&mut call.read().await?, id).await?;
     versioned(&found, found.version)
 }
@@ -204,7 +205,7 @@ async fn read_copy_request(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResu
 /// The decisions on a request, oldest first.
 #[utoipa::path(get, path = "/v1/copy-requests/{copy_request_id}/decisions", tag = "copies",
     responses((status = 200, body = List<RecordedDecision>)))]
-async fn list_decisions(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult {
+async fn list_decisions(call: Call<Read>, Id(id): Id<CopyRequestId>) -> HandlerResult {
     let items = copies::decisions(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
@@ -297,7 +298,7 @@ async fn list_signatures(call: Call, Id(id): Id<CopyRequestId>) -> HandlerResult
 /// Overrides on every registration, listed apart (supplier).
 #[utoipa::path(get, path = "/v1/overrides", tag = "copies",
     responses((status = 200, body = List<Override>)))]
-async fn list_overrides(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_overrides(call: Call<Read>, list: Listing<ListQuery>) -> HandlerResult {
     let found = copies::overrides(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id))
 }

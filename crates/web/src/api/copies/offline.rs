@@ -10,6 +10,7 @@ use crate::api::ListQuery;
 use crate::api::copies::{StepView, view};
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere};
+use crate::scopes::{OfflineCuts, Read};
 use application::copies::offline;
 use application::copies::offline::OfflineCut;
 use application::{App, Reply};
@@ -47,7 +48,7 @@ body! {
 /// network (its staff).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/offline-authorisations", tag = "offline",
     responses((status = 200, content_type = "application/jwt", body = String)))]
-async fn take_in_authorisations(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+async fn take_in_authorisations(call: Call<OfflineCuts>, Id(id): Id<CounterId>) -> HandlerResult {
     let bundle = offline::bundle(&mut call.read().await?, id).await?;
     Ok((kept_nowhere("application/jwt"), bundle).into_response())
 }
@@ -67,7 +68,7 @@ struct OfflineCutView {
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/offline-cuts", tag = "offline",
     responses((status = 201, body = OfflineCutView)))]
 async fn bring_in_cut(
-    call: Call,
+    call: Call<OfflineCuts>,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<NewOfflineCut>,
 ) -> HandlerResult {
@@ -91,7 +92,7 @@ async fn bring_in_cut(
 /// (supplier).
 #[utoipa::path(get, path = "/v1/flagged-cuts", tag = "offline",
     responses((status = 200, body = List<FlaggedCut>)))]
-async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_flagged_cuts(call: Call<Read>, list: Listing<ListQuery>) -> HandlerResult {
     let found = offline::flagged(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -100,7 +101,7 @@ async fn list_flagged_cuts(call: Call, list: Listing<ListQuery>) -> HandlerResul
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/flagged-cuts", tag = "offline",
     responses((status = 200, body = List<FlaggedCut>)))]
 async fn list_flagged_cuts_of_registration(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<RegistrationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {

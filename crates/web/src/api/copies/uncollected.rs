@@ -5,6 +5,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent};
 use crate::reply::{HandlerResult, List, ok};
+use crate::scopes::Read;
 use application::copies::uncollected;
 use application::{App, Reply};
 use domain::copies::Destruction;
@@ -22,7 +23,7 @@ pub fn routes() -> OpenApiRouter<App> {
 /// Keys that were cut at a counter and that nobody collected (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/uncollected-keys", tag = "counters",
     responses((status = 200, body = List<Key>)))]
-async fn list_uncollected_keys(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+async fn list_uncollected_keys(call: Call<Read>, Id(id): Id<CounterId>) -> HandlerResult {
     let items = uncollected::at(&mut call.read().await?, id).await?;
     ok(&List { items })
 }

@@ -5,6 +5,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::{ListQuery, list_query};
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
+use crate::scopes::{Blanks, Read};
 use application::counters::blanks;
 use application::counters::blanks::NewMovement;
 use application::{App, Idempotency, Reply};
@@ -93,13 +94,13 @@ list_query! {
 /// The blank accounts of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blanks", tag = "blanks",
     responses((status = 200, body = List<BlankAccount>)))]
-async fn read_blanks(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+async fn read_blanks(call: Call<Read>, Id(id): Id<CounterId>) -> HandlerResult {
     let items = blanks::accounts(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
 
 async fn record(
-    call: &Call,
+    call: &Call<Blanks>,
     key: &Idempotency,
     (counter, kind): (CounterId, MovementKind),
     new: NewMovement,
@@ -123,7 +124,7 @@ impl From<MovedBlanks> for NewMovement {
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/consignments", tag = "blanks",
     responses((status = 201, body = BlankMovement)))]
 async fn send_blanks(
-    call: Call,
+    call: Call<Blanks>,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<MovedBlanks>,
 ) -> HandlerResult {
@@ -134,7 +135,7 @@ async fn send_blanks(
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/spoiled-blanks", tag = "blanks",
     responses((status = 201, body = BlankMovement)))]
 async fn spoil_blanks(
-    call: Call,
+    call: Call<Blanks>,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<SpoiledBlanks>,
 ) -> HandlerResult {
@@ -151,7 +152,7 @@ async fn spoil_blanks(
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/blank-returns", tag = "blanks",
     responses((status = 201, body = BlankMovement)))]
 async fn return_blanks(
-    call: Call,
+    call: Call<Blanks>,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<MovedBlanks>,
 ) -> HandlerResult {
@@ -163,7 +164,7 @@ async fn return_blanks(
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/blank-counts", tag = "blanks",
     responses((status = 201, body = BlankMovement)))]
 async fn count_blanks(
-    call: Call,
+    call: Call<Blanks>,
     Id(id): Id<CounterId>,
     Idempotent { key, body }: Idempotent<CountedBlanks>,
 ) -> HandlerResult {
@@ -191,7 +192,11 @@ async fn limit_blanks(
 /// What moved blanks at a counter, or counted them (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blank-movements", tag = "blanks",
     responses((status = 200, body = List<BlankMovement>)))]
-async fn list_blank_movements(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_blank_movements(
+    call: Call<Read>,
+    Id(id): Id<CounterId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = blanks::movements(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -201,7 +206,7 @@ async fn list_blank_movements(call: Call, Id(id): Id<CounterId>, list: Listing<L
 #[utoipa::path(post, path = "/v1/blank-movements/{movement_id}/confirmation", tag = "blanks",
     responses((status = 200, body = BlankMovement)))]
 async fn confirm_blank_movement(
-    call: Call,
+    call: Call<Blanks>,
     Id(id): Id<BlankMovementId>,
     Idempotent { key, body }: Idempotent<Confirmation>,
 ) -> HandlerResult {
@@ -217,7 +222,7 @@ async fn confirm_blank_movement(
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/blank-differences", tag = "blanks",
     responses((status = 200, body = List<BlankDifference>)))]
 async fn list_blank_differences(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<CounterId>,
     list: Listing<DifferenceQuery>,
 ) -> HandlerResult {
@@ -231,7 +236,7 @@ async fn list_blank_differences(
 #[utoipa::path(post, path = "/v1/blank-differences/{difference_id}/explanation", tag = "blanks",
     responses((status = 200, body = BlankDifference)))]
 async fn explain_blank_difference(
-    call: Call,
+    call: Call<Blanks>,
     Id(id): Id<BlankDifferenceId>,
     Idempotent { key, body }: Idempotent<DifferenceExplanation>,
 ) -> HandlerResult {

@@ -9,6 +9,7 @@ use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
+use crate::scopes::Read;
 use application::{App, Reply, counters};
 use domain::calendar::Day;
 use domain::copies::{CopyRequest, RequestState};
@@ -82,7 +83,7 @@ async fn add_counter(call: Call, Idempotent { key, body }: Idempotent<NewCounter
 
 /// Counters.
 #[utoipa::path(get, path = "/v1/counters", tag = "counters", responses((status = 200, body = List<Counter>)))]
-async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult {
+async fn list_counters(call: Call<Read>, list: Listing<CounterQuery>) -> HandlerResult {
     let found = counters::all(&mut call.read().await?, list.query.section_id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -90,7 +91,7 @@ async fn list_counters(call: Call, list: Listing<CounterQuery>) -> HandlerResult
 /// A counter.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}", tag = "counters",
     responses((status = 200, body = Counter)))]
-async fn read_counter(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+async fn read_counter(call: Call<Read>, Id(id): Id<CounterId>) -> HandlerResult {
     let found = counters::counter(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -114,7 +115,11 @@ async fn add_appointment(
 /// Appointments of a counter (its dealer, or the supplier).
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/appointments", tag = "counters",
     responses((status = 200, body = List<Appointment>)))]
-async fn list_appointments(call: Call, Id(id): Id<CounterId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_appointments(
+    call: Call<Read>,
+    Id(id): Id<CounterId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = counters::appointments(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -138,7 +143,7 @@ async fn revoke_appointment(
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/copy-requests", tag = "counters",
     responses((status = 200, body = List<CopyRequest>)))]
 async fn list_requests_at_counter(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<CounterId>,
     list: Listing<CounterRequestQuery>,
 ) -> HandlerResult {
@@ -164,7 +169,7 @@ async fn set_opening_hours(
 /// When a counter is open.
 #[utoipa::path(get, path = "/v1/counters/{counter_id}/opening-hours", tag = "counters",
     responses((status = 200, body = List<OpeningHours>)))]
-async fn list_opening_hours(call: Call, Id(id): Id<CounterId>) -> HandlerResult {
+async fn list_opening_hours(call: Call<Read>, Id(id): Id<CounterId>) -> HandlerResult {
     let items = counters::opening_hours(&mut call.read().await?, id).await?;
     ok(&List { items })
 }

@@ -7,6 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List};
+use crate::scopes::Read;
 use application::differs::answers;
 use application::{App, Reply};
 use domain::differs::Answering;
@@ -68,7 +69,11 @@ async fn end_answering(
 /// Which lock answers, or answered, to which differ.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/answers", tag = "differs",
     responses((status = 200, body = List<Answering>)))]
-async fn list_answers(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_answers(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = answers::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

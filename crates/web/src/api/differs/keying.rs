@@ -7,6 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Call, Id, Idempotent};
 use crate::reply::{HandlerResult, kept_nowhere, ok, printing};
+use crate::scopes::Read;
 use application::differs::keying;
 use application::differs::keying::{Group, Openings, ScheduleLine};
 use application::register::csv;
@@ -82,7 +83,7 @@ async fn key_locks(
 /// the plots that are not handed over.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/openings", tag = "differs",
     responses((status = 200, body = Openings)))]
-async fn read_openings(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+async fn read_openings(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let found = keying::openings(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -90,7 +91,7 @@ async fn read_openings(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult 
 /// The keying schedule as CSV (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.csv", tag = "differs",
     responses((status = 200, body = String, content_type = "text/csv")))]
-async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+async fn schedule_csv(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (_, lines) = keying::schedule(&mut call.read().await?, id).await?;
     let bytes = csv::written(&lines)?;
     Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
@@ -99,7 +100,7 @@ async fn schedule_csv(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
 /// The keying schedule as PDF (owner, agent, supplier). It shows no address.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keying-schedule.pdf", tag = "differs",
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn schedule_pdf(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+async fn schedule_pdf(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (number, lines) = keying::schedule(&mut call.read().await?, id).await?;
     let today = call.app.outside.clock.now().date();
     let report = Report {

@@ -11,6 +11,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
+use crate::scopes::Read;
 use application::differs::Allotment;
 use application::differs::geometry::{self, CountedSpace, GeometryUse};
 use application::{Act, App, Reply, differs};
@@ -61,14 +62,14 @@ body! {
 /// Count the differs of a geometry that is only tried out (supplier). Changes nothing.
 #[utoipa::path(post, path = "/v1/differ-counts", tag = "differs",
     responses((status = 200, body = CountedSpace)))]
-async fn count_differs(call: Call, Body(body): Body<GeometryBody>) -> HandlerResult {
+async fn count_differs(call: Call<Read>, Body(body): Body<GeometryBody>) -> HandlerResult {
     ok(&geometry::explore(&call.caller, &body.geometry).await?)
 }
 
 /// The geometry of a section, how much of it is used, and when it runs dry (supplier).
 #[utoipa::path(get, path = "/v1/sections/{section_id}/geometry", tag = "differs",
     responses((status = 200, body = GeometryUse)))]
-async fn read_geometry(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+async fn read_geometry(call: Call<Read>, Id(id): Id<SectionId>) -> HandlerResult {
     let usage = geometry::usage(&call.app, &call.caller, id).await?;
     versioned(&usage, usage.version)
 }
@@ -164,7 +165,11 @@ async fn add_differ(
 /// Differs of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/differs", tag = "differs",
     responses((status = 200, body = List<Differ>)))]
-async fn list_differs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_differs(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = differs::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

@@ -6,6 +6,7 @@ use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List};
+use crate::scopes::Read;
 use application::keys::audits;
 use application::keys::audits::Scope;
 use application::{App, Reply};
@@ -78,7 +79,11 @@ async fn open_audit(
 /// The audits of a registration (owner, agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/audits", tag = "audits",
     responses((status = 200, body = List<Audit>)))]
-async fn list_audits(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_audits(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = audits::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -103,7 +108,11 @@ async fn close_audit(
 /// agent, signatory, supplier).
 #[utoipa::path(get, path = "/v1/audits/{audit_id}/lines", tag = "audits",
     responses((status = 200, body = List<AuditLine>)))]
-async fn list_audit_lines(call: Call, Id(id): Id<AuditId>, list: Listing<AuditLineQuery>) -> HandlerResult {
+async fn list_audit_lines(
+    call: Call<Read>,
+    Id(id): Id<AuditId>,
+    list: Listing<AuditLineQuery>,
+) -> HandlerResult {
     let found = audits::lines(&mut call.read().await?, id, list.query.answer, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -151,7 +160,7 @@ async fn count_stock(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/stock-counts", tag = "audits",
     responses((status = 200, body = List<StockCount>)))]
 async fn list_stock_counts(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<RegistrationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {

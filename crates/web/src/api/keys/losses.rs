@@ -5,6 +5,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
+use crate::scopes::Read;
 use application::keys::losses;
 use application::keys::losses::{Exposure, LossReport};
 use application::{App, Reply};
@@ -77,7 +78,11 @@ async fn report_loss(
 /// Losses of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/losses", tag = "keys",
     responses((status = 200, body = List<Loss>)))]
-async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_losses(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = losses::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -86,7 +91,7 @@ async fn list_losses(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQ
 /// supplier).
 #[utoipa::path(get, path = "/v1/losses/{loss_id}/exposure", tag = "keys",
     responses((status = 200, body = Exposure)))]
-async fn read_exposure(call: Call, Id(id): Id<LossId>) -> HandlerResult {
+async fn read_exposure(call: Call<Read>, Id(id): Id<LossId>) -> HandlerResult {
     let found = losses::exposure(&mut call.read().await?, id).await?;
     ok(&found)
 }

@@ -12,6 +12,7 @@ use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok, versioned};
+use crate::scopes::Read;
 use application::keys::KeyDueBack;
 use application::{App, Reply, keys};
 use domain::calendar::Day;
@@ -100,7 +101,11 @@ async fn record_lever_pack(
 /// Lever packs of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/lever-packs", tag = "keys",
     responses((status = 200, body = List<LeverPack>)))]
-async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_lever_packs(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = keys::packs(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -108,7 +113,7 @@ async fn list_lever_packs(call: Call, Id(id): Id<RegistrationId>, list: Listing<
 /// Keys of a registration, and who holds them: keyholders see those of their differs.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys", tag = "keys",
     responses((status = 200, body = List<Key>)))]
-async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuery>) -> HandlerResult {
+async fn list_keys(call: Call<Read>, Id(id): Id<RegistrationId>, list: Listing<KeyQuery>) -> HandlerResult {
     let found =
         keys::all(&mut call.read().await?, id, list.query.differ_id, list.query.state, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
@@ -119,14 +124,14 @@ async fn list_keys(call: Call, Id(id): Id<RegistrationId>, list: Listing<KeyQuer
 /// over or the occupier is said to have left.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/keys-to-call-in", tag = "keys",
     responses((status = 200, body = List<KeyDueBack>)))]
-async fn list_keys_to_call_in(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+async fn list_keys_to_call_in(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let items = keys::to_call_in(&mut call.read().await?, id).await?;
     ok(&List { items })
 }
 
 /// A key.
 #[utoipa::path(get, path = "/v1/keys/{key_id}", tag = "keys", responses((status = 200, body = Key)))]
-async fn read_key(call: Call, Id(id): Id<KeyId>) -> HandlerResult {
+async fn read_key(call: Call<Read>, Id(id): Id<KeyId>) -> HandlerResult {
     let found = keys::key(&mut call.read().await?, id).await?;
     versioned(&found, found.version)
 }

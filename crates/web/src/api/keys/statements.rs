@@ -9,6 +9,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing};
+use crate::scopes::Read;
 use application::keys::statements;
 use application::{ActError, App, Reply};
 use domain::calendar::Day;
@@ -82,7 +83,11 @@ async fn make_statement(
 /// Statements that were made (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/statements", tag = "statements",
     responses((status = 200, body = List<StatementSummary>)))]
-async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_statements(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = statements::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -90,7 +95,7 @@ async fn list_statements(call: Call, Id(id): Id<RegistrationId>, list: Listing<L
 /// A statement (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}", tag = "statements",
     responses((status = 200, body = StatementView)))]
-async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
+async fn read_statement(call: Call<Read>, Id(id): Id<StatementId>) -> HandlerResult {
     let (statement, disclosure) = statements::statement(&mut call.read().await?, id).await?;
     ok(&view(statement, disclosure)?)
 }
@@ -98,7 +103,7 @@ async fn read_statement(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
 /// A statement as PDF (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/statements/{statement_id}/statement.pdf", tag = "statements",
     responses((status = 200, body = Vec<u8>, content_type = "application/pdf")))]
-async fn statement_pdf(call: Call, Id(id): Id<StatementId>) -> HandlerResult {
+async fn statement_pdf(call: Call<Read>, Id(id): Id<StatementId>) -> HandlerResult {
     let (statement, disclosure) = statements::statement(&mut call.read().await?, id).await?;
     let view = view(statement, disclosure)?;
     let bytes = printing(move || report_pdf(&report(&view))).await?;

@@ -10,11 +10,13 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Listing, Secret};
 use crate::reply::{HandlerResult, List};
+use crate::scopes::AnyProgram;
 use application::App;
 use application::people::sessions;
 use application::rights::notices;
 use crypto::passwords::PASSWORD_LENGTHS;
 use domain::ids::{ActorId, NoticeId, PersonId};
+use domain::people::Scope;
 use domain::rights::notices::Notice;
 use storage::people::Seat;
 
@@ -38,17 +40,20 @@ pub struct Me {
     person_id: Option<PersonId>,
     /// Seats that count now.
     seats: Vec<Seat>,
+    /// What a client program may do with this token.
+    scopes: Vec<Scope>,
     /// Some seats are asleep: they ask for a second factor.
     second_factor_missing: bool,
 }
 
 /// Who am I?
 #[utoipa::path(get, path = "/v1/me", tag = "me", responses((status = 200, body = Me)))]
-async fn who_am_i(Call { caller, .. }: Call) -> Json<Me> {
+async fn who_am_i(Call { caller, .. }: Call<AnyProgram>) -> Json<Me> {
     Json(Me {
         actor_id: caller.actor(),
         person_id: caller.person(),
         seats: caller.seats().to_vec(),
+        scopes: caller.scopes().to_vec(),
         second_factor_missing: caller.second_factor_missing,
     })
 }

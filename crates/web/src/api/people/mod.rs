@@ -9,6 +9,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent};
 use crate::reply::{HandlerResult, ok};
+use crate::scopes::Read;
 use application::people::sessions::shown_once;
 use application::{App, Reply, people};
 use domain::ids::PersonId;
@@ -57,7 +58,7 @@ async fn add_person(call: Call, Idempotent { key, body }: Idempotent<NewPerson>)
 /// A person: oneself, or one whom the caller entered or governs.
 #[utoipa::path(get, path = "/v1/people/{person_id}", tag = "people",
     responses((status = 200, body = Person)))]
-async fn read_person(call: Call, Id(id): Id<PersonId>) -> HandlerResult {
+async fn read_person(call: Call<Read>, Id(id): Id<PersonId>) -> HandlerResult {
     let found = people::person(&mut call.read().await?, id).await?;
     ok(&found)
 }

@@ -6,11 +6,12 @@ use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
+use crate::scopes::Read;
 use application::people::sessions::shown_once;
 use application::{App, Reply, people};
 use domain::calendar::Day;
 use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
-use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Post};
+use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Post, Scope};
 use domain::text::Name;
 
 /// Routes.
@@ -55,6 +56,8 @@ body! {
     pub struct NewClientProgram {
         /// Its name.
         name: Name,
+        /// What it may do: nothing, when absent.
+        scopes: Option<Vec<Scope>>,
     }
 }
 
@@ -83,7 +86,7 @@ async fn add_organisation(
 /// Organisations (supplier).
 #[utoipa::path(get, path = "/v1/organisations", tag = "organisations",
     responses((status = 200, body = List<Organisation>)))]
-async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> HandlerResult {
+async fn list_organisations(call: Call<Read>, list: Listing<OrganisationQuery>) -> HandlerResult {
     let found = people::organisations(&mut call.read().await?, list.query.kind, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -91,7 +94,7 @@ async fn list_organisations(call: Call, list: Listing<OrganisationQuery>) -> Han
 /// An organisation.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}", tag = "organisations",
     responses((status = 200, body = Organisation)))]
-async fn read_organisation(call: Call, Id(id): Id<OrganisationId>) -> HandlerResult {
+async fn read_organisation(call: Call<Read>, Id(id): Id<OrganisationId>) -> HandlerResult {
     let found = people::organisation(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -115,7 +118,11 @@ async fn add_member(
 /// Members of an organisation, those of the past too.
 #[utoipa::path(get, path = "/v1/organisations/{organisation_id}/members", tag = "organisations",
     responses((status = 200, body = List<Membership>)))]
-async fn list_members(call: Call, Id(id): Id<OrganisationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_members(
+    call: Call<Read>,
+    Id(id): Id<OrganisationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = people::members(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -146,7 +153,8 @@ async fn add_client_program(
     Idempotent { key, body }: Idempotent<NewClientProgram>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let (added, secret) = people::add_program(act, id, body.name).await?;
+        let (added, secret) =
+            people::add_program(act, id, body.name, body.scopes.unwrap_or_default()).await?;
         Ok(Reply::created(&added, format!("/v1/organisations/{id}/client-programs"))?
             .once("client_secret", Some(shown_once(&secret))))
     })

@@ -15,7 +15,7 @@ use crate::limits::Attempt;
 use crate::problem::{Problem, ProblemKind};
 use crate::reply::{Exit, HandlerResult};
 use application::people::sessions;
-use application::people::sessions::{SessionTokens, SignIn, shown_once};
+use application::people::sessions::{ProgramToken, SessionTokens, SignIn, shown_once};
 use application::{ActError, App};
 use crypto::passwords::PASSWORD_LENGTHS;
 use domain::text::Email;
@@ -139,6 +139,8 @@ pub struct TokenForm {
     client_id: Option<String>,
     /// Its secret, unless in the `Authorization` header.
     client_secret: Option<String>,
+    /// The scopes that the token is for, between spaces; all that the program has, when absent.
+    scope: Option<String>,
 }
 
 /// An access token of a client program.
@@ -150,12 +152,14 @@ pub struct ClientToken {
     token_type: &'static str,
     /// Seconds for which it is good.
     expires_in: i64,
+    /// What it may be used for, between spaces.
+    scope: String,
 }
 
 /// An error of the token endpoint (RFC 6749 s. 5.2).
 #[derive(Serialize, ToSchema)]
 pub struct ClientTokenError {
-    /// `invalid_request`, `invalid_client` or `unsupported_grant_type`.
+    /// `invalid_request`, `invalid_client`, `invalid_scope` or `unsupported_grant_type`.
     error: &'static str,
 }
 
@@ -189,11 +193,12 @@ async fn client_token(
     let Some((id, secret)) = credentials else {
         return Ok(token_error(StatusCode::UNAUTHORIZED, "invalid_client"));
     };
-    match sessions::client_credentials(&app, &id, &secret).await {
-        Ok(access_token) => {
-            Ok(Json(ClientToken { access_token, token_type: "Bearer", expires_in: sessions::ACCESS_SECONDS })
-                .into_response())
+    match sessions::client_credentials(&app, &id, &secret, form.scope.as_deref()).await {
+        Ok(ProgramToken { access_token, scope }) => {
+            let expires_in = sessions::ACCESS_SECONDS;
+            Ok(Json(ClientToken { access_token, token_type: "Bearer", expires_in, scope }).into_response())
         }
+        Err(ActError::Forbidden(_)) => Ok(token_error(StatusCode::BAD_REQUEST, "invalid_scope")),
         Err(ActError::Unauthenticated) => Ok(token_error(StatusCode::UNAUTHORIZED, "invalid_client")),
         Err(error) => Err(Exit::from(error)),
     }

@@ -7,6 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Call, Csv, Id};
 use crate::reply::{HandlerResult, response};
+use crate::scopes::{Read, Register};
 use application::register::csv;
 use application::register::csv::ImportReport;
 use application::{Act, App};
@@ -27,7 +28,7 @@ pub fn routes() -> OpenApiRouter<App> {
 #[utoipa::path(post, path = "/v1/imports", tag = "registrations",
     responses((status = 201, description = "Everything came in", body = ImportReport),
         (status = 200, description = "Nothing came in: the report says why", body = ImportReport)))]
-async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
+async fn import_register(call: Call<Register>, Csv { key, bytes }: Csv) -> HandlerResult {
     let import = async |act: &mut Act<'_>| csv::import(act, &bytes).await;
     Ok(response(csv::once(&call.app, &call.caller, &key, import).await?))
 }
@@ -35,7 +36,7 @@ async fn import_register(call: Call, Csv { key, bytes }: Csv) -> HandlerResult {
 /// A registration as CSV (owner, agent, supplier).
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/register.csv", tag = "registrations",
     responses((status = 200, body = String, content_type = "text/csv")))]
-async fn export_register(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+async fn export_register(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let bytes = csv::export(&mut call.read().await?, id).await?;
     let kind = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
     Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())

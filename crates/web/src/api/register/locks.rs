@@ -7,6 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, versioned};
+use crate::scopes::{Read, Register};
 use application::register::locks;
 use application::register::locks::LockContent;
 use application::{App, Reply};
@@ -68,7 +69,7 @@ impl From<LockBody> for LockContent {
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
     responses((status = 201, body = LockView)))]
 async fn add_lock(
-    call: Call,
+    call: Call<Register>,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<LockBody>,
 ) -> HandlerResult {
@@ -83,14 +84,14 @@ async fn add_lock(
 /// Locks of a registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/locks", tag = "locks",
     responses((status = 200, body = List<LockView>)))]
-async fn list_locks(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_locks(call: Call<Read>, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = locks::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found.into_iter().map(view).collect(), |item| item.lock.id.0))
 }
 
 /// A lock.
 #[utoipa::path(get, path = "/v1/locks/{lock_id}", tag = "locks", responses((status = 200, body = LockView)))]
-async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
+async fn read_lock(call: Call<Read>, Id(id): Id<LockId>) -> HandlerResult {
     let found = locks::lock(&mut call.read().await?, id).await?;
     let version = found.version;
     versioned(&view(found), version)
@@ -99,7 +100,7 @@ async fn read_lock(call: Call, Id(id): Id<LockId>) -> HandlerResult {
 /// Change a lock (supplier).
 #[utoipa::path(put, path = "/v1/locks/{lock_id}", tag = "locks", responses((status = 200, body = LockView)))]
 async fn change_lock(
-    call: Call,
+    call: Call<Register>,
     Id(id): Id<LockId>,
     IfMatch(version): IfMatch,
     Body(body): Body<LockBody>,

@@ -11,6 +11,7 @@ use crate::api::list_query;
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing, Query};
 use crate::reply::{HandlerResult, List, ok, versioned};
+use crate::scopes::{Read, Register};
 use application::register::registrations;
 use application::{App, Reply};
 use domain::calendar::Moment;
@@ -59,7 +60,7 @@ list_query! {
 #[utoipa::path(post, path = "/v1/registrations", tag = "registrations",
     responses((status = 201, body = Registration)))]
 async fn add_registration(
-    call: Call,
+    call: Call<Register>,
     Idempotent { key, body }: Idempotent<NewRegistration>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
@@ -72,7 +73,7 @@ async fn add_registration(
 /// The registrations on which the caller has an authority; all, for the supplier.
 #[utoipa::path(get, path = "/v1/registrations", tag = "registrations",
     responses((status = 200, body = List<Registration>)))]
-async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> HandlerResult {
+async fn list_registrations(call: Call<Read>, list: Listing<RegistrationQuery>) -> HandlerResult {
     let found = registrations::all(&mut call.read().await?, list.query.number.as_ref(), list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -80,7 +81,7 @@ async fn list_registrations(call: Call, list: Listing<RegistrationQuery>) -> Han
 /// A registration.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}", tag = "registrations",
     responses((status = 200, body = Registration)))]
-async fn read_registration(call: Call, Id(id): Id<RegistrationId>) -> HandlerResult {
+async fn read_registration(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let found = registrations::registration(&mut call.read().await?, id).await?;
     versioned(&found, found.version)
 }
@@ -89,7 +90,7 @@ async fn read_registration(call: Call, Id(id): Id<RegistrationId>) -> HandlerRes
 #[utoipa::path(patch, path = "/v1/registrations/{registration_id}", tag = "registrations",
     responses((status = 200, body = Registration)))]
 async fn change_registration(
-    call: Call,
+    call: Call<Register>,
     Id(id): Id<RegistrationId>,
     IfMatch(version): IfMatch,
     Body(body): Body<RegistrationChange>,
@@ -137,7 +138,7 @@ struct AsOf {
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/as-of", tag = "registrations",
     responses((status = 200, body = AsOf)))]
 async fn registration_as_of(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<RegistrationId>,
     Query(query): Query<AsOfQuery>,
 ) -> HandlerResult {
@@ -152,7 +153,11 @@ async fn registration_as_of(
 /// A section, counter, appointment or membership, as it stood at an instant (supplier).
 #[utoipa::path(get, path = "/v1/history/{record_id}", tag = "registrations",
     responses((status = 200, body = AsOf)))]
-async fn record_as_of(call: Call, Id(id): Id<RecordId>, Query(query): Query<AsOfQuery>) -> HandlerResult {
+async fn record_as_of(
+    call: Call<Read>,
+    Id(id): Id<RecordId>,
+    Query(query): Query<AsOfQuery>,
+) -> HandlerResult {
     let (kind, record) = registrations::record_as_of(&mut call.read().await?, id.0, query.at.0).await?;
     ok(&AsOf { records: BTreeMap::from([(kind, vec![record])]) })
 }

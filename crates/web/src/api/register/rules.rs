@@ -7,6 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Body, Call, Id, IfMatch, Query};
 use crate::reply::{HandlerResult, versioned};
+use crate::scopes::Read;
 use application::register::{registrations, rules};
 use application::{App, Reply};
 use domain::ids::RegistrationId;
@@ -49,7 +50,7 @@ struct RulesQuery {
 
 /// The supplier's default rules (supplier).
 #[utoipa::path(get, path = "/v1/default-rules", tag = "rules", responses((status = 200, body = RulesView)))]
-async fn read_default_rules(call: Call) -> HandlerResult {
+async fn read_default_rules(call: Call<Read>) -> HandlerResult {
     let (version, rules) = rules::defaults(&mut call.read().await?).await?;
     versioned(&RulesView { version, rules }, version)
 }
@@ -73,7 +74,7 @@ async fn set_default_rules(
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/rules", tag = "rules",
     responses((status = 200, body = RulesView)))]
 async fn read_rules(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<RegistrationId>,
     Query(query): Query<RulesQuery>,
 ) -> HandlerResult {

@@ -5,6 +5,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Idempotent, IfMatch, Listing};
 use crate::reply::{HandlerResult, List, versioned};
+use crate::scopes::Read;
 use application::register::sections;
 use application::register::sections::SectionContent;
 use application::{App, Reply};
@@ -66,7 +67,7 @@ async fn add_section(call: Call, Idempotent { key, body }: Idempotent<SectionBod
 /// Sections.
 #[utoipa::path(get, path = "/v1/sections", tag = "sections",
     responses((status = 200, body = List<SectionOnDay>)))]
-async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_sections(call: Call<Read>, list: Listing<ListQuery>) -> HandlerResult {
     let found = sections::all(&mut call.read().await?, list.portion).await?;
     Ok(list.reply(found, |item| item.section.id.0))
 }
@@ -74,7 +75,7 @@ async fn list_sections(call: Call, list: Listing<ListQuery>) -> HandlerResult {
 /// A section.
 #[utoipa::path(get, path = "/v1/sections/{section_id}", tag = "sections",
     responses((status = 200, body = SectionOnDay)))]
-async fn read_section(call: Call, Id(id): Id<SectionId>) -> HandlerResult {
+async fn read_section(call: Call<Read>, Id(id): Id<SectionId>) -> HandlerResult {
     let found = sections::section(&mut call.read().await?, id).await?;
     versioned(&found, found.section.version)
 }

@@ -9,6 +9,7 @@ use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing, Query};
 use crate::operation::Conflict;
 use crate::reply::{HandlerResult, List, ok};
+use crate::scopes::Read;
 use application::rights::authorities;
 use application::rights::authorities::{Consequences, Grant};
 use application::{App, Reply};
@@ -163,7 +164,11 @@ async fn give_authority(
 /// Authorities of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
     responses((status = 200, body = List<Authority>)))]
-async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_authorities(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = authorities::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
@@ -171,7 +176,7 @@ async fn list_authorities(call: Call, Id(id): Id<RegistrationId>, list: Listing<
 /// An authority.
 #[utoipa::path(get, path = "/v1/authorities/{authority_id}", tag = "authorities",
     responses((status = 200, body = Authority)))]
-async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
+async fn read_authority(call: Call<Read>, Id(id): Id<AuthorityId>) -> HandlerResult {
     let found = authorities::authority(&mut call.read().await?, id).await?;
     ok(&found)
 }
@@ -181,7 +186,7 @@ async fn read_authority(call: Call, Id(id): Id<AuthorityId>) -> HandlerResult {
     responses((status = 200, body = ConsequencesView),
         (status = 409, response = Conflict)))]
 async fn preview_revocation(
-    call: Call,
+    call: Call<Read>,
     Id(id): Id<AuthorityId>,
     Query(query): Query<RevocationQuery>,
 ) -> HandlerResult {
@@ -224,7 +229,11 @@ async fn give_mandate(
 /// Mandates of a registration: keyholders see their own.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
     responses((status = 200, body = List<Mandate>)))]
-async fn list_mandates(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_mandates(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
     let found = authorities::mandates(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }

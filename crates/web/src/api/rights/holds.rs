@@ -6,6 +6,7 @@ use crate::api::ListQuery;
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List};
+use crate::scopes::Read;
 use application::rights::holds;
 use application::{App, Reply};
 use domain::calendar::Day;
@@ -67,7 +68,7 @@ async fn place_hold(
 /// Holds of a registration, those that were lifted too.
 #[utoipa::path(get, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
     responses((status = 200, body = List<Hold>)))]
-async fn list_holds(call: Call, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
+async fn list_holds(call: Call<Read>, Id(id): Id<RegistrationId>, list: Listing<ListQuery>) -> HandlerResult {
     let found = holds::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
