@@ -68,14 +68,20 @@ CREATE TABLE memberships (
     post text NOT NULL CONSTRAINT memberships_post CHECK (post IN ('head', 'staff')),
     first_day date NOT NULL,
     last_day date,
+    ended_at timestamptz,
     changed_at timestamptz NOT NULL,
     CONSTRAINT memberships_days CHECK (last_day IS NULL OR last_day >= first_day),
+    CONSTRAINT memberships_end CHECK (ended_at IS NULL OR last_day IS NOT NULL),
     CONSTRAINT memberships_one_at_a_time EXCLUDE USING gist
         (id_pair(person_id, organisation_id) WITH =, daterange(first_day, last_day, '[]') WITH &&)
+        WHERE (ended_at IS NULL)
 );
 COMMENT ON TABLE memberships IS 'Seats: who works for which organisation, and as what.';
+COMMENT ON COLUMN memberships.ended_at IS
+    'When the seat ended and what rested on it was settled: at once, or after its last day had passed.';
 CREATE INDEX memberships_by_person ON memberships (person_id);
 CREATE INDEX memberships_by_organisation ON memberships (organisation_id);
+CREATE INDEX memberships_to_end ON memberships (last_day) WHERE ended_at IS NULL AND last_day IS NOT NULL;
 CREATE TRIGGER memberships_history AFTER INSERT OR UPDATE ON memberships
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 

@@ -22,7 +22,9 @@ CREATE TABLE authorities (
     given_at timestamptz NOT NULL,
     revoked_at timestamptz,
     left_on date,
+    confirmed_by uuid CONSTRAINT authorities_confirmed_by REFERENCES people,
     changed_at timestamptz NOT NULL,
+    CONSTRAINT authorities_confirmed_by_another CHECK (confirmed_by <> given_by),
     CONSTRAINT authorities_left_is_revoked CHECK (left_on IS NULL OR revoked_at IS NOT NULL),
     CONSTRAINT authorities_one_holder CHECK (num_nonnulls(person_id, organisation_id) = 1),
     CONSTRAINT authorities_organisation_is_agent CHECK (organisation_id IS NULL OR class = 'agent'),
@@ -43,10 +45,13 @@ COMMENT ON COLUMN authorities.most_keys IS 'Keys of one differ that may be in ex
 COMMENT ON COLUMN authorities.given_under IS 'The authority that was passed on; absent: the supplier gave it.';
 COMMENT ON COLUMN authorities.left_on IS
     'The day on which the person left the premises: an occupier who has left keeps no key to them.';
+COMMENT ON COLUMN authorities.confirmed_by IS
+    'The head of the organisation under whose authority it was given, who lets it outlast the seat of its giver.';
 CREATE INDEX authorities_by_registration ON authorities (registration_id);
 CREATE INDEX authorities_by_person ON authorities (person_id) WHERE person_id IS NOT NULL;
 CREATE INDEX authorities_by_organisation ON authorities (organisation_id) WHERE organisation_id IS NOT NULL;
 CREATE INDEX authorities_by_giver ON authorities (given_under) WHERE given_under IS NOT NULL;
+CREATE INDEX authorities_given ON authorities (given_by) WHERE given_under IS NOT NULL AND revoked_at IS NULL;
 CREATE TRIGGER authorities_history AFTER INSERT OR UPDATE ON authorities
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 

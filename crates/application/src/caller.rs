@@ -19,6 +19,8 @@ pub struct Caller {
     pub session: Option<SessionId>,
     /// What a client program may do; a person has none.
     scopes: Vec<Scope>,
+    /// The session began with a second factor.
+    second_factor: bool,
     /// Seats that do not count, since the session has no second factor.
     pub second_factor_missing: bool,
 }
@@ -33,7 +35,15 @@ impl Caller {
     /// A caller.
     #[must_use]
     pub fn new(actor: ActorId, person: Option<PersonId>, seats: Vec<Seat>) -> Self {
-        Self { actor, person, seats, session: None, scopes: vec![], second_factor_missing: false }
+        Self {
+            actor,
+            person,
+            seats,
+            session: None,
+            scopes: vec![],
+            second_factor: false,
+            second_factor_missing: false,
+        }
     }
 
     /// A client program: it acts as staff of its organisation, as far as its scopes go.
@@ -57,6 +67,7 @@ impl Caller {
         let second_factor_missing = seats.len() < before;
         Self {
             session: Some(session),
+            second_factor,
             second_factor_missing,
             ..Self::new(person.into(), Some(person), seats)
         }
@@ -80,6 +91,18 @@ impl Caller {
     /// When a program calls: what a person answers for is not done by one.
     pub fn require_person(&self) -> Result<PersonId, ActError> {
         self.person.ok_or(ActError::Forbidden("only a person may do this"))
+    }
+
+    /// Showed two factors: whoever approves does.
+    ///
+    /// # Errors
+    /// When the session began with a password alone.
+    pub fn require_second_factor(&self) -> Result<(), ActError> {
+        if self.second_factor {
+            Ok(())
+        } else {
+            Err(ActError::Forbidden("set up a second factor and sign in with it: approving asks for one"))
+        }
     }
 
     /// Where the caller sits.

@@ -8,10 +8,12 @@ use time::Duration as Days;
 
 use crate::caller::Caller;
 use crate::keys::audits;
+use crate::people::memberships;
 use crate::{Act, ActError, App, copies};
 use domain::ids::{KeyId, RegistrationId};
 use domain::keys::{KeyState, is_overdue};
 use storage::keys::audits as stored_audits;
+use storage::people as stored_people;
 use storage::people::sessions;
 use storage::register::registrations;
 use storage::{cards, copies as stored, idempotency, keys};
@@ -28,6 +30,8 @@ const REFUSALS_KEPT: Days = Days::days(100);
 pub struct Round {
     /// Authorisations that lapsed.
     pub lapsed: u32,
+    /// Memberships that ended, their last day having passed.
+    pub memberships_ended: u32,
     /// Keys that were marked overdue.
     pub overdue: u32,
     /// Key audits that were opened.
@@ -50,6 +54,12 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
             Act::done(app, &caller, async |act| copies::lapse(act, request, registration).await).await?;
         // Died here: it lapsed and says so; the others are found again in the next round.
         done.lapsed += u32::from(lapsed);
+    }
+    let over = stored_people::memberships_to_end(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
+    for membership in over {
+        let ended = Act::done(app, &caller, async |act| memberships::end_due(act, membership).await).await?;
+        // Died here: it ended with what rested on it; the others are found again.
+        done.memberships_ended += u32::from(ended);
     }
     let due = keys::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
     for (key, registration) in due {
@@ -103,6 +113,7 @@ pub async fn run(app: App, every: Duration) {
             Ok(done) if done == Round::default() => {}
             Ok(done) => tracing::info!(
                 lapsed = done.lapsed,
+                memberships_ended = done.memberships_ended,
                 overdue = done.overdue,
                 audits_opened = done.audits_opened,
                 audits_closed = done.audits_closed,

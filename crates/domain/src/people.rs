@@ -2,6 +2,7 @@
 
 use time::{Date, OffsetDateTime};
 
+use crate::calendar::Period;
 use crate::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
 
 words! {
@@ -86,6 +87,9 @@ record! {
         first_day: Date,
         /// The last day.
         last_day: Option<Date>,
+        /// When it ended.
+        #[serde(with = "time::serde::rfc3339::option")]
+        ended_at: Option<OffsetDateTime>,
     }
 
     /// A program of an organisation that signs in by itself.
@@ -104,5 +108,13 @@ record! {
         /// When it was shut out.
         #[serde(with = "time::serde::rfc3339::option")]
         revoked_at: Option<OffsetDateTime>,
+    }
+}
+
+impl Membership {
+    /// In force on a day.
+    #[must_use]
+    pub fn in_force(&self, day: Date) -> bool {
+        self.ended_at.is_none() && Period { first_day: self.first_day, last_day: self.last_day }.covers(day)
     }
 }

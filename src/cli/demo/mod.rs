@@ -23,6 +23,7 @@ use application::log::archive::Archive;
 use application::log::sequencer;
 use application::log::sequencer::{LogWork, Sequencer};
 use application::outside::Outside;
+use application::people::memberships;
 use application::register::locks::LockContent;
 use application::register::sections::SectionContent;
 use application::register::{locks, registrations, sections};
@@ -183,6 +184,13 @@ struct Somebody {
     sign_in: SignIn,
 }
 
+/// With how many factors somebody signs in: staff and whoever approves with two.
+#[derive(Clone, Copy, PartialEq)]
+enum Factors {
+    One,
+    Two,
+}
+
 struct Loader<'a> {
     app: &'a App,
     supplier: Caller,
@@ -220,26 +228,27 @@ impl Loader<'_> {
         name: &str,
         email: &'static str,
         seat: Option<OrganisationId>,
+        factors: Factors,
     ) -> Result<Somebody, Box<dyn Error>> {
         let person = Act::done(self.app, &self.supplier, async |act| {
             let today = act.today();
             let (person, _) = people::add_person(act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
             if let Some(organisation) = seat {
-                people::add_member(act, organisation, person.id, Post::Head, (today, None)).await?;
+                memberships::add(act, organisation, person.id, Post::Head, (today, None)).await?;
             }
             Ok::<_, Box<dyn Error>>(person)
         })
         .await?;
-        self.account(who, person.id, email, seat.is_some()).await
+        self.account(who, person.id, email, factors).await
     }
 
-    /// A password of the moment and, for staff, a second factor.
+    /// A password of the moment and, where it is asked for, a second factor.
     async fn account(
         &self,
         who: &'static str,
         id: PersonId,
         email: &'static str,
-        staff: bool,
+        factors: Factors,
     ) -> Result<Somebody, Box<dyn Error>> {
         let app = self.app;
         let password = app.outside.secret().chars().take(16).collect::<String>();
@@ -247,7 +256,7 @@ impl Loader<'_> {
         let now = app.outside.clock.now();
         let mut tx = storage::begin(&app.pool).await?;
         stored::set_password(&mut tx, id, &hash, now).await?;
-        let secret = if staff {
+        let secret = if factors == Factors::Two {
             let secret: [u8; 20] = app.outside.bytes();
             let sealed = secrets::seal(app, &mut tx, Context::SecondFactor(id), &secret).await?;
             stored::propose_totp(&mut tx, id, &sealed, now).await?;
@@ -270,12 +279,13 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let dealer = loader.organisation(OrganisationKind::Dealer, "Pellworth Keys").await?;
     let agent = loader.organisation(OrganisationKind::Agent, "Underhay Lettings").await?;
     let owner = loader.organisation(OrganisationKind::Owner, "Ostrey household").await?;
-    let staff = loader.person("counter", "Bram Pellworth", "bram@pellworth.example", Some(dealer)).await?;
-    let manager = loader
-        .person("property manager", "Sunniva Underhay", "sunniva@underhay.example", Some(agent))
-        .await?;
-    let landlord = loader.person("owner", "Tobiah Ostrey", "tobiah@ostrey.example", None).await?;
-    let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None).await?;
+    let (one, two) = (Factors::One, Factors::Two);
+    let staff =
+        loader.person("counter", "Bram Pellworth", "bram@pellworth.example", Some(dealer), two).await?;
+    let manager = "sunniva@underhay.example";
+    let manager = loader.person("property manager", "Sunniva Underhay", manager, Some(agent), two).await?;
+    let landlord = loader.person("owner", "Tobiah Ostrey", "tobiah@ostrey.example", None, two).await?;
+    let tenant = loader.person("tenant (keyholder)", "Calla Brunt", "calla@brunt.example", None, one).await?;
 
     let (section, counter, parcel, registration, differ, card) =
         Act::done(loader.app, &loader.supplier, async |act| {
@@ -309,7 +319,7 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
     let auditor = loader.auditor("Fennick & Vale").await?;
     let builder = loader.organisation(OrganisationKind::Builder, "Holmbury Homes").await?;
     let site_manager =
-        loader.person("builder", "Rafe Holmbury", "rafe@holmbury.example", Some(builder)).await?;
+        loader.person("builder", "Rafe Holmbury", "rafe@holmbury.example", Some(builder), two).await?;
     let site = site::load(&loader, section, (builder, site_manager.id)).await?;
     let sign_ins = [supplier, staff, manager, landlord, tenant, site_manager];
     Ok(Scene {
@@ -331,7 +341,7 @@ async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
     let hester = stored_people::person_by_email(&mut *app.pool.acquire().await?, email).await?;
     let hester = hester.ok_or("the supplier is gone")?.id;
     let loader = Loader { app, supplier: caller_of(app, hester).await? };
-    let supplier = loader.account("supplier", hester, email, true).await?;
+    let supplier = loader.account("supplier", hester, email, Factors::Two).await?;
     Ok((loader, supplier))
 }
 

@@ -1,4 +1,5 @@
 //! People: signing in, and being forgotten.
 
 mod erasure;
+mod memberships;
 mod sessions;

@@ -205,6 +205,7 @@ pub async fn approve(
 ) -> Result<DecidedRequest, ActError> {
     let approver = act.caller.require_person()?;
     let (registration, _, mut request) = request_for_update(act, id).await?;
+    act.caller.require_second_factor()?;
     let progress = request.progress();
     let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;

@@ -1,16 +1,15 @@
 //! Organisations, people, memberships and client programs.
 
+pub mod memberships;
 pub mod sessions;
 
 use secrecy::SecretString;
-use time::Date;
 
 use crate::caller::Caller;
 use crate::outside::Outside;
 use crate::people::sessions::{invite, secret_hash};
 use crate::{Act, ActError, App, Read};
-use domain::calendar::{BACKWARDS, Period};
-use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use domain::ids::{ClientProgramId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post, Scope};
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{Email, Name, Slug};
@@ -129,83 +128,6 @@ fn require_head(caller: &Caller, organisation: OrganisationId) -> Result<(), Act
     }
 }
 
-/// A person joins an organisation.
-pub async fn add_member(
-    act: &mut Act<'_>,
-    organisation: OrganisationId,
-    person: PersonId,
-    post: Post,
-    days: (Date, Option<Date>),
-) -> Result<Membership, ActError> {
-    require_head(act.caller, organisation)?;
-    if people::organisation(act.db(), organisation).await?.is_none() {
-        return Err(ActError::NotFound);
-    }
-    if people::present(act.db(), person).await?.is_none() {
-        return Err(ActError::invalid("/person_id", "is not known"));
-    }
-    let (first_day, last_day) = days;
-    if (Period { first_day, last_day }).is_backwards() {
-        return Err(ActError::invalid("/last_day", BACKWARDS));
-    }
-    let membership = Membership {
-        id: act.id(),
-        person_id: person,
-        organisation_id: organisation,
-        post,
-        first_day,
-        last_day,
-    };
-    let now = act.now;
-    if let Err(error) = people::add_membership(act.db(), &membership, now).await {
-        return Err(match error.violated() {
-            Some("memberships_one_at_a_time") => {
-                ActError::Conflict("this person is a member in those days already")
-            }
-            _ => error.into(),
-        });
-    }
-    let who = vec![("person", serde_json::json!(person))];
-    act.enter_change("membership.added", None, membership.id.0, who).await?;
-    Ok(membership)
-}
-
-/// A membership ends after a day.
-pub async fn end_membership(
-    act: &mut Act<'_>,
-    id: MembershipId,
-    last_day: Date,
-) -> Result<Membership, ActError> {
-    let membership = people::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    require_head(act.caller, membership.organisation_id)?;
-    if last_day < membership.first_day {
-        return Err(ActError::invalid("/last_day", "must not be before the first day"));
-    }
-    if membership.last_day.is_some_and(|last| last < last_day) {
-        return Err(ActError::WrongState {
-            state: "ended",
-            detail: "a membership that ends earlier is not made longer".to_owned(),
-        });
-    }
-    let now = act.now;
-    people::end_membership(act.db(), id, last_day, now).await?;
-    let who = vec![("person", serde_json::json!(membership.person_id))];
-    act.enter_change("membership.ended", None, id.0, who).await?;
-    Ok(Membership { last_day: Some(last_day), ..membership })
-}
-
-/// The members of an organisation.
-pub async fn members(
-    read: &mut Read<'_>,
-    organisation: OrganisationId,
-    portion: Portion,
-) -> Result<Vec<Membership>, ActError> {
-    if !read.caller.is_supplier() && !read.caller.sits_in(organisation) {
-        return Err(ActError::NotFound);
-    }
-    Ok(people::members(&mut read.db, organisation, portion).await?)
-}
-
 /// Adds a client program; its secret is shown once.
 pub async fn add_program(
     act: &mut Act<'_>,
@@ -286,6 +208,7 @@ pub async fn begin_register(
             post: Post::Head,
             first_day: today,
             last_day: None,
+            ended_at: None,
         };
         people::add_membership(act.db(), &membership, now).await?;
         let who = vec![("person", serde_json::json!(person.id))];

@@ -15,6 +15,7 @@ use domain::register::registrations::Registration;
 use domain::rights::authorities::{Authority, AuthorityClass, Mandate};
 use domain::rights::{Ending, LeftWithout, told_in_time};
 use domain::text::Slug;
+use storage::copies::facts;
 use storage::rights::authorities;
 use storage::{Portion, differs, people};
 
@@ -150,7 +151,14 @@ pub async fn grant(
     if !problems.is_empty() {
         return Err(ActError::Invalid(problems));
     }
+    // Whoever gives answers for it to somebody else: two people see every authority.
+    if grant.person.is_some_and(|person| act.caller.person() == Some(person))
+        || grant.organisation.is_some_and(|organisation| act.caller.sits_in(organisation))
+    {
+        return Err(ActError::Forbidden("nobody gives an authority to themselves"));
+    }
     let given_under = given_under(&access, &grant)?;
+    require_seat(act, &access, given_under).await?;
     let mut differ_ids = grant.differs;
     differ_ids.sort_unstable();
     differ_ids.dedup();
@@ -176,6 +184,7 @@ pub async fn grant(
         given_at: act.now,
         revoked_at: None,
         left_on: None,
+        confirmed_by: None,
     };
     let by = act.caller.actor();
     authorities::add(act.db(), &authority, by).await?;
@@ -191,6 +200,64 @@ fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, Ac
     match access.authorities.iter().find(|own| grant.fits_under(own)) {
         Some(own) => Ok(Some(own.id)),
         None => Err(ActError::Forbidden("none of your authorities lets you pass on this much")),
+    }
+}
+
+/// Where it is given under an organisation's authority: the giver's seat, until this act ends.
+async fn require_seat(
+    act: &mut Act<'_>,
+    access: &Access,
+    under: Option<AuthorityId>,
+) -> Result<(), ActError> {
+    let own = access.authorities.iter().find(|own| Some(own.id) == under);
+    let Some((organisation, person)) = own.and_then(|own| own.organisation_id).zip(act.caller.person())
+    else {
+        return Ok(());
+    };
+    facts::memberships_for_share(act.db(), &[person]).await?;
+    let today = act.today();
+    let seats = people::seats(act.db(), person, today).await?;
+    if seats.iter().any(|seat| seat.organisation_id == organisation) {
+        Ok(())
+    } else {
+        Err(ActError::Forbidden("your place in this organisation has ended"))
+    }
+}
+
+/// Lets an authority outlast the seat of whoever gave it: by a head of the organisation under whose authority it
+/// was given, who is somebody else.
+pub async fn confirm(act: &mut Act<'_>, id: AuthorityId) -> Result<Authority, ActError> {
+    let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let (registration, access) = act.registration_for_update(found.registration_id).await?;
+    let found = authorities::authority(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let own = access.authorities.iter().any(|own| own.id == id);
+    access.require_sight(own || access.sees_all())?;
+    let head = act.caller.require_person()?;
+    let under = match found.given_under {
+        Some(under) => authorities::authority(act.db(), under).await?.and_then(|under| under.organisation_id),
+        None => None,
+    };
+    access.require(under.is_some_and(|organisation| act.caller.heads(organisation)))?;
+    if authorities::was_given_by(act.db(), id, head).await? {
+        return Err(ActError::Forbidden("somebody else than its giver confirms an authority"));
+    }
+    if let Some(state) = not_confirmable(&found) {
+        let detail = "only an authority that stands and was not confirmed is confirmed".to_owned();
+        return Err(ActError::WrongState { state, detail });
+    }
+    let now = act.now;
+    authorities::confirm(act.db(), id, head, now).await?;
+    let who = holder_of(&found);
+    act.enter_change("authority.confirmed", Some(registration.id), id.0, who).await?;
+    Ok(Authority { confirmed_by: Some(head), ..found })
+}
+
+/// The state in which an authority is not confirmed any more.
+fn not_confirmable(authority: &Authority) -> Option<&'static str> {
+    match (authority.revoked_at, authority.confirmed_by) {
+        (Some(_), _) => Some("revoked"),
+        (None, Some(_)) => Some("confirmed"),
+        (None, None) => None,
     }
 }
 
@@ -216,7 +283,8 @@ pub async fn authority(read: &mut Read<'_>, id: AuthorityId) -> Result<Authority
     Ok(found)
 }
 
-/// What goes with an authority when it is revoked.
+/// What goes with an authority when it is revoked, or with a seat when it ends.
+#[derive(Default)]
 pub struct Consequences {
     /// It and every authority that was given under it.
     pub authorities: Vec<Authority>,
@@ -239,8 +307,12 @@ pub async fn consequences(
     require_revocable(&access, &found)?;
     let tree = authorities::tree(&mut read.db, id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
-    let ending =
-        Ending { authorities: &ids, at: read.now, left: left_on.and_then(|day| leaver(&found, day)) };
+    let ending = Ending {
+        authorities: &ids,
+        seat: None,
+        at: read.now,
+        left: left_on.and_then(|day| leaver(&found, day)),
+    };
     let left = rights::left_without(&mut read.db, registration.id, Some(&ending), read.today).await?;
     consequences_of(&mut read.db, &registration, tree, left, left_on, read.today).await
 }
@@ -259,7 +331,8 @@ pub async fn revoke(
     let (now, today) = (act.now, act.today());
     let tree = authorities::tree(act.db(), id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
-    let ending = Ending { authorities: &ids, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
+    let ending =
+        Ending { authorities: &ids, seat: None, at: now, left: left_on.and_then(|day| leaver(&found, day)) };
     let left = end(act, &registration, &tree, &ending).await?;
     consequences_of(act.db(), &registration, tree, left, left_on, today).await
 }
@@ -321,7 +394,7 @@ fn require_revocable(access: &Access, found: &Authority) -> Result<(), ActError>
     Ok(())
 }
 
-async fn consequences_of(
+pub(crate) async fn consequences_of(
     db: &mut PgConnection,
     registration: &Registration,
     tree: Vec<Authority>,

@@ -12,7 +12,7 @@ use domain::cards::CardState;
 use domain::ids::{PersonId, RegistrationId};
 use domain::keys::KeyState;
 use domain::rights;
-use domain::rights::{Belongings, Ending, LeftWithout, Right};
+use domain::rights::{Belongings, Ending, LeftWithout};
 use storage::{Portion, cards, copies, keys, rights as stored_rights};
 
 /// What people are left without on a day: those whose rights end, once they have ended; everybody, as
@@ -26,17 +26,13 @@ pub(super) async fn left_without(
     let mut rights = stored_rights::authorities::rights(db, registration).await?;
     let mut belongings = belongings(db, registration).await?;
     if let Some(ending) = ending {
-        let concerned: Vec<PersonId> = rights
-            .iter()
-            .filter(|right| ending.includes(&right.authority))
-            .map(|right| right.person)
-            .collect();
+        let concerned: Vec<PersonId> =
+            rights.iter().filter(|right| ending.includes(right)).map(|right| right.person).collect();
         let has = |person: PersonId| concerned.contains(&person);
         belongings.keys.retain(|key| key.holder_id.is_some_and(has));
         belongings.cards.retain(|card| has(card.person_id));
         belongings.requests.retain(|request| has(request.asked_by) || has(request.recipient_id));
-        let end = |right: Right| Right { authority: ending.end(right.authority), ..right };
-        rights = rights.into_iter().map(end).collect();
+        rights = rights.into_iter().map(|right| ending.end_right(right)).collect();
     }
     Ok(rights::left_without(&rights, belongings, day))
 }

@@ -150,7 +150,7 @@ async fn end_builders_rights(act: &mut Act<'_>, registration: &Registration) -> 
     let now = act.now;
     let given = authorities::of_registration(act.db(), registration.id, Portion::ALL).await?;
     let ids: Vec<_> = given.iter().map(|given| given.id).collect();
-    end(act, registration, &given, &Ending { authorities: &ids, at: now, left: None }).await?;
+    end(act, registration, &given, &Ending { authorities: &ids, seat: None, at: now, left: None }).await?;
     for mandate in authorities::mandates(act.db(), registration.id, Portion::ALL).await? {
         if mandate.revoked_at.is_none() {
             authorities::revoke_mandate(act.db(), mandate.id, now).await?;

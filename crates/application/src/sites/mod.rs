@@ -107,6 +107,7 @@ fn every_right(act: &Act<'_>, registration: &Registration, first_day: Date) -> A
         given_at: act.now,
         revoked_at: None,
         left_on: None,
+        confirmed_by: None,
     }
 }
 

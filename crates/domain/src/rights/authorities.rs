@@ -66,6 +66,9 @@ record! {
         revoked_at: Option<OffsetDateTime>,
         /// The day on which its person left the premises, where that is why it was revoked.
         left_on: Option<Date>,
+        /// The head of the organisation under whose authority it was given, who let it outlast the seat of its
+        /// giver.
+        confirmed_by: Option<PersonId>,
     }
 
     /// A written mandate to collect for somebody else.

@@ -2,7 +2,7 @@
 //!
 //! A right is an authority as one person has it: given to that person, or to an organisation in which the
 //! person has a seat. Keys, cards and open requests rest on rights. The preview of a revocation, the
-//! revocation itself, the hand-over of a plot and the list of keys to call in all ask [`left_without`].
+//! revocation itself, the end of a seat, the hand-over of a plot and the list of keys to call in all ask [`left_without`].
 
 #[cfg(test)]
 mod tests;
@@ -15,11 +15,11 @@ use serde::Serialize;
 use time::{Date, Duration, OffsetDateTime};
 use utoipa::ToSchema;
 
-use crate::calendar::Period;
 use crate::cards::Card;
 use crate::copies::CopyRequest;
-use crate::ids::{AuthorityId, DifferId, KeyId, PersonId};
+use crate::ids::{AuthorityId, DifferId, KeyId, MembershipId, PersonId};
 use crate::keys::Key;
+use crate::people::Membership;
 use crate::register::rules::LeavingRules;
 use crate::rights::authorities::Authority;
 
@@ -30,32 +30,33 @@ pub struct Right {
     pub person: PersonId,
     /// The authority that it comes from.
     pub authority: Authority,
-    /// The days of the seat through which it comes, where the authority is an organisation's.
-    pub seat: Option<Period>,
+    /// The seat through which it comes, where the authority is an organisation's.
+    pub seat: Option<Membership>,
 }
 
 impl Right {
     /// In force on a day.
     #[must_use]
     pub fn in_force(&self, day: Date) -> bool {
-        self.authority.in_force(day) && self.seat.is_none_or(|seat| seat.covers(day))
+        self.authority.in_force(day) && self.seat.as_ref().is_none_or(|seat| seat.in_force(day))
     }
 
     /// The last day on which it was in force, so far as that is known.
     fn last_day(&self) -> Option<Date> {
-        let revoked_on = self.authority.revoked_at.map(OffsetDateTime::date);
-        [self.authority.last_day, revoked_on, self.seat.and_then(|seat| seat.last_day)]
-            .into_iter()
-            .flatten()
-            .min()
+        let on = |instant: Option<OffsetDateTime>| instant.map(OffsetDateTime::date);
+        let seat = self.seat.as_ref();
+        let seat = [seat.and_then(|seat| seat.last_day), on(seat.and_then(|seat| seat.ended_at))];
+        [self.authority.last_day, on(self.authority.revoked_at)].into_iter().chain(seat).flatten().min()
     }
 }
 
-/// Authorities that end at one instant.
+/// Rights that end at one instant.
 #[derive(Debug, Clone, Copy)]
 pub struct Ending<'a> {
     /// The authorities that end.
     pub authorities: &'a [AuthorityId],
+    /// The seat that ends, and with it what its person has through it.
+    pub seat: Option<MembershipId>,
     /// When they end.
     pub at: OffsetDateTime,
     /// Who left the premises and on which day, where that is why they end.
@@ -63,16 +64,29 @@ pub struct Ending<'a> {
 }
 
 impl Ending<'_> {
-    /// Whether an authority is among them.
+    /// Whether a right is among them.
     #[must_use]
-    pub fn includes(&self, authority: &Authority) -> bool {
-        self.authorities.contains(&authority.id)
+    pub fn includes(&self, right: &Right) -> bool {
+        self.authorities.contains(&right.authority.id) || self.ends_seat(right.seat.as_ref())
+    }
+
+    fn ends_seat(&self, seat: Option<&Membership>) -> bool {
+        self.seat.is_some() && self.seat == seat.map(|seat| seat.id)
+    }
+
+    /// A right as it is afterwards.
+    #[must_use]
+    pub fn end_right(&self, right: Right) -> Right {
+        let ends = self.ends_seat(right.seat.as_ref());
+        let seat =
+            right.seat.map(|seat| if ends { Membership { ended_at: Some(self.at), ..seat } } else { seat });
+        Right { authority: self.end(right.authority), seat, ..right }
     }
 
     /// An authority as it is afterwards.
     #[must_use]
     pub fn end(&self, authority: Authority) -> Authority {
-        if !self.includes(&authority) {
+        if !self.authorities.contains(&authority.id) {
             return authority;
         }
         let left_on =

@@ -5,9 +5,10 @@ use uuid::Uuid;
 
 use crate::cards::CardState;
 use crate::copies::{Purpose, RequestState};
-use crate::ids::{CardId, CopyRequestId, CounterId, RegistrationId};
+use crate::ids::{CardId, CopyRequestId, CounterId, OrganisationId, RegistrationId};
 use crate::keys::KeyState;
 use crate::numbers::TypedNumber;
+use crate::people::Post;
 use crate::rights::authorities::AuthorityClass;
 use crate::rights::*;
 
@@ -15,6 +16,7 @@ const TODAY: Date = date!(2026 - 11 - 02);
 const REGISTRATION: RegistrationId = RegistrationId(Uuid::from_u128(1));
 const FRONT: DifferId = DifferId(Uuid::from_u128(2));
 const BACK: DifferId = DifferId(Uuid::from_u128(3));
+const SEAT: MembershipId = MembershipId(Uuid::from_u128(5));
 
 fn person(number: u128) -> PersonId {
     PersonId(Uuid::from_u128(100 + number))
@@ -43,6 +45,7 @@ fn authority(number: u128, holder: Option<PersonId>, differs: &[DifferId]) -> Au
         given_at: datetime!(2026-01-01 09:00 UTC),
         revoked_at: None,
         left_on: None,
+        confirmed_by: None,
     }
 }
 
@@ -51,7 +54,15 @@ fn own(number: u128, who: PersonId, differs: &[DifferId]) -> Right {
 }
 
 fn through_seat(number: u128, who: PersonId, last_day: Option<Date>) -> Right {
-    let seat = Period { first_day: date!(2026 - 01 - 01), last_day };
+    let seat = Membership {
+        id: SEAT,
+        person_id: who,
+        organisation_id: OrganisationId(Uuid::from_u128(4)),
+        post: Post::Staff,
+        first_day: date!(2026 - 01 - 01),
+        last_day,
+        ended_at: None,
+    };
     Right { person: who, authority: authority(number, None, &[]), seat: Some(seat) }
 }
 
@@ -190,10 +201,26 @@ fn ending_says_who_left_of_that_persons_authorities_alone() {
     let (first, second) = (authority(1, Some(who), &[]), authority(2, Some(other), &[]));
     let ids = [first.id, second.id];
     let at = datetime!(2026-11-02 10:00 UTC);
-    let ending = Ending { authorities: &ids, at, left: Some((who, TODAY)) };
+    let ending = Ending { authorities: &ids, seat: None, at, left: Some((who, TODAY)) };
     let third = authority(3, Some(who), &[]);
     assert_eq!(ending.end(third.clone()), third);
     assert_eq!(ending.end(first).left_on, Some(TODAY));
     let ended = ending.end(second);
     assert_eq!((ended.left_on, ended.revoked_at), (None, Some(at)));
+}
+
+#[test]
+fn a_seat_that_ends_takes_what_comes_through_it_and_nothing_else() {
+    let who = person(1);
+    let at = datetime!(2026-11-02 10:00 UTC);
+    let ending = Ending { authorities: &[], seat: Some(SEAT), at, left: None };
+    let (seated, personal) = (through_seat(1, who, None), own(2, who, &[]));
+    assert!(ending.includes(&seated) && !ending.includes(&personal));
+    // At once, not at the end of the day; the authority itself stays the organisation's.
+    let ended = ending.end_right(seated);
+    assert!(!ended.in_force(TODAY) && ended.authority.in_force(TODAY));
+    assert_eq!(counts(std::slice::from_ref(&ended), who), (1, 1, 1, 0));
+    let left = left_without(&[ended], belongings_of(who), TODAY);
+    assert_eq!(left.keys_to_call_in[0].last_day, Some(TODAY));
+    assert!(ending.end_right(personal).in_force(TODAY));
 }

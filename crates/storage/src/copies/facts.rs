@@ -79,7 +79,7 @@ pub async fn authorities(
                WHERE memberships.organisation_id = authorities.organisation_id
                  AND memberships.person_id = ANY ($2)
                  AND (memberships.person_id IS DISTINCT FROM $4 OR memberships.organisation_id = ANY ($5))
-                 AND in_force(memberships.first_day, memberships.last_day, NULL, $3)
+                 AND in_force(memberships.first_day, memberships.last_day, memberships.ended_at, $3)
            ) acts ON true
            WHERE registration_id = $1
            ORDER BY authorities.id"#,

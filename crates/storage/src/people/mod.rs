@@ -8,7 +8,7 @@ use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
 use crate::{Portion, Result, wrote};
-use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId, RegistrationId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post};
 
 macro_rules! select_organisations {
@@ -25,7 +25,7 @@ macro_rules! select_memberships {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Membership,
-            "SELECT id, person_id, organisation_id, post, first_day, last_day
+            "SELECT id, person_id, organisation_id, post, first_day, last_day, ended_at
              FROM memberships " + $rest
             $(, $argument)*
         )
@@ -216,9 +216,51 @@ pub async fn add_membership(
     Ok(())
 }
 
-/// A membership, for update.
+/// A membership.
 pub async fn membership(db: &mut PgConnection, id: MembershipId) -> Result<Option<Membership>> {
+    Ok(select_memberships!("WHERE id = $1", id.0).fetch_optional(db).await?)
+}
+
+/// A membership, taken for update.
+pub async fn membership_for_update(db: &mut PgConnection, id: MembershipId) -> Result<Option<Membership>> {
     Ok(select_memberships!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
+}
+
+/// Memberships whose last day has passed, and which have not ended yet.
+pub async fn memberships_to_end(db: &mut PgConnection, today: Date, limit: i64) -> Result<Vec<MembershipId>> {
+    Ok(sqlx::query_scalar!(
+        "SELECT id FROM memberships WHERE ended_at IS NULL AND last_day < $1 ORDER BY last_day LIMIT $2",
+        today,
+        limit
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// The registrations on which something rests on a seat: what its person gave under an authority of the
+/// organisation, and what the person has where the organisation has, or had, an authority. In their order.
+pub async fn registrations_of_seat(db: &mut PgConnection, seat: &Membership) -> Result<Vec<RegistrationId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT DISTINCT registration_id AS "id!: RegistrationId" FROM (
+               SELECT given.registration_id FROM authorities given
+               JOIN authorities own ON own.id = given.given_under
+               WHERE given.given_by = $1 AND given.revoked_at IS NULL AND given.confirmed_by IS NULL
+                 AND own.organisation_id = $2
+               UNION ALL
+               SELECT own.registration_id FROM authorities own
+               WHERE own.organisation_id = $2 AND (
+                   EXISTS (SELECT FROM cards WHERE cards.registration_id = own.registration_id
+                           AND cards.person_id = $1 AND cards.state <> 'revoked')
+                   OR EXISTS (SELECT FROM keys WHERE keys.registration_id = own.registration_id
+                              AND holder_id = $1 AND keys.state = 'with_person')
+                   OR EXISTS (SELECT FROM copy_requests WHERE copy_requests.registration_id = own.registration_id
+                              AND (asked_by = $1 OR recipient_id = $1) AND request_is_open(copy_requests.state)))
+           ) AS found ORDER BY 1"#,
+        seat.person_id.0,
+        seat.organisation_id.0
+    )
+    .fetch_all(db)
+    .await?)
 }
 
 /// Memberships of an organisation, those that are over too.
@@ -237,17 +279,13 @@ pub async fn members(
     .await?)
 }
 
-/// Ends a membership after a day.
-pub async fn end_membership(
-    db: &mut PgConnection,
-    id: MembershipId,
-    last_day: Date,
-    now: OffsetDateTime,
-) -> Result<()> {
+/// Ends a membership: after a day, or at an instant.
+pub async fn end_membership(db: &mut PgConnection, ended: &Membership, now: OffsetDateTime) -> Result<()> {
     let done = sqlx::query!(
-        "UPDATE memberships SET last_day = $2, changed_at = $3 WHERE id = $1",
-        id.0,
-        last_day,
+        "UPDATE memberships SET last_day = $2, ended_at = $3, changed_at = $4 WHERE id = $1",
+        ended.id.0,
+        ended.last_day,
+        ended.ended_at,
         now
     )
     .execute(db)
@@ -272,7 +310,7 @@ pub async fn seats(db: &mut PgConnection, person: PersonId, today: Date) -> Resu
         Seat,
         "SELECT organisation_id, organisations.kind, post
          FROM memberships JOIN organisations ON organisations.id = organisation_id
-         WHERE person_id = $1 AND in_force(first_day, last_day, NULL, $2)",
+         WHERE person_id = $1 AND in_force(first_day, last_day, ended_at, $2)",
         person.0,
         today
     )
@@ -344,7 +382,7 @@ pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Resul
              ('a card', EXISTS (SELECT FROM cards WHERE person_id = $1 AND state <> 'revoked'
                  AND expires_on >= $2)),
              ('a place in an organisation', EXISTS (SELECT FROM memberships WHERE person_id = $1
-                 AND (last_day IS NULL OR last_day >= $2))),
+                 AND ended_at IS NULL AND (last_day IS NULL OR last_day >= $2))),
              ('an open request', EXISTS (SELECT FROM copy_requests
                  WHERE (asked_by = $1 OR recipient_id = $1) AND request_is_open(state))),
              ('a mandate', EXISTS (SELECT FROM mandates WHERE (recipient_id = $1 OR collector_id = $1)

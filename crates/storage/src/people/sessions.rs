@@ -349,9 +349,9 @@ pub async fn running(
                   organisations.kind AS "kind?", post AS "post?"
            FROM sessions
            LEFT JOIN memberships ON memberships.person_id = sessions.person_id
-                AND in_force(first_day, last_day, NULL, $3)
+                AND in_force(first_day, last_day, memberships.ended_at, $3)
            LEFT JOIN organisations ON organisations.id = organisation_id
-           WHERE sessions.id = $1 AND ended_at IS NULL AND expires_at > $2"#,
+           WHERE sessions.id = $1 AND sessions.ended_at IS NULL AND expires_at > $2"#,
         session.0,
         now,
         today

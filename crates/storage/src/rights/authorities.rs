@@ -5,8 +5,8 @@ use time::{Date, OffsetDateTime};
 
 use crate::count::{MaybeCount, stored};
 use crate::{Portion, Result, wrote};
-use domain::calendar::Period;
 use domain::ids::{ActorId, AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
+use domain::people::Membership;
 use domain::rights::Right;
 use domain::rights::authorities::{Authority, Mandate};
 
@@ -20,7 +20,7 @@ macro_rules! select_authorities {
                             ORDER BY differ_id) AS "differ_ids!: Vec<DifferId>",
                       may_order, may_approve, may_pass_on, occupier,
                       most_per_request AS "most_per_request!: MaybeCount", most_keys AS "most_keys!: MaybeCount",
-                      first_day, last_day, given_under, given_at, revoked_at, left_on
+                      first_day, last_day, given_under, given_at, revoked_at, left_on, confirmed_by
                FROM authorities "# + $rest
             $(, $argument)*
         )
@@ -153,7 +153,7 @@ pub async fn in_force_of(
         "WHERE registration_id = $1 AND in_force(first_day, last_day, revoked_at, $3)
            AND (person_id = $2 OR organisation_id IN (
                SELECT memberships.organisation_id FROM memberships
-               WHERE memberships.person_id = $2 AND in_force(memberships.first_day, memberships.last_day, NULL, $3)))
+               WHERE memberships.person_id = $2 AND in_force(memberships.first_day, memberships.last_day, memberships.ended_at, $3)))
          ORDER BY id",
         registration.0,
         person.0,
@@ -177,6 +177,61 @@ pub async fn tree(db: &mut PgConnection, id: AuthorityId) -> Result<Vec<Authorit
     )
     .fetch_all(db)
     .await?)
+}
+
+/// The authorities that ended with a seat if it ended: what its person gave under an authority of the
+/// organisation on a registration and nobody confirmed, and what was given under that.
+pub async fn given_by_seat(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    seat: &Membership,
+) -> Result<Vec<Authority>> {
+    Ok(select_authorities!(
+        "WHERE revoked_at IS NULL AND id IN (
+             WITH RECURSIVE below AS (
+                 SELECT given.id FROM authorities given JOIN authorities own ON own.id = given.given_under
+                 WHERE given.registration_id = $1 AND given.given_by = $2 AND given.confirmed_by IS NULL
+                   AND own.organisation_id = $3
+                 UNION
+                 SELECT child.id FROM authorities child JOIN below ON child.given_under = below.id
+             ) SELECT below.id FROM below)
+         ORDER BY id",
+        registration.0,
+        seat.person_id.0,
+        seat.organisation_id.0
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Whether an authority was given by this person.
+pub async fn was_given_by(db: &mut PgConnection, id: AuthorityId, person: PersonId) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (SELECT FROM authorities WHERE id = $1 AND given_by = $2) AS "given!""#,
+        id.0,
+        person.0
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Writes that an authority outlasts the seat of its giver.
+pub async fn confirm(
+    db: &mut PgConnection,
+    id: AuthorityId,
+    by: PersonId,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE authorities SET confirmed_by = $2, changed_at = $3
+         WHERE id = $1 AND revoked_at IS NULL AND confirmed_by IS NULL",
+        id.0,
+        by.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    wrote("authorities", 1, &done)
 }
 
 /// Writes that an authority has ended.
@@ -209,7 +264,7 @@ pub async fn rights(db: &mut PgConnection, registration: RegistrationId) -> Resu
         found.extend(of_it.map(|seat| Right {
             person: seat.person_id,
             authority: authority.clone(),
-            seat: Some(Period { first_day: seat.first_day, last_day: seat.last_day }),
+            seat: Some(seat.clone()),
         }));
         found.extend(authority.person_id.map(|person| Right { person, authority, seat: None }));
     }

@@ -83,6 +83,7 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("read_organisation", &[Supplier, Counter, Till], Hidden),
     ("add_member", &[Supplier, Counter], Hidden),
     ("list_members", &[Supplier, Counter, Till], Hidden),
+    ("preview_membership_end", &[Supplier, Counter], Hidden),
     ("end_membership", &[Supplier, Counter], Hidden),
     ("add_client_program", &[Supplier, Counter], Hidden),
     ("list_client_programs", &[Supplier, Counter], Hidden),
@@ -141,6 +142,8 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("list_authorities", PARTIES, Hidden),
     ("read_authority", PARTIES, Hidden),
     ("preview_revocation", GOVERN, BarredFor(&[Signatory, Keyholder])),
+    // The supplier gave it: it rests on nobody's seat.
+    ("confirm_authority", &[], BarredFor(PARTIES)),
     ("revoke_authority", GOVERN, BarredFor(&[Signatory, Keyholder])),
     ("give_mandate", &[Supplier, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
     ("list_mandates", PARTIES, Hidden),

@@ -22,6 +22,7 @@ async fn fill_every_table(town: &Town) {
     let narrow = json!({"class": "keyholder", "person_id": town.stranger.id, "differ_ids": [town.differ],
         "first_day": "2026-01-01"});
     town.owner.post(format!("/v1/registrations/{}/authorities", town.registration), narrow).await.expect(201);
+    confirm_what_a_seat_gave(town).await;
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
         "first_day": "2026-11-01", "last_day": "2026-11-30"});
     town.tenant.post(format!("/v1/registrations/{}/mandates", town.registration), mandate).await.expect(201);
@@ -42,6 +43,13 @@ async fn fill_every_table(town: &Town) {
     let recovered = "INSERT INTO log_recovered SELECT id FROM log_entries LIMIT 1";
     sqlx::query(recovered).execute(&town.admin).await.unwrap();
     town.ask(&town.tenant, json!({})).await.expect(201);
+}
+
+async fn confirm_what_a_seat_gave(town: &Town) {
+    let giver = town.member("Giver", &town.agent).await;
+    let given = json!({"class": "keyholder", "person_id": town.stranger.id, "first_day": "2026-01-01"});
+    let given = giver.post(format!("/v1/registrations/{}/authorities", town.registration), given).await.id();
+    town.manager.post(format!("/v1/authorities/{given}/confirmation"), json!({})).await.expect(200);
 }
 
 /// Audits, a count of the keys in store, a statement.

@@ -1,16 +1,20 @@
 //! Organisations, their members and their client programs.
 
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
+use crate::api::rights::authorities::ConsequencesView;
 use crate::api::{ListQuery, list_query};
 use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
 use crate::scopes::Read;
+use application::people::memberships;
 use application::people::sessions::shown_once;
 use application::{App, Reply, people};
 use domain::calendar::Day;
-use domain::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use domain::ids::{AuthorityId, ClientProgramId, MembershipId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Post, Scope};
 use domain::text::Name;
 
@@ -20,7 +24,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(add_organisation, list_organisations))
         .routes(operations!(read_organisation))
         .routes(operations!(add_member, list_members))
-        .routes(operations!(end_membership))
+        .routes(operations!(preview_membership_end, end_membership))
         .routes(operations!(add_client_program, list_client_programs))
         .routes(operations!(revoke_client_program))
 }
@@ -48,8 +52,11 @@ body! {
 
     /// The end of a membership.
     pub struct MembershipEnd {
-        /// The last day on which it holds.
+        /// The last day on which it holds; today or earlier: it ends at once.
         last_day: Day,
+        /// Authorities that outlast it, of those that the preview shows: a head who did not give them confirms
+        /// them. Only where it ends at once.
+        keep_authority_ids: Option<Vec<AuthorityId>>,
     }
 
     /// A client program to add.
@@ -109,7 +116,7 @@ async fn add_member(
 ) -> HandlerResult {
     call.act(&key, async |act| {
         let days = (body.first_day.0, body.last_day.map(|day| day.0));
-        let added = people::add_member(act, id, body.person_id, body.post, days).await?;
+        let added = memberships::add(act, id, body.person_id, body.post, days).await?;
         Reply::created(&added, format!("/v1/organisations/{id}/members"))
     })
     .await
@@ -123,21 +130,42 @@ async fn list_members(
     Id(id): Id<OrganisationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let found = people::members(&mut call.read().await?, id, list.portion).await?;
+    let found = memberships::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// End a membership after a day.
+/// A membership that has ended, or will.
+#[derive(Serialize, ToSchema)]
+struct MembershipEndView {
+    /// The membership.
+    membership: Membership,
+    /// What ended with it.
+    consequences: ConsequencesView,
+}
+
+/// What would end with a membership if it ended now. Changes nothing.
+#[utoipa::path(get, path = "/v1/memberships/{membership_id}/end", tag = "organisations",
+    responses((status = 200, body = ConsequencesView)))]
+async fn preview_membership_end(call: Call, Id(id): Id<MembershipId>) -> HandlerResult {
+    let found = memberships::consequences(&mut call.read().await?, id).await?;
+    ok(&ConsequencesView::from(found))
+}
+
+/// End a membership, at once or after a day.
+///
+/// With it ends what its person gave under the organisation's authority and nobody confirmed, and what the person
+/// has through the organisation: cards are revoked, open requests stop, keys are to be called in, sessions end.
 #[utoipa::path(post, path = "/v1/memberships/{membership_id}/end", tag = "organisations",
-    responses((status = 200, body = Membership)))]
+    responses((status = 200, body = MembershipEndView)))]
 async fn end_membership(
     call: Call,
     Id(id): Id<MembershipId>,
     Idempotent { key, body }: Idempotent<MembershipEnd>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let ended = people::end_membership(act, id, body.last_day.0).await?;
-        Reply::ok(&ended)
+        let keep = body.keep_authority_ids.as_deref().unwrap_or_default();
+        let (membership, ended) = memberships::end(act, id, body.last_day.0, keep).await?;
+        Reply::ok(&MembershipEndView { membership, consequences: ended.into() })
     })
     .await
 }

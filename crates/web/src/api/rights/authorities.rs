@@ -27,6 +27,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(give_authority, list_authorities))
         .routes(operations!(read_authority))
         .routes(operations!(preview_revocation, revoke_authority))
+        .routes(operations!(confirm_authority))
         .routes(operations!(give_mandate, list_mandates))
         .routes(operations!(revoke_mandate))
 }
@@ -115,7 +116,7 @@ impl From<NewAuthority> for Grant {
 
 /// What goes with an authority.
 #[derive(Serialize, ToSchema)]
-struct ConsequencesView {
+pub struct ConsequencesView {
     /// The authority and every one that was given under it.
     authorities: Vec<Authority>,
     /// Requests that stop.
@@ -193,6 +194,18 @@ async fn preview_revocation(
     let found =
         authorities::consequences(&mut call.read().await?, id, query.left_on.map(|day| day.0)).await?;
     ok(&ConsequencesView::from(found))
+}
+
+/// Let an authority outlast the seat of whoever gave it: by a head of the organisation under whose authority it was
+/// given, who is somebody else.
+#[utoipa::path(post, path = "/v1/authorities/{authority_id}/confirmation", tag = "authorities",
+    responses((status = 200, body = Authority)))]
+async fn confirm_authority(
+    call: Call,
+    Id(id): Id<AuthorityId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| Reply::ok(&authorities::confirm(act, id).await?)).await
 }
 
 /// Revoke an authority and all that was given under it. The reply says which keys to call in.
