@@ -17,8 +17,7 @@ CREATE TABLE people (
     id uuid CONSTRAINT people_pkey PRIMARY KEY,
     kind text NOT NULL GENERATED ALWAYS AS ('person') STORED,
     name text NOT NULL CONSTRAINT people_name CHECK (char_length(name) BETWEEN 1 AND 200),
-    email text CONSTRAINT people_email CHECK (email = lower(email) AND char_length(email) BETWEEN 3 AND 254)
-        CONSTRAINT people_email_once UNIQUE,
+    email text CONSTRAINT people_email CHECK (email = lower(email) AND char_length(email) BETWEEN 3 AND 254),
     created_at timestamptz NOT NULL,
     created_by_organisation uuid CONSTRAINT people_created_by REFERENCES organisations,
     erased_at timestamptz,
@@ -27,39 +26,79 @@ CREATE TABLE people (
 );
 COMMENT ON TABLE people IS 'Everybody whom the register knows by name.';
 COMMENT ON COLUMN people.kind IS 'For the reference to actors.';
+COMMENT ON COLUMN people.email IS
+    'As it was typed by whoever entered the person. Nobody has proved it, and several may have typed the same.';
 COMMENT ON COLUMN people.created_by_organisation IS 'Whose people may see the person until a right tells more.';
 COMMENT ON COLUMN people.erased_at IS 'When name, address and account went; rows and entries stay.';
 
+CREATE INDEX people_by_email ON people (email) WHERE email IS NOT NULL;
+
 CREATE TABLE accounts (
     person_id uuid CONSTRAINT accounts_pkey PRIMARY KEY CONSTRAINT accounts_person REFERENCES people,
+    email text NOT NULL CONSTRAINT accounts_email_once UNIQUE
+        CONSTRAINT accounts_email CHECK (email = lower(email) AND char_length(email) BETWEEN 3 AND 254),
     password_hash text NOT NULL CONSTRAINT accounts_password_argon2id CHECK (password_hash LIKE '$argon2id$%'),
     totp_secret bytea CONSTRAINT accounts_totp_length CHECK (octet_length(totp_secret) >= 20),
     totp_key_id uuid CONSTRAINT accounts_totp_key REFERENCES data_keys,
-    totp_confirmed_at timestamptz,
     totp_last_step bigint,
     failures integer NOT NULL DEFAULT 0 CONSTRAINT accounts_failures CHECK (failures >= 0),
     blocked_until timestamptz,
     changed_at timestamptz NOT NULL,
-    CONSTRAINT accounts_totp_sealed CHECK ((totp_secret IS NULL) = (totp_key_id IS NULL)),
-    CONSTRAINT accounts_totp_confirmed CHECK (totp_confirmed_at IS NULL OR totp_secret IS NOT NULL)
+    CONSTRAINT accounts_totp_sealed CHECK ((totp_secret IS NULL) = (totp_key_id IS NULL))
 );
 COMMENT ON TABLE accounts IS 'How a person signs in.';
-COMMENT ON COLUMN accounts.totp_secret IS 'Encrypted.';
-COMMENT ON COLUMN accounts.totp_confirmed_at IS 'From when on the second factor is asked for.';
+COMMENT ON COLUMN accounts.email IS 'The address of whoever accepted the invitation that was sent to it.';
+COMMENT ON COLUMN accounts.totp_secret IS 'Encrypted. Where there is one, the second factor is asked for.';
 COMMENT ON COLUMN accounts.totp_last_step IS
     'The newest time step that was accepted: a code is good once (RFC 6238 section 5.2).';
 COMMENT ON COLUMN accounts.failures IS 'In a row, since the last success.';
 
-CREATE TABLE invitations (
-    token_hash bytea CONSTRAINT invitations_pkey PRIMARY KEY
-        CONSTRAINT invitations_hash CHECK (octet_length(token_hash) = 32),
-    person_id uuid NOT NULL CONSTRAINT invitations_person REFERENCES people,
-    expires_at timestamptz NOT NULL,
-    used_at timestamptz
+CREATE TABLE recovery_codes (
+    person_id uuid NOT NULL CONSTRAINT recovery_codes_account REFERENCES accounts ON DELETE CASCADE,
+    code_hash bytea NOT NULL CONSTRAINT recovery_codes_hash CHECK (octet_length(code_hash) = 32),
+    CONSTRAINT recovery_codes_pkey PRIMARY KEY (person_id, code_hash)
 );
-COMMENT ON TABLE invitations IS 'The first password is chosen by the person, against a token handed over once.';
-COMMENT ON COLUMN invitations.token_hash IS 'SHA-256.';
+COMMENT ON TABLE recovery_codes IS 'Each stands once for a code of the second factor, whose device is lost; then it is gone.';
+COMMENT ON COLUMN recovery_codes.code_hash IS 'SHA-256 of 80 random bits.';
+
+CREATE TABLE invitations (
+    id uuid CONSTRAINT invitations_pkey PRIMARY KEY,
+    person_id uuid NOT NULL CONSTRAINT invitations_person REFERENCES people,
+    kind text NOT NULL CONSTRAINT invitations_kind CHECK (kind IN ('account', 'password')),
+    email text NOT NULL CONSTRAINT invitations_email
+        CHECK (email = lower(email) AND char_length(email) BETWEEN 3 AND 254),
+    asked_at timestamptz NOT NULL,
+    token_hash bytea CONSTRAINT invitations_token_once UNIQUE
+        CONSTRAINT invitations_hash CHECK (octet_length(token_hash) = 32),
+    expires_at timestamptz,
+    used_at timestamptz,
+    CONSTRAINT invitations_sent CHECK ((token_hash IS NULL) = (expires_at IS NULL))
+);
+COMMENT ON TABLE invitations IS
+    'What waits to be sent, or was sent, to an address and to nobody else: a token against which its owner sets a password.';
+COMMENT ON COLUMN invitations.email IS 'Where it goes.';
+COMMENT ON COLUMN invitations.token_hash IS 'SHA-256. The token is drawn when it is sent, and kept nowhere.';
+COMMENT ON COLUMN invitations.used_at IS 'When it was accepted, or became void.';
 CREATE INDEX invitations_by_person ON invitations (person_id);
+CREATE INDEX invitations_to_send ON invitations (id) WHERE token_hash IS NULL AND used_at IS NULL;
+
+CREATE TABLE account_resets (
+    id uuid CONSTRAINT account_resets_pkey PRIMARY KEY,
+    person_id uuid NOT NULL CONSTRAINT account_resets_person REFERENCES people,
+    email text CONSTRAINT account_resets_email
+        CHECK (email = lower(email) AND char_length(email) BETWEEN 3 AND 254),
+    reason text CONSTRAINT account_resets_reason CHECK (char_length(reason) BETWEEN 1 AND 500),
+    asked_by uuid NOT NULL CONSTRAINT account_resets_asked_by REFERENCES people,
+    asked_at timestamptz NOT NULL,
+    confirmed_by uuid CONSTRAINT account_resets_confirmed_by REFERENCES people,
+    confirmed_at timestamptz,
+    CONSTRAINT account_resets_for_another CHECK (asked_by <> person_id AND confirmed_by <> person_id),
+    CONSTRAINT account_resets_two_people CHECK (confirmed_by <> asked_by),
+    CONSTRAINT account_resets_confirmed CHECK ((confirmed_by IS NULL) = (confirmed_at IS NULL))
+);
+COMMENT ON TABLE account_resets IS 'The register opens a way into an account whose owner has lost it: two of its people do.';
+COMMENT ON COLUMN account_resets.email IS 'The address from now on; absent: it stays, or the person was erased.';
+CREATE INDEX account_resets_by_person ON account_resets (person_id);
 
 CREATE TABLE memberships (
     id uuid CONSTRAINT memberships_pkey PRIMARY KEY,
@@ -129,4 +168,6 @@ CREATE INDEX refresh_tokens_by_session ON refresh_tokens (session_id);
 
 GRANT SELECT, INSERT, UPDATE ON organisations, people, memberships, client_programs TO wardbook_service;
 -- An account goes with its person; what has run out is swept away.
-GRANT SELECT, INSERT, UPDATE, DELETE ON accounts, invitations, sessions, refresh_tokens TO wardbook_service;
+GRANT SELECT, INSERT, UPDATE, DELETE ON accounts, recovery_codes, invitations, sessions, refresh_tokens
+    TO wardbook_service;
+GRANT SELECT, INSERT, UPDATE ON account_resets TO wardbook_service;

@@ -119,14 +119,15 @@ CREATE TRIGGER holds_history AFTER INSERT OR UPDATE ON holds
 CREATE TABLE notices (
     id uuid CONSTRAINT notices_pkey PRIMARY KEY,
     person_id uuid NOT NULL CONSTRAINT notices_person REFERENCES people,
-    kind text NOT NULL CONSTRAINT notices_kind CHECK (kind IN ('key_dead', 'rekey_begun', 'audit_opened')),
-    registration_id uuid NOT NULL CONSTRAINT notices_registration REFERENCES registrations,
+    kind text NOT NULL CONSTRAINT notices_kind CHECK
+        (kind IN ('key_dead', 'rekey_begun', 'audit_opened', 'account_reset_asked', 'account_reset')),
+    registration_id uuid CONSTRAINT notices_registration REFERENCES registrations,
     subject_id uuid NOT NULL,
     made_at timestamptz NOT NULL,
     read_at timestamptz CONSTRAINT notices_read_after CHECK (read_at >= made_at)
 );
 COMMENT ON TABLE notices IS 'What a person is told, and sees when they ask.';
-COMMENT ON COLUMN notices.subject_id IS 'The key, rekey or audit that the kind is about.';
+COMMENT ON COLUMN notices.subject_id IS 'The key, rekey, audit or reset of an account that the kind is about.';
 CREATE INDEX notices_by_person ON notices (person_id, id);
 
 GRANT SELECT, INSERT, UPDATE ON authorities, mandates, holds TO wardbook_service;

@@ -22,9 +22,10 @@ use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 use crate::cli::keys::{Keys, new_master_key, new_signing_key, write_secret};
 use crate::cli::options::{Database, MasterKeyOptions};
 use application::outside::Outside;
-use application::people::sessions;
-use application::{people, secrets};
+use application::people::{invitations, sessions};
+use application::{App, people, secrets};
 use domain::copies::decision::RULES;
+use domain::people::InvitationKind;
 use domain::text::{Email, Name};
 
 /// What a command gives back.
@@ -58,6 +59,12 @@ enum Command {
         /// That person's address.
         #[arg(long)]
         email: String,
+    },
+    /// Print the invitations and new passwords that wait to be sent, each with its address and its token. They are
+    /// printed once: send each to its address, and to nobody else.
+    Invitations {
+        #[command(flatten)]
+        database: Database,
     },
     /// Migrate, load an invented scenario, serve it on this machine, and print how to sign in.
     Demo(demo::Options),
@@ -122,6 +129,9 @@ pub fn run() -> ExitCode {
         Command::Begin { database, supplier, person, email } => {
             asynchronously(begin(database, &supplier, &person, &email))
         }
+        Command::Invitations { database } => {
+            asynchronously(async move { send_invitations(&database.app_without_keys().await?).await })
+        }
         Command::Demo(options) => demo::run(&options),
         Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
         Command::NewKey { file } => new_signing_key().and_then(|key| new_key(&file, &key)),
@@ -157,10 +167,22 @@ fn asynchronously(work: impl Future<Output = Done>) -> Done {
 async fn begin(database: Database, supplier: &str, person: &str, email: &str) -> Done {
     let app = database.app_without_keys().await?;
     let (supplier, person, address) = (Name::parse(supplier)?, Name::parse(person)?, Email::parse(email)?);
-    let token = people::begin_register(&app, &supplier, &person, &address).await?;
-    println!("invitation for {email}, good for seven days:");
-    println!("{}", sessions::shown_once(&token));
-    println!("Set the password with POST /v1/invitations/accept.");
+    people::begin_register(&app, &supplier, &person, &address).await?;
+    send_invitations(&app).await
+}
+
+/// Prints what waits to be sent, each with its address and its token, for whoever sends it.
+async fn send_invitations(app: &App) -> Done {
+    let sent = invitations::send(app).await?;
+    for invitation in &sent {
+        let (what, good) = match invitation.kind {
+            InvitationKind::Account => ("invitation", "seven days"),
+            InvitationKind::Password => ("new password", "a day"),
+        };
+        println!("{what} for {}, good for {good}:", invitation.email);
+        println!("{}", sessions::shown_once(&invitation.token));
+    }
+    println!("{} to send. A password is set with POST /v1/invitations/accept.", sent.len());
     Ok(())
 }
 

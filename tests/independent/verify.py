@@ -152,7 +152,7 @@ CHECKS = (
     "response_headers_conformance,response_schema_conformance"
 )
 # These would end the session of the run, or change who may sign in.
-LEFT_OUT = ["sign_out", "change_password", "propose_second_factor", "confirm_second_factor"]
+LEFT_OUT = ["sign_out", "change_password", "set_second_factor", "remove_second_factor"]
 
 
 def contract(who: str, token: str | None, examples: int, phases: str) -> None:

@@ -14,7 +14,7 @@ use domain::ids::{KeyId, RegistrationId};
 use domain::keys::{KeyState, is_overdue};
 use storage::keys::audits as stored_audits;
 use storage::people as stored_people;
-use storage::people::sessions;
+use storage::people::{invitations, sessions};
 use storage::register::registrations;
 use storage::{cards, copies as stored, idempotency, keys};
 
@@ -83,6 +83,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
     let mut db = app.pool.acquire().await?;
     idempotency::forget(&mut db, now - REPLIES_KEPT, BATCH).await?;
     sessions::sweep(&mut db, now - REPLIES_KEPT).await?;
+    invitations::sweep(&mut db, now - REPLIES_KEPT).await?;
     cards::forget_refusals(&mut db, now - REFUSALS_KEPT).await?;
     Ok(done)
 }

@@ -12,17 +12,17 @@ use crate::copies::{DocumentKind, Purpose, RequestState};
 use crate::counters::blanks::{Explanation, MovementKind};
 use crate::differs::{DifferState, Level};
 use crate::ids::{
-    ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
-    BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
-    DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
-    NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId, SectionId,
-    SessionId, SiteId, StatementId, StockCountId,
+    AccountResetId, ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId,
+    BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId,
+    DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId,
+    MembershipId, NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId,
+    SectionId, SessionId, SiteId, StatementId, StockCountId,
 };
 use crate::keys::audits::{AuditAnswer, Silence};
 use crate::keys::losses::{LossDecision, LossKind};
 use crate::keys::{ChargeState, KeyState};
 use crate::numbers::TypedNumber;
-use crate::people::{OrganisationKind, Post, Scope};
+use crate::people::{InvitationKind, OrganisationKind, Post, Scope};
 use crate::register::registrations::{Hand, LockKind};
 use crate::register::sections::Protection;
 use crate::rekeys::RekeyState;
@@ -59,7 +59,7 @@ macro_rules! uuid_columns {
 }
 
 uuid_columns! {
-    ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
+    AccountResetId, ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
     BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
     DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
     NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId, SectionId,
@@ -95,7 +95,7 @@ macro_rules! word_columns {
 
 word_columns! {
     AuditAnswer, AuthorityClass, CardState, ChargeState, DifferState, DocumentKind, Explanation, Hand,
-    HoldKind, KeyState, Level, LockKind, LossDecision, LossKind, MovementKind, NoticeKind,
+    HoldKind, InvitationKind, KeyState, Level, LockKind, LossDecision, LossKind, MovementKind, NoticeKind,
     OrganisationKind, Outcome, Post, Protection, Purpose, RecordedStep, RekeyState, RequestState, Scope, Silence,
 }
 

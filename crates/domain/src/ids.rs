@@ -30,6 +30,8 @@ macro_rules! id {
 }
 
 id! {
+    /// A way that the register opens into an account.
+    AccountResetId,
     /// Whoever can act: a person, a client program, or the service itself.
     ActorId,
     /// A stretch of time in which a lock answers to a differ.

@@ -3,7 +3,7 @@
 use time::{Date, OffsetDateTime};
 
 use crate::calendar::Period;
-use crate::ids::{ClientProgramId, MembershipId, OrganisationId, PersonId};
+use crate::ids::{AccountResetId, ClientProgramId, MembershipId, OrganisationId, PersonId};
 
 words! {
     /// What an organisation is in the trade.
@@ -30,6 +30,16 @@ words! {
         Head = "head",
         /// Does the organisation's work.
         Staff = "staff",
+    }
+}
+
+words! {
+    /// What is sent to an address, with a token.
+    pub enum InvitationKind {
+        /// To somebody who has no account yet.
+        Account = "account",
+        /// To somebody who has one and asked for a new password.
+        Password = "password",
     }
 }
 
@@ -90,6 +100,26 @@ record! {
         /// When it ended.
         #[serde(with = "time::serde::rfc3339::option")]
         ended_at: Option<OffsetDateTime>,
+    }
+
+    /// The register opens a way into an account whose owner has lost it. Two of its people do.
+    pub struct AccountReset {
+        /// Its id.
+        id: AccountResetId,
+        /// Whose account it is.
+        person_id: PersonId,
+        /// Why; absent once the person was erased.
+        reason: Option<String>,
+        /// Who asked for it.
+        asked_by: PersonId,
+        /// When.
+        #[serde(with = "time::serde::rfc3339")]
+        asked_at: OffsetDateTime,
+        /// Who confirmed it.
+        confirmed_by: Option<PersonId>,
+        /// When it was done.
+        #[serde(with = "time::serde::rfc3339::option")]
+        confirmed_at: Option<OffsetDateTime>,
     }
 
     /// A program of an organisation that signs in by itself.

@@ -46,7 +46,7 @@ use domain::register::sections::Protection;
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
 use storage::people as stored_people;
-use storage::people::sessions as stored;
+use storage::people::accounts as stored;
 
 /// Options of `demo`.
 #[derive(Args)]
@@ -232,7 +232,7 @@ impl Loader<'_> {
     ) -> Result<Somebody, Box<dyn Error>> {
         let person = Act::done(self.app, &self.supplier, async |act| {
             let today = act.today();
-            let (person, _) = people::add_person(act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
+            let person = people::add_person(act, Name::parse(name)?, Some(Email::parse(email)?)).await?;
             if let Some(organisation) = seat {
                 memberships::add(act, organisation, person.id, Post::Head, (today, None)).await?;
             }
@@ -255,12 +255,12 @@ impl Loader<'_> {
         let hash = app.passwords.hash(SecretString::from(password.clone()), app.outside.bytes()).await?;
         let now = app.outside.clock.now();
         let mut tx = storage::begin(&app.pool).await?;
-        stored::set_password(&mut tx, id, &hash, now).await?;
+        stored_people::invitations::void(&mut tx, id, now).await?;
+        stored::add(&mut tx, id, email, &hash, now).await?;
         let secret = if factors == Factors::Two {
             let secret: [u8; 20] = app.outside.bytes();
             let sealed = secrets::seal(app, &mut tx, Context::SecondFactor(id), &secret).await?;
-            stored::propose_totp(&mut tx, id, &sealed, now).await?;
-            stored::confirm_totp(&mut tx, id, 0, now).await?;
+            stored::set_second_factor(&mut tx, id, Some((&sealed, 0)), &[], now).await?;
             Some(totp_rs::Secret::Raw(secret.to_vec()).to_encoded().to_string())
         } else {
             None
@@ -337,9 +337,8 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
 /// The supplier, and whoever keeps the register for it.
 async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
     let (email, name) = ("hester@marrowby.example", Name::parse("Hester Quillon")?);
-    people::begin_register(app, &Name::parse("Marrowby Lock Works")?, &name, &Email::parse(email)?).await?;
-    let hester = stored_people::person_by_email(&mut *app.pool.acquire().await?, email).await?;
-    let hester = hester.ok_or("the supplier is gone")?.id;
+    let supplier = Name::parse("Marrowby Lock Works")?;
+    let hester = people::begin_register(app, &supplier, &name, &Email::parse(email)?).await?;
     let loader = Loader { app, supplier: caller_of(app, hester).await? };
     let supplier = loader.account("supplier", hester, email, Factors::Two).await?;
     Ok((loader, supplier))

@@ -125,7 +125,7 @@ async fn hand_over(
     }
     let owner = loader.organisation(OrganisationKind::Owner, &format!("{buyer}, {}", plot.label)).await?;
     let person = Act::done(loader.app, &loader.supplier, async |act| {
-        let (person, _) = people::add_person(act, Name::parse(buyer)?, None).await?;
+        let person = people::add_person(act, Name::parse(buyer)?, None).await?;
         Ok::<_, Box<dyn Error>>(person)
     })
     .await?;

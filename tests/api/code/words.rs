@@ -17,7 +17,7 @@ use domain::entry::EntryKind;
 use domain::keys::audits::{AuditAnswer, Silence};
 use domain::keys::losses::{LossDecision, LossKind};
 use domain::keys::{ChargeState, KeyState};
-use domain::people::{OrganisationKind, Post, Scope};
+use domain::people::{InvitationKind, OrganisationKind, Post, Scope};
 use domain::register::registrations::{Hand, LockKind};
 use domain::register::sections::Protection;
 use domain::rekeys::RekeyState;
@@ -40,6 +40,7 @@ fn columns() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("log_entries.kind", words_of!(EntryKind)),
         ("actors.kind", vec!["person", "program", "system"]),
         ("memberships.post", words_of!(Post)),
+        ("invitations.kind", words_of!(InvitationKind)),
         ("client_programs.scopes", words_of!(Scope)),
         ("sections.protection", words_of!(Protection)),
         ("locks.kind", words_of!(LockKind)),

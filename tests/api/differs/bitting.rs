@@ -102,13 +102,8 @@ async fn dump(town: &Town) -> String {
 async fn a_dump_holds_no_bitting_and_no_second_factor_in_the_clear() {
     let town = Town::open().await;
     with_bitting(&town).await;
-    sqlx::query("INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, '$argon2id$x', created_at FROM people")
-        .execute(&town.admin)
-        .await
-        .unwrap();
-    let proposed = town.manager.post("/v1/me/second-factor", json!({})).await.expect(201);
-    let secret = proposed["secret"].as_str().unwrap();
-    let secret = totp_bytes(secret);
+    let secret = town.second_factor(&town.account("Twofold").await).await.0;
+    let secret = totp_bytes(&secret);
     let id = town.authorised(json!({})).await;
     town.counter_staff.post(format!("/v1/copy-requests/{id}/cutting-sheet"), json!({})).await.expect(201);
     town.cut(&id, 1).await;

@@ -4,25 +4,16 @@ use base64::Engine;
 use serde_json::{Value, json};
 use time::Duration;
 
-use crate::harness::{Actor, Town};
+use crate::harness::{Actor, PASSWORD, Town};
 
-const PASSWORD: &str = "twelve letters and more";
-
-/// A person with a password, by way of an invitation.
+/// A person with a password, by way of an invitation, and their address.
 async fn enrolled(town: &Town, name: &str, seat: Option<&str>) -> (Actor, String) {
-    let email = format!("{}@enrolled.example", name.to_lowercase());
-    let person = town.supplier.post("/v1/people", json!({"name": name, "email": email})).await.expect(201);
-    let token = person["invitation_token"].as_str().unwrap();
+    let person = town.account(name).await;
     if let Some(organisation) = seat {
-        let joined = json!({"person_id": person["id"], "post": "staff", "first_day": "2026-01-01"});
+        let joined = json!({"person_id": person.id, "post": "staff", "first_day": "2026-01-01"});
         town.supplier.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
     }
-    let accept = json!({"token": token, "password": PASSWORD});
-    let accepted = town.anon.post("/v1/invitations/accept", accept.clone()).await;
-    assert_eq!(accepted.status, 204, "{}", accepted.text);
-    // An invitation is used once.
-    town.anon.post("/v1/invitations/accept", accept).await.expect(404);
-    (Actor { token: String::new(), ..town.anon.clone() }, email)
+    (Actor { token: String::new(), ..person }, format!("{}@town.example", name.to_lowercase()))
 }
 
 async fn sign_in(town: &Town, email: &str, password: &str, code: Option<&str>) -> crate::harness::Reply {
@@ -83,20 +74,13 @@ async fn wrong_attempts_block_the_account_for_longer_each_time() {
     town.pass(Duration::seconds(61));
     sign_in(&town, &email, PASSWORD, None).await.expect(201);
     // Nobody is told whether there is such an account.
-    let unknown = sign_in(&town, "nobody@enrolled.example", PASSWORD, None).await;
+    let unknown = sign_in(&town, "nobody@town.example", PASSWORD, None).await;
     assert_eq!((unknown.status.as_u16(), unknown.body["code"].as_str()), (401, Some("unauthenticated")));
     town.close().await;
 }
 
-fn code(secret: &str, at: i64) -> String {
-    let bytes = totp_rs::Secret::Encoded(secret.to_owned()).to_bytes().unwrap();
-    let totp = totp_rs::TOTP::new(totp_rs::Algorithm::SHA1, 6, 1, 30, bytes, None, "x".into()).unwrap();
-    totp.generate(u64::try_from(at).unwrap())
-}
-
 #[tokio::test]
 async fn staff_has_no_rights_until_a_second_factor_is_set_up() {
-    use application::outside::Clock;
     let town = Town::open().await;
     let agent = town.agent.clone();
     let (anon, email) = enrolled(&town, "Sunniva", Some(&agent)).await;
@@ -107,22 +91,15 @@ async fn staff_has_no_rights_until_a_second_factor_is_set_up() {
         (json!(true), 0)
     );
     first.get(format!("/v1/registrations/{}", town.registration)).await.expect(404);
-    let proposed = first.post("/v1/me/second-factor", json!({})).await.expect(201);
-    let secret = proposed["secret"].as_str().unwrap().to_owned();
-    assert!(proposed["address"].as_str().unwrap().starts_with("otpauth://totp/"));
-    let now = |town: &Town| town.clock.now().unix_timestamp();
-    first.post("/v1/me/second-factor/confirmation", json!({"code": "000000"})).await.expect(422);
-    let confirmed =
-        first.post("/v1/me/second-factor/confirmation", json!({"code": code(&secret, now(&town))})).await;
-    assert_eq!(confirmed.status, 204, "{}", confirmed.text);
+    let (secret, _) = town.second_factor(&first).await;
     first.get("/v1/me").await.expect(401);
     let needed = sign_in(&town, &email, PASSWORD, None).await.expect(401);
     assert_eq!(needed["detail"], "the code of the second factor is needed");
-    // The code that confirmed is spent; the next one signs in, once.
-    let spent = code(&secret, now(&town));
+    // The code with which it was set is spent; the next one signs in, once.
+    let spent = town.code(&secret);
     sign_in(&town, &email, PASSWORD, Some(&spent)).await.expect(401);
     town.pass(Duration::seconds(30));
-    let next = code(&secret, now(&town));
+    let next = town.code(&secret);
     let both = with(&anon, &sign_in(&town, &email, PASSWORD, Some(&next)).await.expect(201));
     assert_eq!(both.get("/v1/me").await.expect(200)["seats"].as_array().unwrap().len(), 1);
     both.get(format!("/v1/registrations/{}", town.registration)).await.expect(200);

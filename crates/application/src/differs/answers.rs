@@ -111,7 +111,7 @@ async fn let_die(act: &mut Act<'_>, id: DifferId) -> Result<u32, ActError> {
     for key in keys::live_of_differ(act.db(), id).await? {
         let key = put_key(act, key, KeyAct::Die, None, None).await?;
         if let Some(holder) = key.holder_id {
-            notices::tell(act, holder, NoticeKind::KeyDead, key.registration_id, key.id.0).await?;
+            notices::tell(act, holder, NoticeKind::KeyDead, Some(key.registration_id), key.id.0).await?;
         }
         dead += 1;
     }

@@ -73,7 +73,7 @@ async fn open_audit(act: &mut Act<'_>, registration: &Registration, scope: Scope
         audits::add_line(act.db(), line, audit.id, *key, *holder).await?;
         // They come in the order of their holders.
         if told != Some(*holder) {
-            notices::tell(act, *holder, NoticeKind::AuditOpened, registration.id, audit.id.0).await?;
+            notices::tell(act, *holder, NoticeKind::AuditOpened, Some(registration.id), audit.id.0).await?;
             told = Some(*holder);
         }
     }

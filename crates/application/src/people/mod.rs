@@ -1,19 +1,20 @@
 //! Organisations, people, memberships and client programs.
 
+pub mod accounts;
+pub mod invitations;
 pub mod memberships;
+pub mod resets;
 pub mod sessions;
 
 use secrecy::SecretString;
 
 use crate::caller::Caller;
-use crate::outside::Outside;
-use crate::people::sessions::{invite, secret_hash};
+use crate::people::sessions::secret_hash;
 use crate::{Act, ActError, App, Read};
 use domain::ids::{ClientProgramId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post, Scope};
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{Email, Name, Slug};
-use storage::people::sessions as stored_sessions;
 use storage::rights::authorities;
 use storage::{Portion, StorageError, people};
 
@@ -52,13 +53,9 @@ pub async fn organisations(
     Ok(people::organisations(&mut read.db, kind, portion).await?)
 }
 
-/// Enters a person: by staff of any organisation, or by an owner of premises. A person with an
-/// address gets an invitation to set a password; its token is shown once.
-pub async fn add_person(
-    act: &mut Act<'_>,
-    name: Name,
-    email: Option<Email>,
-) -> Result<(Person, Option<SecretString>), ActError> {
+/// Enters a person: by staff of any organisation, or by an owner of premises. To an address that is given goes an
+/// invitation; whoever gave it gets nothing of it.
+pub async fn add_person(act: &mut Act<'_>, name: Name, email: Option<Email>) -> Result<Person, ActError> {
     // An auditor reads the log, and nothing else.
     let mut seats = act.caller.seats().iter().filter(|seat| seat.kind != OrganisationKind::Auditor);
     let organisation = seats.next().map(|seat| seat.organisation_id);
@@ -67,21 +64,12 @@ pub async fn add_person(
     }
     let person = Person { id: act.id(), name: name.into(), email: email.map(String::from) };
     let now = act.now;
-    if let Err(error) = people::add_person(act.db(), &person, organisation, now).await {
-        return Err(match error.violated() {
-            Some("people_email_once") => ActError::Conflict("somebody with this address is registered"),
-            _ => error.into(),
-        });
+    people::add_person(act.db(), &person, organisation, now).await?;
+    if let Some(email) = &person.email {
+        invitations::invite(act, person.id, email).await?;
     }
-    let invitation = match person.email {
-        Some(_) => {
-            let outside = act.outside();
-            Some(invite(outside, act.db(), person.id, now).await?)
-        }
-        None => None,
-    };
     act.enter_person("person.added", person.id).await?;
-    Ok((person, invitation))
+    Ok(person)
 }
 
 async fn owns_something(act: &mut Act<'_>) -> Result<bool, ActError> {
@@ -182,13 +170,13 @@ pub async fn revoke_program(act: &mut Act<'_>, id: ClientProgramId) -> Result<Cl
     Ok(ClientProgram { revoked_at: Some(now), ..program })
 }
 
-/// The beginning of a register: the supplier and its first account. Refuses where there is one.
+/// The beginning of a register: the supplier and its first person, who is invited. Refuses where there is one.
 pub async fn begin_register(
     app: &App,
     supplier: &Name,
     person: &Name,
     email: &Email,
-) -> Result<SecretString, ActError> {
+) -> Result<PersonId, ActError> {
     let caller = Caller::system();
     Act::done(app, &caller, async |act| {
         let (now, today) = (act.now, act.today());
@@ -213,8 +201,8 @@ pub async fn begin_register(
         people::add_membership(act.db(), &membership, now).await?;
         let who = vec![("person", serde_json::json!(person.id))];
         act.enter_change("membership.added", None, membership.id.0, who).await?;
-        let outside: &Outside = act.outside();
-        invite(outside, act.db(), person.id, now).await
+        invitations::invite(act, person.id, email.as_str()).await?;
+        Ok(person.id)
     })
     .await
 }
@@ -224,29 +212,6 @@ fn supplier_error(error: StorageError) -> ActError {
         Some("organisations_one_supplier") => ActError::Conflict("this register has its supplier"),
         _ => error.into(),
     }
-}
-
-/// A new invitation for somebody whose first is lost: by whoever entered the person.
-pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<SecretString, ActError> {
-    let person = people::present(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let organisations = act.caller.organisations();
-    let entered = people::was_entered_by(act.db(), id, &organisations).await?;
-    if !act.caller.is_supplier() && !entered {
-        return Err(ActError::NotFound);
-    }
-    // Whoever can sign in already sets the password; else staff could take an account over.
-    let supplier = act.caller.organisation_of(&[OrganisationKind::Supplier]);
-    let heads_supplier = supplier.is_some_and(|supplier| act.caller.heads(supplier));
-    if stored_sessions::account(act.db(), id).await?.is_some() && !heads_supplier {
-        return Err(ActError::Conflict("this person has an account"));
-    }
-    if person.email.is_none() {
-        return Err(ActError::Conflict("this person has no address to sign in with"));
-    }
-    let (outside, now) = (act.outside(), act.now);
-    let token = invite(outside, act.db(), id, now).await?;
-    act.enter_person("person.invited", id).await?;
-    Ok(token)
 }
 
 /// Erases a person who has nothing in this register any more. Every entry of the log stays as it is and

@@ -265,7 +265,7 @@ pub async fn begin(
     told.sort_unstable();
     told.dedup();
     for person in told {
-        notices::tell(act, person, NoticeKind::RekeyBegun, registration_id, rekey.id.0).await?;
+        notices::tell(act, person, NoticeKind::RekeyBegun, Some(registration_id), rekey.id.0).await?;
     }
     Ok(rekey)
 }

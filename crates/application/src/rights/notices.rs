@@ -14,7 +14,7 @@ pub(crate) async fn tell(
     act: &mut Act<'_>,
     person: PersonId,
     kind: NoticeKind,
-    registration: RegistrationId,
+    registration: Option<RegistrationId>,
     subject: Uuid,
 ) -> Result<(), ActError> {
     let notice = Notice {

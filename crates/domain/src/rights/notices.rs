@@ -13,6 +13,10 @@ words! {
         KeyDead = "key_dead",
         /// The person is asked which keys they have.
         AuditOpened = "audit_opened",
+        /// The register was asked to open a way into the person's account.
+        AccountResetAsked = "account_reset_asked",
+        /// The register opened a way into the person's account.
+        AccountReset = "account_reset",
     }
 }
 
@@ -23,9 +27,9 @@ record! {
         id: NoticeId,
         /// What it is about.
         kind: NoticeKind,
-        /// The registration.
-        registration_id: RegistrationId,
-        /// The key, the rekey or the audit that it is about.
+        /// The registration, where it is about one.
+        registration_id: Option<RegistrationId>,
+        /// The key, the rekey, the audit or the reset of an account that it is about.
         subject_id: uuid::Uuid,
         /// When it was written.
         #[serde(with = "time::serde::rfc3339")]

@@ -1,5 +1,7 @@
 //! People, organisations, memberships and client programs.
 
+pub mod accounts;
+pub mod invitations;
 pub mod sessions;
 
 use serde::Serialize;
@@ -140,11 +142,31 @@ pub async fn present(db: &mut PgConnection, id: PersonId) -> Result<Option<Perso
     .await?)
 }
 
-/// The person with an address, if there is one.
-pub async fn person_by_email(db: &mut PgConnection, email: &str) -> Result<Option<Person>> {
-    Ok(sqlx::query_as!(Person, "SELECT id, name, email FROM people WHERE email = $1", email)
-        .fetch_optional(db)
-        .await?)
+/// The person to whom an address leads: whoever signs in with it, else the newest with it whom one of these
+/// organisations entered.
+pub async fn person_by_email(
+    db: &mut PgConnection,
+    email: &str,
+    organisations: &[uuid::Uuid],
+) -> Result<Option<Person>> {
+    Ok(sqlx::query_as!(
+        Person,
+        "SELECT people.id, name, people.email FROM people LEFT JOIN accounts ON accounts.person_id = people.id
+         WHERE accounts.email = $1
+            OR (accounts.email IS NULL AND people.email = $1 AND created_by_organisation = ANY ($2))
+         ORDER BY accounts.email IS NULL, people.id DESC LIMIT 1",
+        email,
+        organisations
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Writes the address of a person.
+pub async fn set_email(db: &mut PgConnection, person: PersonId, email: &str) -> Result<()> {
+    let done =
+        sqlx::query!("UPDATE people SET email = $2 WHERE id = $1", person.0, email).execute(db).await?;
+    wrote("people", 1, &done)
 }
 
 /// Whether a person was entered by one of these organisations, or has an authority on a registration
@@ -422,6 +444,7 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
               told AS (DELETE FROM notices WHERE person_id = $1),
               stated AS (DELETE FROM statements WHERE content LIKE '%' || $1::text || '%'),
               account AS (DELETE FROM accounts WHERE person_id = $1),
+              reset AS (UPDATE account_resets SET email = NULL, reason = NULL WHERE person_id = $1),
               invited AS (DELETE FROM invitations WHERE person_id = $1),
               refreshed AS (DELETE FROM refresh_tokens USING sessions
                             WHERE session_id = sessions.id AND sessions.person_id = $1),

@@ -1,227 +1,12 @@
-//! Accounts, sign-ins, refresh tokens, invitations and the secrets of client programs.
+//! Sessions, refresh tokens and the secrets of client programs.
 
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
-use uuid::Uuid;
 
 use crate::people::Seat;
-use crate::secrets::SealedSecret;
 use crate::{Result, wrote};
 use domain::ids::{ClientProgramId, OrganisationId, PersonId, SessionId};
 use domain::people::{OrganisationKind, Scope};
-
-/// What a sign-in is checked against.
-pub struct Account {
-    /// The person whose account it is.
-    pub person_id: PersonId,
-    /// Argon2id, in the PHC string format.
-    pub password_hash: String,
-    /// The shared secret of the second factor, sealed.
-    pub totp_secret: Option<Vec<u8>>,
-    /// The data key under which it is.
-    pub totp_key_id: Option<Uuid>,
-    /// When the second factor was confirmed.
-    pub totp_confirmed_at: Option<OffsetDateTime>,
-    /// The newest time step that was accepted.
-    pub totp_last_step: Option<i64>,
-    /// Wrong attempts since the last right one.
-    pub failures: i32,
-    /// Until when no attempt is looked at.
-    pub blocked_until: Option<OffsetDateTime>,
-}
-
-impl Account {
-    /// The shared secret of the second factor, sealed, where one is set up.
-    #[must_use]
-    pub fn second_factor(&self) -> Option<SealedSecret> {
-        self.totp_key_id.zip(self.totp_secret.clone()).map(|(key, bytes)| SealedSecret { key, bytes })
-    }
-}
-
-macro_rules! select_accounts {
-    ($rest:tt $(, $argument:expr)*) => {
-        sqlx::query_as!(
-            Account,
-            "SELECT person_id, password_hash, totp_secret, totp_key_id, totp_confirmed_at, totp_last_step,
-                    failures, blocked_until
-             FROM accounts " + $rest
-            $(, $argument)*
-        )
-    };
-}
-
-/// The account with an address.
-pub async fn account_by_email(db: &mut PgConnection, email: &str) -> Result<Option<Account>> {
-    Ok(select_accounts!("JOIN people ON people.id = person_id WHERE email = $1", email)
-        .fetch_optional(db)
-        .await?)
-}
-
-/// The account of a person, taken for update.
-pub async fn account(db: &mut PgConnection, person: PersonId) -> Result<Option<Account>> {
-    Ok(select_accounts!("WHERE person_id = $1 FOR UPDATE", person.0).fetch_optional(db).await?)
-}
-
-/// Counts an attempt before it is looked at, so that attempts at the same time all count.
-/// `None` when the account is blocked.
-pub async fn count_attempt(
-    db: &mut PgConnection,
-    person: PersonId,
-    now: OffsetDateTime,
-    free: i32,
-) -> Result<Option<i32>> {
-    // With free = 5: the fifth failure blocks for a minute, those after it for 2, 4, … minutes, an hour at most.
-    Ok(sqlx::query_scalar!(
-        "UPDATE accounts
-         SET failures = failures + 1,
-             changed_at = $2,
-             blocked_until = CASE WHEN failures + 1 < $3 THEN NULL
-                 ELSE $2::timestamptz + least(power(2, least(failures + 1 - $3, 10)), 60) * interval '1 minute' END
-         WHERE person_id = $1 AND (blocked_until IS NULL OR blocked_until <= $2)
-         RETURNING failures",
-        person.0,
-        now,
-        free
-    )
-    .fetch_optional(db)
-    .await?)
-}
-
-/// Forgets wrong attempts after a right one, and remembers the time step of its code. `false` when a
-/// code of that step or a later one was accepted before, or the password was changed meanwhile.
-pub async fn accept(
-    db: &mut PgConnection,
-    person: PersonId,
-    password_hash: &str,
-    totp_step: Option<i64>,
-    now: OffsetDateTime,
-) -> Result<bool> {
-    let done = sqlx::query!(
-        "UPDATE accounts
-         SET failures = 0, blocked_until = NULL, totp_last_step = coalesce($2, totp_last_step), changed_at = $3
-         WHERE person_id = $1 AND password_hash = $4
-           AND ($2::bigint IS NULL OR totp_last_step IS NULL OR totp_last_step < $2)",
-        person.0,
-        totp_step,
-        now,
-        password_hash
-    )
-    .execute(db)
-    .await?;
-    Ok(done.rows_affected() == 1)
-}
-
-/// Sets a password, and makes the account where there is none.
-pub async fn set_password(
-    db: &mut PgConnection,
-    person: PersonId,
-    password_hash: &str,
-    now: OffsetDateTime,
-) -> Result<()> {
-    sqlx::query!(
-        "INSERT INTO accounts (person_id, password_hash, changed_at) VALUES ($1, $2, $3)
-         ON CONFLICT (person_id) DO UPDATE
-         SET password_hash = excluded.password_hash, changed_at = excluded.changed_at",
-        person.0,
-        password_hash,
-        now
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-/// Sets a second factor that is still to be confirmed.
-pub async fn propose_totp(
-    db: &mut PgConnection,
-    person: PersonId,
-    secret: &SealedSecret,
-    now: OffsetDateTime,
-) -> Result<bool> {
-    let done = sqlx::query!(
-        "UPDATE accounts SET totp_secret = $2, totp_key_id = $4, changed_at = $3
-         WHERE person_id = $1 AND totp_confirmed_at IS NULL",
-        person.0,
-        secret.bytes,
-        now,
-        secret.key
-    )
-    .execute(db)
-    .await?;
-    Ok(done.rows_affected() == 1)
-}
-
-/// Confirms the second factor.
-pub async fn confirm_totp(
-    db: &mut PgConnection,
-    person: PersonId,
-    step: i64,
-    now: OffsetDateTime,
-) -> Result<()> {
-    let done = sqlx::query!(
-        "UPDATE accounts SET totp_confirmed_at = $3, totp_last_step = $2, changed_at = $3
-         WHERE person_id = $1 AND totp_confirmed_at IS NULL",
-        person.0,
-        step,
-        now
-    )
-    .execute(db)
-    .await?;
-    wrote("accounts", 1, &done)
-}
-
-/// Voids every invitation of a person that was not used.
-async fn void_invitations(db: &mut PgConnection, person: PersonId, now: OffsetDateTime) -> Result<()> {
-    sqlx::query!(
-        "UPDATE invitations SET used_at = $2 WHERE person_id = $1 AND used_at IS NULL",
-        person.0,
-        now
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-/// Adds an invitation to set a password, and voids the earlier ones.
-pub async fn invite(
-    db: &mut PgConnection,
-    token_hash: &[u8],
-    person: PersonId,
-    now: OffsetDateTime,
-    expires_at: OffsetDateTime,
-) -> Result<()> {
-    void_invitations(db, person, now).await?;
-    sqlx::query!(
-        "INSERT INTO invitations (token_hash, person_id, expires_at) VALUES ($1, $2, $3)",
-        token_hash,
-        person.0,
-        expires_at
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-/// Uses an invitation; a second use, or one too late, finds nothing.
-pub async fn use_invitation(
-    db: &mut PgConnection,
-    token_hash: &[u8],
-    now: OffsetDateTime,
-) -> Result<Option<PersonId>> {
-    let person: Option<PersonId> = sqlx::query_scalar!(
-        "UPDATE invitations SET used_at = $2
-           WHERE token_hash = $1 AND used_at IS NULL AND expires_at > $2
-           RETURNING person_id",
-        token_hash,
-        now
-    )
-    .fetch_optional(&mut *db)
-    .await?;
-    if let Some(person) = person {
-        void_invitations(db, person, now).await?;
-    }
-    Ok(person)
-}
 
 /// Starts a session.
 pub async fn start(
@@ -392,7 +177,7 @@ pub async fn known_program(db: &mut PgConnection, program: ClientProgramId) -> R
     .await?)
 }
 
-/// Sweeps away sessions and invitations that ended before an instant, and their tokens.
+/// Sweeps away sessions that ended before an instant, and their tokens.
 pub async fn sweep(db: &mut PgConnection, before: OffsetDateTime) -> Result<()> {
     sqlx::query!(
         "DELETE FROM refresh_tokens USING sessions
@@ -406,8 +191,7 @@ pub async fn sweep(db: &mut PgConnection, before: OffsetDateTime) -> Result<()> 
          AND NOT EXISTS (SELECT 1 FROM refresh_tokens WHERE session_id = sessions.id)",
         before
     )
-    .execute(&mut *db)
+    .execute(db)
     .await?;
-    sqlx::query!("DELETE FROM invitations WHERE expires_at < $1", before).execute(db).await?;
     Ok(())
 }

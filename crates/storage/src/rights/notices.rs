@@ -15,7 +15,7 @@ pub async fn add(db: &mut PgConnection, person: PersonId, notice: &Notice) -> Re
         notice.id.0,
         person.0,
         notice.kind.as_str(),
-        notice.registration_id.0,
+        notice.registration_id.map(|id| id.0),
         notice.subject_id,
         notice.made_at
     )

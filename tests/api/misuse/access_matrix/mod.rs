@@ -19,7 +19,8 @@ use crate::sites::Site;
 use domain::people::Scope;
 
 /// Operations that ask for no access token: they have nothing of anybody's to give.
-const OPEN: [&str; 5] = ["sign_in", "refresh_session", "client_token", "accept_invitation", "key_set"];
+const OPEN: [&str; 6] =
+    ["sign_in", "refresh_session", "client_token", "ask_for_password", "accept_invitation", "key_set"];
 
 struct Operation {
     id: String,
@@ -56,7 +57,11 @@ const DAY: &str = "2026-11-01";
 fn body_for(id: &str, town: &Town, request: &str) -> Value {
     match id {
         "change_password" => json!({"old_password": "x", "new_password": "twelve letters and more"}),
-        "confirm_second_factor" => json!({"code": "000000"}),
+        "set_second_factor" => {
+            json!({"password": "x", "secret": "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ", "code": "000000"})
+        }
+        "remove_second_factor" => json!({"password": "x", "old_code": "000000"}),
+        "ask_for_account_reset" => json!({"reason": "x"}),
         "add_organisation" => json!({"kind": "owner", "name": "x"}),
         "add_member" => json!({"person_id": town.stranger.id, "post": "staff", "first_day": DAY}),
         "end_membership" => json!({"last_day": "2030-01-01"}),
@@ -196,7 +201,8 @@ async fn who_may_do_what_and_who_sees_nothing() {
     ]);
     let ids = things(&town, &program, &site).await;
     sqlx::query(
-        "INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, $1, created_at FROM people",
+        "INSERT INTO accounts (person_id, email, password_hash, changed_at) SELECT id, email, $1, created_at FROM people
+         WHERE email IS NOT NULL",
     )
     .bind(town.app.passwords.hash("nobody's".to_owned().into(), [1; 16]).await.unwrap())
     .execute(&town.admin)
@@ -356,8 +362,24 @@ async fn things_of_a_counter(town: &Town) -> Things {
         ("movement_id", parcel),
         ("difference_id", differences["items"][0]["id"].as_str().unwrap().to_owned()),
         ("destruction_id", destruction.to_string()),
+        ("account_reset_id", account_reset(town).await),
         ("membership_id", membership.to_string()),
     ])
+}
+
+/// The reset of somebody's account, asked for by somebody else than the supplier's first.
+async fn account_reset(town: &Town) -> String {
+    let id: uuid::Uuid = sqlx::query_scalar(
+        "INSERT INTO account_resets (id, person_id, reason, asked_by, asked_at)
+         VALUES (gen_random_uuid(), $1, 'lost', $2, $3) RETURNING id",
+    )
+    .bind(town.tenant.id.parse::<uuid::Uuid>().unwrap())
+    .bind(town.owner.id.parse::<uuid::Uuid>().unwrap())
+    .bind(town.clock_now())
+    .fetch_one(&town.admin)
+    .await
+    .unwrap();
+    id.to_string()
 }
 
 /// The path of an operation on the things that there are.
@@ -401,7 +423,10 @@ async fn try_it(town: &Town, operation: &Operation, who: &Actor, ids: &Things, b
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 35] = [
+const CHANGED: [&str; 38] = [
+    "account_resets",
+    "recovery_codes",
+    "invitations",
     "audits",
     "audit_lines",
     "stock_counts",

@@ -12,7 +12,7 @@ use serde_json::json;
 use sqlx::{PgPool, Row};
 use time::Duration;
 
-use crate::harness::Town;
+use crate::harness::{PASSWORD, Town};
 use crate::register::constraints::broken::{BROKEN, FOREIGN, otherwise};
 
 async fn fill_every_table(town: &Town) {
@@ -30,11 +30,16 @@ async fn fill_every_table(town: &Town) {
     town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "lost"})).await.expect(201);
     let hold = json!({"kind": "loss"});
     town.owner.post(format!("/v1/registrations/{}/holds", town.registration), hold).await.expect(201);
-    let invited = town.supplier.post("/v1/people", json!({"name": "Ada", "email": "ada@town.example"})).await;
-    let accept = json!({"token": invited.body["invitation_token"], "password": "twelve letters and more"});
-    town.anon.post("/v1/invitations/accept", accept).await;
-    let sign_in = json!({"email": "ada@town.example", "password": "twelve letters and more"});
+    let ada = town.account("Ada").await;
+    town.account("Bea").await;
+    let sign_in = json!({"email": "ada@town.example", "password": PASSWORD});
     town.anon.post("/v1/sessions", sign_in).await.expect(201);
+    town.second_factor(&ada).await;
+    let reset = json!({"reason": "Lost.", "email": "ada@quay.example"});
+    town.supplier.post(format!("/v1/people/{}/account-resets", ada.id), reset).await.expect(201);
+    let confirmed = "UPDATE account_resets SET confirmed_at = asked_at, confirmed_by = (SELECT id FROM people
+                     WHERE id NOT IN (asked_by, person_id) LIMIT 1)";
+    sqlx::query(confirmed).execute(&town.admin).await.unwrap();
     fill_the_counter(town, &key).await;
     fill_the_audits(town).await;
     fill_the_site(town).await;
@@ -92,15 +97,6 @@ async fn fill_the_counter(town: &Town, key: &str) {
     town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), spare).await.expect(201);
     let heights = json!({"heights": [1, 2, 3, 4, 5]});
     town.supplier.post(format!("/v1/differs/{}/bitting", town.differ), heights).await.expect(201);
-    let account = "INSERT INTO accounts (person_id, password_hash, changed_at) SELECT id, $1, created_at
-                   FROM people WHERE id = $2::uuid";
-    sqlx::query(account)
-        .bind("$argon2id$x")
-        .bind(town.manager.id.parse::<uuid::Uuid>().unwrap())
-        .execute(&town.admin)
-        .await
-        .unwrap();
-    town.manager.post("/v1/me/second-factor", json!({})).await.expect(201);
     let at = |what: &str| format!("/v1/counters/{}/{what}", town.counter);
     let asked = town.supplier.get(format!("/v1/keys/{key}")).await.expect(200);
     assert_eq!(asked["state"], "lost");

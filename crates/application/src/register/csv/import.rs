@@ -239,18 +239,15 @@ async fn person_named(
         return Ok(Some(*person));
     }
     let found = match &email {
-        Some(email) => storage::people::person_by_email(act.db(), email.as_str()).await?,
+        Some(email) => {
+            let organisations = act.caller.organisations();
+            storage::people::person_by_email(act.db(), email.as_str(), &organisations).await?
+        }
         None => None,
     };
-    let organisations = act.caller.organisations();
     let person = match found {
-        // Whoever entered an address holds its invitation: only the supplier's own entries are taken.
-        Some(person) if !storage::people::was_entered_by(act.db(), person.id, &organisations).await? => {
-            columns.say("email", "belongs to somebody whom another organisation entered");
-            return Ok(None);
-        }
         Some(person) => person.id,
-        None => people::add_person(act, name, email).await?.0.id,
+        None => people::add_person(act, name, email).await?.id,
     };
     known.people.insert(handle, person);
     Ok(Some(person))

@@ -9,11 +9,14 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Listing, Secret};
+use crate::problem::Problem;
 use crate::reply::{HandlerResult, List};
 use crate::scopes::AnyProgram;
-use application::App;
-use application::people::sessions;
+use application::people::accounts;
+use application::people::accounts::{Factor, NewFactor};
+use application::people::sessions::shown_once;
 use application::rights::notices;
+use application::{ActError, App};
 use crypto::passwords::PASSWORD_LENGTHS;
 use domain::ids::{ActorId, NoticeId, PersonId};
 use domain::people::Scope;
@@ -25,8 +28,9 @@ pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(operations!(who_am_i))
         .routes(operations!(change_password))
-        .routes(operations!(propose_second_factor))
-        .routes(operations!(confirm_second_factor))
+        .routes(operations!(draw_second_factor))
+        .routes(operations!(set_second_factor))
+        .routes(operations!(remove_second_factor))
         .routes(operations!(list_notices))
         .routes(operations!(read_notice))
 }
@@ -69,11 +73,36 @@ body! {
         new_password: Secret,
     }
 
-    /// A code of the second factor.
-    pub struct SecondFactorCode {
-        /// Six digits.
+    /// A second factor to set.
+    pub struct NewSecondFactor {
+        /// The password.
+        #[schema(value_type = String, format = Password, max_length = 200)]
+        password: Secret,
+        /// The secret that was drawn.
+        #[schema(value_type = String, format = Password, max_length = 200)]
+        secret: Secret,
+        /// A code of it: six digits.
         #[schema(pattern = "^[0-9]{6}$")]
         code: String,
+        /// A code of the second factor that is set up, where there is one.
+        #[schema(pattern = "^[0-9]{6}$")]
+        old_code: Option<String>,
+        /// A recovery code instead.
+        #[schema(value_type = Option<String>, format = Password, max_length = 200)]
+        recovery_code: Option<Secret>,
+    }
+
+    /// A second factor to take away.
+    pub struct SecondFactorRemoval {
+        /// The password.
+        #[schema(value_type = String, format = Password, max_length = 200)]
+        password: Secret,
+        /// A code of the second factor.
+        #[schema(pattern = "^[0-9]{6}$")]
+        old_code: Option<String>,
+        /// A recovery code instead.
+        #[schema(value_type = Option<String>, format = Password, max_length = 200)]
+        recovery_code: Option<Secret>,
     }
 }
 
@@ -82,32 +111,67 @@ body! {
 async fn change_password(call: Call, Body(body): Body<PasswordChange>) -> HandlerResult {
     let old = body.old_password.bounded("/old_password", *PASSWORD_LENGTHS.end())?;
     let new = body.new_password.bounded("/new_password", *PASSWORD_LENGTHS.end())?;
-    sessions::change_password(&call.app, &call.caller, old, new).await?;
+    accounts::change_password(&call.app, &call.caller, old, new).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
-/// A second factor to set up.
+/// A second factor that was drawn. Nothing of it is kept.
 #[derive(Serialize, ToSchema)]
-pub struct ProposedSecondFactor {
+pub struct DrawnSecondFactor {
     /// The secret in base32, to type.
     secret: String,
     /// The secret as an `otpauth` address, for a QR code.
     address: String,
 }
 
-/// Propose a second factor (RFC 6238); a proposal that was not confirmed is replaced.
-#[utoipa::path(post, path = "/v1/me/second-factor", tag = "me",
-    responses((status = 201, body = ProposedSecondFactor)))]
-async fn propose_second_factor(call: Call) -> HandlerResult {
-    let (secret, address) = sessions::propose_second_factor(&call.app, &call.caller).await?;
-    Ok((StatusCode::CREATED, Json(ProposedSecondFactor { secret, address })).into_response())
+/// Draw a second factor (RFC 6238). Nothing changes until it is set with one of its codes.
+#[utoipa::path(post, path = "/v1/me/second-factor/draw", tag = "me",
+    responses((status = 200, body = DrawnSecondFactor)))]
+async fn draw_second_factor(call: Call) -> HandlerResult {
+    let (secret, address) = accounts::draw_second_factor(&call.app, &call.caller).await?;
+    Ok(Json(DrawnSecondFactor { secret, address }).into_response())
 }
 
-/// Confirm the second factor with a code; every session ends.
-#[utoipa::path(post, path = "/v1/me/second-factor/confirmation", tag = "me", responses((status = 204)))]
-async fn confirm_second_factor(call: Call, Body(body): Body<SecondFactorCode>) -> HandlerResult {
-    sessions::confirm_second_factor(&call.app, &call.caller, &body.code).await?;
+/// What stands for a code of the second factor when its device is lost.
+#[derive(Serialize, ToSchema)]
+pub struct RecoveryCodes {
+    /// Each is good once. They are shown this once.
+    recovery_codes: Vec<String>,
+}
+
+/// Set a second factor, or another one: against the password, and a code of the one that is set up. Every session ends.
+#[utoipa::path(post, path = "/v1/me/second-factor", tag = "me", responses((status = 200, body = RecoveryCodes)))]
+async fn set_second_factor(call: Call, Body(body): Body<NewSecondFactor>) -> HandlerResult {
+    let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
+    let secret = body.secret.bounded("/secret", MOST_OF_A_CODE)?;
+    let old = factor(body.old_code, body.recovery_code)?;
+    let new = NewFactor { secret, code: body.code };
+    let codes = accounts::set_second_factor(&call.app, &call.caller, password, old.as_ref(), &new).await?;
+    Ok(Json(RecoveryCodes { recovery_codes: codes.iter().map(shown_once).collect() }).into_response())
+}
+
+/// Take the second factor away: against the password and a code of it. Every session ends.
+#[utoipa::path(post, path = "/v1/me/second-factor/removal", tag = "me", responses((status = 204)))]
+async fn remove_second_factor(call: Call, Body(body): Body<SecondFactorRemoval>) -> HandlerResult {
+    let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
+    let missing =
+        || ActError::invalid("/old_code", "a code of the second factor, or a recovery code, is needed");
+    let old = factor(body.old_code, body.recovery_code)?.ok_or_else(missing)?;
+    accounts::remove_second_factor(&call.app, &call.caller, password, &old).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
+}
+
+/// More characters than a code or a secret of a second factor has.
+const MOST_OF_A_CODE: usize = 200;
+
+/// What is shown of a second factor.
+pub(super) fn factor(code: Option<String>, recovery: Option<Secret>) -> Result<Option<Factor>, Problem> {
+    match (code, recovery) {
+        (_, Some(recovery)) => {
+            Ok(Some(Factor::Recovery(recovery.bounded("/recovery_code", MOST_OF_A_CODE)?)))
+        }
+        (code, None) => Ok(code.map(Factor::Code)),
+    }
 }
 
 /// What the caller was told: keys that are dead, rekeys, audits.

@@ -10,12 +10,13 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
+use crate::api::people::me::factor;
 use crate::extract::{Body, Call, Secret};
 use crate::limits::Attempt;
 use crate::problem::{Problem, ProblemKind};
 use crate::reply::{Exit, HandlerResult};
-use application::people::sessions;
 use application::people::sessions::{ProgramToken, SessionTokens, SignIn, shown_once};
+use application::people::{invitations, sessions};
 use application::{ActError, App};
 use crypto::passwords::PASSWORD_LENGTHS;
 use domain::text::Email;
@@ -27,6 +28,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(refresh_session))
         .routes(operations!(sign_out))
         .routes(operations!(client_token))
+        .routes(operations!(ask_for_password))
         .routes(operations!(accept_invitation))
         .routes(operations!(key_set))
 }
@@ -42,6 +44,15 @@ body! {
         /// The code of the second factor, where one is set up.
         #[schema(pattern = "^[0-9]{6}$")]
         code: Option<String>,
+        /// A recovery code instead, whose second factor is lost.
+        #[schema(value_type = Option<String>, format = Password, max_length = 200)]
+        recovery_code: Option<Secret>,
+    }
+
+    /// Somebody who has forgotten the password.
+    pub struct PasswordRequest {
+        /// The address of the account.
+        email: Email,
     }
 
     /// A refresh token.
@@ -100,8 +111,8 @@ impl From<SessionTokens> for Tokens {
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
 async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> HandlerResult {
     let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
-    let code = body.code.as_deref();
-    match sessions::sign_in(&app, body.email.as_str(), password, code).await? {
+    let factor = factor(body.code, body.recovery_code)?;
+    match sessions::sign_in(&app, body.email.as_str(), password, factor.as_ref()).await? {
         SignIn::Done(tokens) => Ok((StatusCode::CREATED, Json(Tokens::from(tokens))).into_response()),
         SignIn::CodeNeeded => {
             let problem = Problem::new(ProblemKind::Unauthenticated);
@@ -226,7 +237,21 @@ fn basic(headers: &HeaderMap) -> Option<(String, String)> {
     scheme.eq_ignore_ascii_case("basic").then(|| (id.to_owned(), secret.to_owned()))
 }
 
-/// Set the first password, against an invitation.
+/// Ask for a new password.
+///
+/// Where an account has the address a token goes there, good for a day, for `POST /v1/invitations/accept`. The reply
+/// is the same where none has.
+#[utoipa::path(post, path = "/v1/password-requests", tag = "sessions", responses((status = 204)))]
+async fn ask_for_password(
+    _: Attempt,
+    State(app): State<App>,
+    Body(body): Body<PasswordRequest>,
+) -> HandlerResult {
+    invitations::ask_for_password(&app, &body.email).await?;
+    Ok(StatusCode::NO_CONTENT.into_response())
+}
+
+/// Set a password, against the token of an invitation or of a request for a new one. Every session ends.
 #[utoipa::path(post, path = "/v1/invitations/accept", tag = "sessions", responses((status = 204),
         (status = 404, description = "There is no such invitation, or it was used or has run out",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
@@ -237,7 +262,7 @@ async fn accept_invitation(
 ) -> HandlerResult {
     let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
     let token = body.token.bounded("/token", 200)?;
-    sessions::accept_invitation(&app, &shown_once(&token), password).await?;
+    invitations::accept(&app, &token, password).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
