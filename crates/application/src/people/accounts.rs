@@ -5,15 +5,17 @@ use time::OffsetDateTime;
 use totp_rs::{Algorithm, TOTP};
 
 use crate::caller::Caller;
-use crate::people::sessions::{FREE_ATTEMPTS, blocked, secret_hash};
 use crate::secrets::Context;
 use crate::{ActError, App, secrets};
 use crypto::passwords::PASSWORD_LENGTHS;
+use crypto::tokens::secret_hash;
 use domain::ids::PersonId;
 use storage::people::accounts::{Account, ShownFactor};
 use storage::people::{accounts, sessions};
 use storage::secrets::SealedSecret;
 
+/// Attempts before a pause is asked for.
+pub const FREE_ATTEMPTS: i32 = 5;
 /// Seconds of a time step of the second factor (RFC 6238 s. 5.2).
 const STEP: u64 = 30;
 /// Bytes of the shared secret (RFC 4226 s. 4: 160 bits).
@@ -72,6 +74,11 @@ async fn counted_account(app: &App, person: PersonId, now: OffsetDateTime) -> Re
     let counted = accounts::count_attempt(&mut tx, person, now, FREE_ATTEMPTS).await?;
     tx.commit().await?;
     if counted.is_none() { Err(blocked(account.blocked_until, now)) } else { Ok(account) }
+}
+
+pub(super) fn blocked(until: Option<OffsetDateTime>, now: OffsetDateTime) -> ActError {
+    let wait = until.map_or(60, |until| (until - now).whole_seconds().max(1));
+    ActError::TooManyAttempts { retry_after: wait.unsigned_abs() }
 }
 
 fn totp(secret: Vec<u8>, account: String) -> Result<TOTP, ActError> {

@@ -8,8 +8,8 @@ use secrecy::{ExposeSecret, SecretString};
 use time::{Duration, OffsetDateTime};
 
 use crate::people::accounts::require_password;
-use crate::people::sessions::secret_hash;
 use crate::{Act, ActError, App};
+use crypto::tokens::secret_hash;
 use domain::ids::PersonId;
 use domain::people::InvitationKind;
 use domain::text::Email;

@@ -9,8 +9,8 @@ pub mod sessions;
 use secrecy::SecretString;
 
 use crate::caller::Caller;
-use crate::people::sessions::secret_hash;
 use crate::{Act, ActError, App, Read};
+use crypto::tokens::secret_hash;
 use domain::ids::{ClientProgramId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post, Scope};
 use domain::rights::authorities::AuthorityClass;

@@ -1,14 +1,14 @@
 //! Signing in and out; refresh tokens; client programs.
 
 use secrecy::{ExposeSecret, SecretString};
-use sha2::{Digest, Sha256};
 use time::{Duration, OffsetDateTime};
 
 use crate::caller::{Caller, needs_second_factor};
-use crate::people::accounts::{Factor, shown_factor};
+use crate::people::accounts::{FREE_ATTEMPTS, Factor, blocked, shown_factor};
 use crate::{ActError, App};
 use crypto::passwords::HashingError;
 use crypto::tokens::keys::KeyError;
+use crypto::tokens::secret_hash;
 use domain::ids::{ActorId, ClientProgramId, SessionId};
 use domain::people::{Post, Scope};
 use storage::people;
@@ -16,8 +16,6 @@ use storage::people::{Seat, accounts, sessions};
 
 /// Seconds for which an access token is good.
 pub const ACCESS_SECONDS: i64 = 600;
-/// Attempts before a pause is asked for.
-pub const FREE_ATTEMPTS: i32 = 5;
 
 impl From<HashingError> for ActError {
     fn from(error: HashingError) -> Self {
@@ -51,12 +49,6 @@ pub enum SignIn {
     Done(SessionTokens),
     /// The password is right; the code of the second factor is missing.
     CodeNeeded,
-}
-
-/// SHA-256 of a secret of 256 random bits: there is nothing to guess, so no slow hash.
-#[must_use]
-pub fn secret_hash(secret: &str) -> [u8; 32] {
-    Sha256::digest(secret.as_bytes()).into()
 }
 
 /// Signs a person in.
@@ -108,11 +100,6 @@ pub async fn sign_in(
         second_factor,
         second_factor_missing: staff && !second_factor,
     }))
-}
-
-pub(super) fn blocked(until: Option<OffsetDateTime>, now: OffsetDateTime) -> ActError {
-    let wait = until.map_or(60, |until| (until - now).whole_seconds().max(1));
-    ActError::TooManyAttempts { retry_after: wait.unsigned_abs() }
 }
 
 async fn new_refresh_token(

@@ -11,3 +11,11 @@ pub mod keys;
 pub mod status_list;
 
 pub use crate::tokens::access::TokenKeys;
+
+use sha2::{Digest, Sha256};
+
+/// SHA-256 of a secret that was drawn, of 80 random bits or more: there is nothing to guess, so no slow hash.
+#[must_use]
+pub fn secret_hash(secret: &str) -> [u8; 32] {
+    Sha256::digest(secret.as_bytes()).into()
+}
