@@ -22,6 +22,7 @@ use application::caller::Caller;
 use application::differs::Allotment;
 use application::log::{Backpressure, LogView};
 use application::outside::Outside;
+use application::rates::WriteLimits;
 use application::register::sections::SectionContent;
 use application::register::{registrations, sections};
 use application::undisturbed::Undisturbed;
@@ -58,6 +59,7 @@ fn app(pool: PgPool) -> App {
         spaces: Arc::default(),
         vault: Arc::new(Vault::new(&[Outside::system().secret()]).unwrap()),
         log: LogView::new(Backpressure { most: u64::MAX, longest: std::time::Duration::MAX }),
+        limits: WriteLimits::default(),
         work: Undisturbed::default(),
     }
 }

@@ -92,6 +92,7 @@ CREATE TABLE holds (
     loss_id uuid,
     barred_person_id uuid CONSTRAINT holds_barred_person REFERENCES people,
     court text CONSTRAINT holds_court CHECK (char_length(court) BETWEEN 1 AND 200),
+    order_reference text CONSTRAINT holds_order_reference CHECK (char_length(order_reference) BETWEEN 1 AND 100),
     ordered_on date,
     ends_on date,
     placed_at timestamptz NOT NULL,
@@ -103,12 +104,14 @@ CREATE TABLE holds (
     CONSTRAINT holds_differ_and_person CHECK (differ_id IS NULL OR barred_person_id IS NULL),
     CONSTRAINT holds_loss_of_differ CHECK (loss_id IS NULL OR differ_id IS NOT NULL),
     CONSTRAINT holds_court_named CHECK ((kind = 'court_order') = (court IS NOT NULL)),
+    CONSTRAINT holds_order_has_reference CHECK ((kind = 'court_order') = (order_reference IS NOT NULL)),
     CONSTRAINT holds_barred_by_court CHECK (barred_person_id IS NULL OR kind = 'court_order'),
     CONSTRAINT holds_lifted CHECK ((lifted_at IS NULL) = (lifted_by IS NULL)),
     CONSTRAINT holds_lifted_after CHECK (lifted_at >= placed_at)
 );
 COMMENT ON TABLE holds IS 'Nothing may be copied until it is lifted or ends.';
 COMMENT ON COLUMN holds.differ_id IS 'The differ that is held; every differ, when absent.';
+COMMENT ON COLUMN holds.order_reference IS 'What stands on the paper of the order: the register has seen it.';
 COMMENT ON COLUMN holds.loss_id IS 'The loss whose differ is held until somebody decides.';
 COMMENT ON COLUMN holds.barred_person_id IS
     'A court order may name the one person who is barred; any other hold stops everybody.';
@@ -120,14 +123,14 @@ CREATE TABLE notices (
     id uuid CONSTRAINT notices_pkey PRIMARY KEY,
     person_id uuid NOT NULL CONSTRAINT notices_person REFERENCES people,
     kind text NOT NULL CONSTRAINT notices_kind CHECK
-        (kind IN ('key_dead', 'rekey_begun', 'audit_opened', 'account_reset_asked', 'account_reset')),
+        (kind IN ('key_dead', 'rekey_begun', 'audit_opened', 'account_reset_asked', 'account_reset', 'head_named')),
     registration_id uuid CONSTRAINT notices_registration REFERENCES registrations,
     subject_id uuid NOT NULL,
     made_at timestamptz NOT NULL,
     read_at timestamptz CONSTRAINT notices_read_after CHECK (read_at >= made_at)
 );
 COMMENT ON TABLE notices IS 'What a person is told, and sees when they ask.';
-COMMENT ON COLUMN notices.subject_id IS 'The key, rekey, audit or reset of an account that the kind is about.';
+COMMENT ON COLUMN notices.subject_id IS 'The key, rekey, audit, reset of an account or membership that the kind is about.';
 CREATE INDEX notices_by_person ON notices (person_id, id);
 
 GRANT SELECT, INSERT, UPDATE ON authorities, mandates, holds TO wardbook_service;

@@ -19,6 +19,7 @@ use application::log::cosigning::Witnesses;
 use application::log::sequencer::Sequencer;
 use application::log::{Backpressure, LogView, sequencer};
 use application::outside::Outside;
+use application::rates::{WriteLimits, WritesPerMinute};
 use application::undisturbed::Undisturbed;
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
@@ -96,6 +97,7 @@ pub fn app(pool: PgPool, keys: &Keys) -> Result<App, Box<dyn Error>> {
         spaces: Arc::default(),
         vault: Arc::new(Vault::new(&keys.master)?),
         log: LogView::new(Backpressure::default()),
+        limits: WriteLimits::default(),
         work: Undisturbed::default(),
     })
 }
@@ -250,6 +252,15 @@ pub struct LimitOptions {
     /// The most connections of one address, where there are no proxies of your own.
     #[arg(long, env = "WARDBOOK_MOST_CALLERS_BY_ADDRESS", default_value_t = 64)]
     most_callers_by_address: usize,
+    /// Changes a minute of a person who speaks for nobody else.
+    #[arg(long, env = "WARDBOOK_WRITES_PER_MINUTE", default_value = "60")]
+    writes_per_minute: NonZeroU32,
+    /// Changes a minute of a person in a seat, and of a client program.
+    #[arg(long, env = "WARDBOOK_STAFF_WRITES_PER_MINUTE", default_value = "600")]
+    staff_writes_per_minute: NonZeroU32,
+    /// Changes a minute on one registration, whoever makes them; the supplier's do not count.
+    #[arg(long, env = "WARDBOOK_REGISTRATION_WRITES_PER_MINUTE", default_value = "120")]
+    registration_writes_per_minute: NonZeroU32,
     /// Proxies of your own in front of the service, each of which adds to `X-Forwarded-For`.
     #[arg(long, env = "WARDBOOK_PROXIES", default_value_t = 0)]
     proxies: usize,
@@ -274,6 +285,15 @@ impl LimitOptions {
         let in_all = callers(self.most_callers, usize::try_from(ours)?)?;
         let by_address = if self.proxies == 0 { self.most_callers_by_address } else { in_all };
         Ok(Most { in_all, by_address })
+    }
+
+    /// What limits those who write.
+    pub fn writes(self) -> WriteLimits {
+        WriteLimits::new(WritesPerMinute {
+            person: self.writes_per_minute,
+            staff: self.staff_writes_per_minute,
+            registration: self.registration_writes_per_minute,
+        })
     }
 
     /// As the service has them.

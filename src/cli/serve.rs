@@ -58,7 +58,9 @@ pub async fn run(options: Options) -> Done {
     let keys = options.keys.read()?;
     let SequencingOptions { no_sequencing, log_most_waiting, log_longest_wait } = options.sequencing;
     let pressure = Backpressure { most: log_most_waiting, longest: Duration::from_secs(log_longest_wait) };
-    let app = App { log: LogView::new(pressure), ..options::app(options.database.pool().await?, &keys)? };
+    let limits = options.limits.writes();
+    let app =
+        App { log: LogView::new(pressure), limits, ..options::app(options.database.pool().await?, &keys)? };
     let sequencer = options.log.sequencer(app.clone())?;
     let listener = listen(options.listen).await?;
     let most = options.limits.most(options.database.connections)?;

@@ -241,8 +241,8 @@ async fn whoever_a_court_bars_is_planned_no_new_key() {
     };
     assert_eq!(planned().await, json!([town.tenant.id]));
     let order = json!({"kind": "court_order", "court": "County Court at Tolverne", "ordered_on": "2026-10-30",
-        "barred_person_id": town.tenant.id});
-    let hold = town.owner.post(format!("{at}/holds"), order).await.id();
+        "barred_person_id": town.tenant.id, "order_reference": "K01TV 206"});
+    let hold = town.supplier.post(format!("{at}/holds"), order).await.id();
     assert_eq!(planned().await, json!([]));
     town.supplier.post(format!("/v1/holds/{hold}/lift"), json!({})).await.expect(200);
     assert_eq!(planned().await, json!([town.tenant.id]));

@@ -90,8 +90,16 @@ async fn holds_of_a_court_bar_one_person_and_are_lifted_by_the_supplier() {
     let wrong = town.owner.post(&path, wrong).await.expect(422);
     assert_eq!(wrong["errors"].as_array().unwrap().len(), 2);
     let order = json!({"kind": "court_order", "court": "County Court at Tolverne", "ordered_on": "2026-10-30",
-        "barred_person_id": town.tenant.id});
-    let hold = town.owner.post(&path, order).await.id();
+        "barred_person_id": town.tenant.id, "order_reference": "K01TV 204"});
+    // Nobody bars somebody by a court's order from below: the register has seen the paper.
+    for who in [&town.owner, &town.manager] {
+        who.post(&path, order.clone()).await.expect(403);
+    }
+    let mut unseen = order.clone();
+    unseen.as_object_mut().unwrap().remove("order_reference");
+    let unseen = town.supplier.post(&path, unseen).await.expect(422);
+    assert_eq!(unseen["errors"][0]["pointer"], "/order_reference");
+    let hold = town.supplier.post(&path, order).await.id();
     assert_eq!(town.ask(&town.tenant, json!({})).await.codes(), ["barred_by_court", "approval_needed"]);
     assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "permitted");
     let issue = json!({"person_id": town.tenant.id});

@@ -8,6 +8,7 @@ use uuid::Uuid;
 use crate::access::{Access, access_of};
 use crate::caller::Caller;
 use crate::outside::Outside;
+use crate::rates::Place;
 use crate::{ActError, App, Reply};
 use domain::copies::decision::{Decision, RecordedStep};
 use domain::entry::{Draft, EntryKind};
@@ -37,6 +38,7 @@ pub struct Act<'a> {
     pub now: OffsetDateTime,
     key: Option<&'a Idempotency>,
     wrote_entries: bool,
+    _place: Option<Place>,
 }
 
 impl<'a> Act<'a> {
@@ -103,8 +105,18 @@ impl<'a> Act<'a> {
     }
 
     async fn open(app: &'a App, caller: &'a Caller) -> Result<Self, ActError> {
+        // Nobody waits in line with a connection in hand.
+        let place = app.limits.place(caller).await?;
         let tx = storage::begin(&app.pool).await?;
-        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, wrote_entries: false })
+        Ok(Self {
+            tx,
+            app,
+            caller,
+            now: app.outside.clock.now(),
+            key: None,
+            wrote_entries: false,
+            _place: place,
+        })
     }
 
     /// Keeps the reply and commits.
@@ -141,10 +153,29 @@ impl<'a> Act<'a> {
         &mut self,
         id: RegistrationId,
     ) -> Result<(Registration, Access), ActError> {
-        let registration =
-            registrations::registration_for_update(&mut self.tx, id).await?.ok_or(ActError::NotFound)?;
+        let caller = self.caller;
+        self.app.limits.count(caller, id)?;
+        let today = self.today();
+        // Only who is a party waits for whoever has it now: for others it is not there, at once.
+        let registration = if caller.is_supplier() {
+            registrations::registration_for_update(&mut self.tx, id).await?
+        } else {
+            let (person, organisations) = (caller.person(), caller.organisations());
+            registrations::of_party_for_update(&mut self.tx, id, person, &organisations, today).await?
+        };
+        let registration = registration.ok_or(ActError::NotFound)?;
         // Others may have taken their time with it: what is true now counts, not what was true then.
         self.read_clock();
+        let today = self.today();
+        Ok((registration, access_of(&mut self.tx, self.caller, id, today).await?))
+    }
+
+    /// A registration that the caller may see, as it stands: before something else is taken.
+    ///
+    /// # Errors
+    /// [`ActError::NotFound`] when there is none, or it is not the caller's.
+    pub async fn registration(&mut self, id: RegistrationId) -> Result<(Registration, Access), ActError> {
+        let registration = registrations::registration(&mut self.tx, id).await?.ok_or(ActError::NotFound)?;
         let today = self.today();
         Ok((registration, access_of(&mut self.tx, self.caller, id, today).await?))
     }

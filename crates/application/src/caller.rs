@@ -73,6 +73,12 @@ impl Caller {
         }
     }
 
+    /// It is the service itself.
+    #[must_use]
+    pub fn is_system(&self) -> bool {
+        self.actor == ActorId::SYSTEM
+    }
+
     /// Who, for the record.
     #[must_use]
     pub fn actor(&self) -> ActorId {

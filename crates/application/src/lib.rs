@@ -27,6 +27,7 @@ pub mod keys;
 pub mod log;
 pub mod outside;
 pub mod people;
+pub mod rates;
 pub mod register;
 pub mod rekeys;
 pub mod rights;
@@ -46,6 +47,7 @@ use sqlx::PgPool;
 
 use crate::cards::status_lists;
 use crate::outside::Outside;
+use crate::rates::WriteLimits;
 use crate::undisturbed::Undisturbed;
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
@@ -73,6 +75,8 @@ pub struct App {
     pub vault: Arc<Vault>,
     /// How the evidence log stands.
     pub log: log::LogView,
+    /// What limits those who write.
+    pub limits: WriteLimits,
     /// What is under way for those who call.
     pub work: Undisturbed,
 }

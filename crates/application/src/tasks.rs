@@ -1,10 +1,11 @@
 //! What happens by the passing of time. Safe to run in several processes and to kill: each step is
 //! one short transaction that finds its work anew.
 
+use std::fmt::Debug;
 use std::time::Duration;
 
 use serde_json::json;
-use time::Duration as Days;
+use time::{Duration as Days, OffsetDateTime};
 
 use crate::caller::Caller;
 use crate::keys::audits;
@@ -20,6 +21,9 @@ use storage::{cards, copies as stored, idempotency, keys};
 
 /// The most of each kind in one round.
 const BATCH: i64 = 100;
+/// The most rows that one statement sweeps away, and how often it does in a round: more than is written meanwhile.
+const SWEPT: i64 = 1000;
+const SWEEPS: u32 = 200;
 /// How long a reply is kept for a request that is sent again.
 const REPLIES_KEPT: Days = Days::days(7);
 /// How long checks of cards that ended with a no are kept: longer than any signal looks back.
@@ -40,52 +44,67 @@ pub struct Round {
     pub audits_closed: u32,
 }
 
-/// One round of everything.
+/// One round of everything. What fails is told, and tried again in the next round; everything else goes on.
 ///
 /// # Errors
-/// When the database says no; what was done before stands.
+/// When the database cannot say what is due; what was done before stands.
 pub async fn round(app: &App) -> Result<Round, ActError> {
-    let mut done = Round::default();
     let now = app.outside.clock.now();
-    let caller = Caller::system();
+    let today = now.date();
+    // Died between two: what was done stands and says so, the others are found again in the next round.
     let due = stored::to_lapse(&mut *app.pool.acquire().await?, now, BATCH).await?;
-    for (request, registration) in due {
-        let lapsed =
-            Act::done(app, &caller, async |act| copies::lapse(act, request, registration).await).await?;
-        // Died here: it lapsed and says so; the others are found again in the next round.
-        done.lapsed += u32::from(lapsed);
+    let lapsed =
+        each(app, due, async |act, (request, registration)| copies::lapse(act, request, registration).await)
+            .await;
+    let due = stored_people::memberships_to_end(&mut *app.pool.acquire().await?, today, BATCH).await?;
+    let memberships_ended = each(app, due, async |act, id| memberships::end_due(act, id).await).await;
+    let due = keys::due(&mut *app.pool.acquire().await?, today, BATCH).await?;
+    let overdue =
+        each(app, due, async |act, (key, registration)| mark_overdue(act, key, registration).await).await;
+    let due = stored_audits::due(&mut *app.pool.acquire().await?, today, BATCH).await?;
+    let audits_opened =
+        each(app, due, async |act, registration| audits::open_due(act, registration).await).await;
+    let due = stored_audits::to_close(&mut *app.pool.acquire().await?, today, BATCH).await?;
+    let audits_closed =
+        each(app, due, async |act, (audit, registration)| audits::close_due(act, audit, registration).await)
+            .await;
+    sweep(app, now).await?;
+    Ok(Round { lapsed, memberships_ended, overdue, audits_opened, audits_closed })
+}
+
+/// Does each in a transaction of its own, and counts those in which something happened.
+async fn each<T, F>(app: &App, due: Vec<T>, act: F) -> u32
+where
+    T: Copy + Debug,
+    F: for<'a, 'b> AsyncFn(&'a mut Act<'b>, T) -> Result<bool, ActError>,
+{
+    let caller = Caller::system();
+    let mut done = 0;
+    for one in due {
+        match Act::done(app, &caller, async |begun| act(begun, one).await).await {
+            Ok(happened) => done += u32::from(happened),
+            Err(error) => tracing::error!(row = ?one, error = %error, "tasks.failed"),
+        }
     }
-    let over = stored_people::memberships_to_end(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
-    for membership in over {
-        let ended = Act::done(app, &caller, async |act| memberships::end_due(act, membership).await).await?;
-        // Died here: it ended with what rested on it; the others are found again.
-        done.memberships_ended += u32::from(ended);
-    }
-    let due = keys::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
-    for (key, registration) in due {
-        let marked = Act::done(app, &caller, async |act| mark_overdue(act, key, registration).await).await?;
-        // Died here: the key is marked and says so; the others are found again.
-        done.overdue += u32::from(marked);
-    }
-    let due = stored_audits::due(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
-    for registration in due {
-        let opened = Act::done(app, &caller, async |act| audits::open_due(act, registration).await).await?;
-        // Died here: the audit is open and the next one planned; the others are found again.
-        done.audits_opened += u32::from(opened);
-    }
-    let over = stored_audits::to_close(&mut *app.pool.acquire().await?, now.date(), BATCH).await?;
-    for (audit, registration) in over {
-        let closed =
-            Act::done(app, &caller, async |act| audits::close_due(act, audit, registration).await).await?;
-        // Died here: the audit is closed and says so; the others are found again.
-        done.audits_closed += u32::from(closed);
-    }
+    done
+}
+
+/// Sweeps away what is kept for a while, until nothing is left that is older, or a round has done enough.
+async fn sweep(app: &App, now: OffsetDateTime) -> Result<(), ActError> {
     let mut db = app.pool.acquire().await?;
-    idempotency::forget(&mut db, now - REPLIES_KEPT, BATCH).await?;
-    sessions::sweep(&mut db, now - REPLIES_KEPT).await?;
-    invitations::sweep(&mut db, now - REPLIES_KEPT).await?;
-    cards::forget_refusals(&mut db, now - REFUSALS_KEPT).await?;
-    Ok(done)
+    let before = now - REPLIES_KEPT;
+    for _ in 0..SWEEPS {
+        let swept = [
+            idempotency::forget(&mut db, before, SWEPT).await?,
+            sessions::sweep(&mut db, before, SWEPT).await?,
+            invitations::sweep(&mut db, before, SWEPT).await?,
+            cards::forget_refusals(&mut db, now - REFUSALS_KEPT, SWEPT).await?,
+        ];
+        if swept.iter().all(|count| *count < SWEPT.unsigned_abs()) {
+            break;
+        }
+    }
+    Ok(())
 }
 
 async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId) -> Result<bool, ActError> {

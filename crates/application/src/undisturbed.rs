@@ -45,6 +45,14 @@ impl Undisturbed {
     }
 }
 
+/// Until whoever asked for the work of this task has gone; for ever where nobody asked.
+pub async fn left() {
+    match LEFT.try_with(CancellationToken::clone) {
+        Ok(left) => left.cancelled().await,
+        Err(_) => std::future::pending().await,
+    }
+}
+
 /// Whether whoever asked for the work of this task has gone. Nobody has where nobody asked.
 #[must_use]
 pub fn nobody_waits() -> bool {
@@ -60,17 +68,19 @@ mod tests {
     async fn work_ends_although_nobody_waits_for_it_and_knows_that() {
         let undisturbed = Undisturbed::default();
         let (leave, gone) = oneshot::channel::<()>();
-        let (tell, told) = oneshot::channel();
+        let (tell_before, before) = oneshot::channel();
+        let (tell_after, after) = oneshot::channel();
         let work = undisturbed.run(async move {
-            let before = nobody_waits();
+            let _ = tell_before.send(nobody_waits());
             let _ = gone.await;
-            let _ = tell.send((before, nobody_waits()));
+            let _ = tell_after.send(nobody_waits());
         });
         let mut work = Box::pin(work);
         assert!(waits_after_a_poll(&mut work).await);
+        assert!(!before.await.unwrap());
         drop(work);
         leave.send(()).unwrap();
-        assert_eq!(told.await.unwrap(), (false, true));
+        assert!(after.await.unwrap());
         undisturbed.ended().await;
         assert!(!nobody_waits());
     }

@@ -388,7 +388,13 @@ pub async fn add_refusal(
 }
 
 /// Forgets checks that are older than any signal looks at.
-pub async fn forget_refusals(db: &mut PgConnection, before: OffsetDateTime) -> Result<()> {
-    sqlx::query!("DELETE FROM card_refusals WHERE at < $1", before).execute(db).await?;
-    Ok(())
+pub async fn forget_refusals(db: &mut PgConnection, before: OffsetDateTime, most: i64) -> Result<u64> {
+    let done = sqlx::query!(
+        "DELETE FROM card_refusals WHERE id = ANY (ARRAY(SELECT id FROM card_refusals WHERE at < $1 LIMIT $2))",
+        before,
+        most
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected())
 }

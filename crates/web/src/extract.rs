@@ -19,6 +19,7 @@ use crate::reply::{HandlerResult, List, response};
 use crate::scopes::{ForPrograms, PeopleOnly, Programs};
 use application::caller::Caller;
 use application::people::sessions;
+use application::rates::Place;
 use application::{Act, ActError, App, FieldProblem, Idempotency, Read, Reply};
 use domain::differs::bitting::Bitting;
 use storage::Portion;
@@ -30,6 +31,8 @@ pub struct Call<P = PeopleOnly> {
     pub app: App,
     /// The caller.
     pub caller: Caller,
+    /// What its address names.
+    thing: Option<Uuid>,
     programs: PhantomData<fn() -> P>,
 }
 
@@ -42,7 +45,8 @@ impl<P: ForPrograms> FromRequestParts<App> for Call<P> {
         if caller.person().is_none() {
             let_in(P::PROGRAMS, &caller)?;
         }
-        Ok(Self { caller, app: app.clone(), programs: PhantomData })
+        let thing = parts.uri.path().split('/').find_map(|part| part.parse().ok());
+        Ok(Self { caller, app: app.clone(), thing, programs: PhantomData })
     }
 }
 
@@ -73,6 +77,7 @@ impl<P> Call<P> {
     where
         F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<Reply, ActError>,
     {
+        let _place = self.place().await?;
         Ok(response(Act::once(&self.app, &self.caller, key, act).await?))
     }
 
@@ -84,7 +89,16 @@ impl<P> Call<P> {
     where
         F: for<'a> AsyncFnOnce(&mut Act<'a>) -> Result<Reply, ActError>,
     {
+        let _place = self.place().await?;
         Ok(response(Act::done(&self.app, &self.caller, act).await?))
+    }
+
+    /// A place in line at what the address names, before there is a connection.
+    async fn place(&self) -> Result<Option<Place>, ActError> {
+        match self.thing {
+            Some(thing) => self.app.limits.place_at(thing).await,
+            None => Ok(None),
+        }
     }
 }
 

@@ -9,38 +9,28 @@ use axum::http::request::Parts;
 use axum::http::{HeaderName, HeaderValue};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use governor::clock::{Clock, DefaultClock};
-use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
+use governor::Quota;
 
 use crate::problem::{Problem, ProblemKind};
+use application::rates::Rate;
 
 struct Limit {
     name: &'static str,
-    burst: u32,
     window_seconds: u32,
-    limiter: DefaultKeyedRateLimiter<IpAddr>,
+    rate: Rate<IpAddr>,
 }
 
 impl Limit {
     fn new(name: &'static str, quota: Quota, window_seconds: u32) -> Self {
-        Self { name, burst: quota.burst_size().get(), window_seconds, limiter: RateLimiter::keyed(quota) }
+        Self { name, window_seconds, rate: Rate::new(quota) }
     }
 
     /// Counts one more of an address; where that is too many, the reply to it.
     #[expect(clippy::result_large_err, reason = "the reply leaves at once")]
     fn count(&self, address: IpAddr) -> Result<(), Response> {
-        if self.limiter.len() > MANY {
-            self.limiter.retain_recent();
-        }
-        self.limiter.check_key(&address).map_err(|not_until| {
-            let wait = not_until.wait_time_from(DefaultClock::default().now()).as_secs() + 1;
-            too_many(self, wait)
-        })
+        self.rate.count(&address).map_err(|wait| too_many(self, wait))
     }
 }
-
-/// The most addresses that are kept in mind before those that are quiet are forgotten.
-const MANY: usize = 50_000;
 
 /// The limits of a process. Without any, everybody may call as often as they like.
 #[derive(Clone, Default)]
@@ -126,7 +116,10 @@ fn address_of(request: &Request, proxies: usize) -> IpAddr {
 fn too_many(limit: &Limit, wait: u64) -> Response {
     let mut response = Problem::new(ProblemKind::TooMany).retry_after(wait).into_response();
     let fields = [
-        ("ratelimit-policy", format!("\"{}\";q={};w={}", limit.name, limit.burst, limit.window_seconds)),
+        (
+            "ratelimit-policy",
+            format!("\"{}\";q={};w={}", limit.name, limit.rate.burst(), limit.window_seconds),
+        ),
         ("ratelimit", format!("\"{}\";r=0;t={wait}", limit.name)),
     ];
     for (name, value) in fields {

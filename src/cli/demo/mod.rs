@@ -90,12 +90,14 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     let app = options::app(options::connect(login, CONNECTIONS).await?, &Keys::of_the_moment(&address)?)?;
     let listener = serve::listen(options.listen).await?;
     let most = options.limits.most(CONNECTIONS)?;
+    let limited = App { limits: options.limits.writes(), ..app.clone() };
     let folder = Folder::new(&app.outside)?;
     let keys = sequencer::keys("localhost/demo", &[new_signing_key()?])?;
     let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
     sequencer.init().await?;
     load(&app).await?.print(&address, &sequencer);
-    serve::serve(app, &[], (sequencer, LogWork::Sequence), listener, (options.limits.limits(), most)).await
+    serve::serve(limited, &[], (sequencer, LogWork::Sequence), listener, (options.limits.limits(), most))
+        .await
 }
 
 /// Migrates as whoever may, and gives the address as a login that may no more than the service.

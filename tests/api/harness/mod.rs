@@ -29,6 +29,7 @@ use application::log::archive::Archive;
 use application::log::sequencer::Sequencer;
 use application::log::{Backpressure, LogView, sequencer};
 use application::outside::{Clock, Outside, SystemRandom};
+use application::rates::WriteLimits;
 use application::undisturbed::Undisturbed;
 use crypto::passwords::Passwords;
 use crypto::tokens::TokenKeys;
@@ -208,6 +209,7 @@ impl Town {
             spaces: Arc::default(),
             vault: Arc::new(Vault::new(&[MASTER_KEY.to_owned()]).unwrap()),
             log: LogView::new(Backpressure::default()),
+            limits: WriteLimits::default(),
             work: Undisturbed::default(),
         };
         let scratch = Scratch::new();
@@ -273,8 +275,16 @@ impl Town {
     pub async fn member(&self, name: &str, organisation: &str) -> Actor {
         let person = self.person(name).await;
         let joined = json!({"person_id": person.id, "post": "head", "first_day": "2026-01-01"});
-        self.supplier.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
+        let path = format!("/v1/organisations/{organisation}/members");
+        self.head_of(organisation).post(path, joined).await.expect(201);
         person
+    }
+
+    /// Whoever names the members of an organisation: its head, and the supplier while it has none.
+    pub fn head_of(&self, organisation: &str) -> &Actor {
+        let heads = [(&self.dealer, &self.counter_staff), (&self.agent, &self.manager)];
+        let head = heads.into_iter().find(|(id, head)| *id == organisation && !head.token.is_empty());
+        head.map_or(&self.supplier, |(_, head)| head)
     }
 
     pub async fn grant(&self, registration: &str, class: &str, person: &str, more: Value) -> String {

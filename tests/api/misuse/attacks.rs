@@ -105,8 +105,9 @@ async fn somebody_whom_a_court_bars_does_not_collect_either() {
         "first_day": "2026-11-01", "last_day": "2026-11-30"});
     town.tenant.post(format!("/v1/registrations/{}/mandates", town.registration), mandate).await.expect(201);
     let card = town.card_for(&town.signatory).await;
-    let order = json!({"kind": "court_order", "court": "County Court at Tolverne", "barred_person_id": town.signatory.id});
-    town.owner.post(format!("/v1/registrations/{}/holds", town.registration), order).await.expect(201);
+    let order = json!({"kind": "court_order", "court": "County Court at Tolverne", "barred_person_id": town.signatory.id,
+        "order_reference": "K01TV 205"});
+    town.supplier.post(format!("/v1/registrations/{}/holds", town.registration), order).await.expect(201);
     let more = json!({"collected_by_id": town.signatory.id, "card_number": card.1});
     assert_eq!(town.hand_over(&id, 1, more).await.codes(), ["barred_by_court"]);
     town.close().await;

@@ -3,5 +3,6 @@
 mod access_matrix;
 mod attacks;
 mod bad_input;
+mod crowding;
 mod races;
 mod repeats;

@@ -149,3 +149,37 @@ async fn whoever_approves_has_shown_a_second_factor() {
     town.signatory.post(&path, json!({})).await.expect(201);
     town.close().await;
 }
+
+/// Staff of the register makes itself head of somebody else's organisation.
+#[tokio::test]
+async fn the_register_names_the_first_head_alone_and_never_itself() {
+    let town = Town::open().await;
+    let new = json!({"kind": "agent", "name": "Elsewhere"});
+    let new = town.supplier.post("/v1/organisations", new).await.id();
+    let path = |organisation: &str| format!("/v1/organisations/{organisation}/members");
+    let joins =
+        |who: &Actor, post: &str| json!({"person_id": who.id, "post": post, "first_day": "2026-01-01"});
+    town.supplier.post(path(&new), joins(&town.supplier, "head")).await.expect(403);
+    town.supplier.post(path(&town.agent), joins(&town.supplier, "head")).await.expect(403);
+    town.supplier.post(path(&town.agent), joins(&town.stranger, "head")).await.expect(403);
+    town.supplier.post(path(&town.agent), joins(&town.stranger, "staff")).await.expect(403);
+    town.supplier.post(path(&new), joins(&town.stranger, "staff")).await.expect(403);
+    town.supplier.post(path(&new), joins(&town.stranger, "head")).await.expect(201);
+    // An organisation whose only head has left gets another; its people and the owners hear of it.
+    let (staff, _) = staff(&town).await;
+    let head: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1")
+        .bind(town.manager.id.parse::<uuid::Uuid>().unwrap())
+        .fetch_one(&town.admin)
+        .await
+        .unwrap();
+    let end = format!("/v1/memberships/{head}/end");
+    town.supplier.post(end, json!({"last_day": TODAY})).await.expect(200);
+    let next = town.person("Next").await;
+    town.supplier.post(path(&town.agent), joins(&next, "head")).await.expect(201);
+    for who in [&staff, &town.owner] {
+        let told = who.get("/v1/me/notices").await.expect(200);
+        assert_eq!(told["items"][0]["kind"], "head_named", "{told}");
+    }
+    assert_eq!(next.get("/v1/me/notices").await.expect(200)["items"], json!([]));
+    town.close().await;
+}

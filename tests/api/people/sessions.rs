@@ -11,7 +11,8 @@ async fn enrolled(town: &Town, name: &str, seat: Option<&str>) -> (Actor, String
     let person = town.account(name).await;
     if let Some(organisation) = seat {
         let joined = json!({"person_id": person.id, "post": "staff", "first_day": "2026-01-01"});
-        town.supplier.post(format!("/v1/organisations/{organisation}/members"), joined).await.expect(201);
+        let path = format!("/v1/organisations/{organisation}/members");
+        town.head_of(organisation).post(path, joined).await.expect(201);
     }
     (Actor { token: String::new(), ..person }, format!("{}@town.example", name.to_lowercase()))
 }

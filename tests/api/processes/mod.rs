@@ -123,6 +123,9 @@ impl Machine {
             .env("WARDBOOK_CLIENT_ID", &self.auditor.0)
             .env("WARDBOOK_CLIENT_SECRET", &self.auditor.1)
             .env("WARDBOOK_CALLS_PER_SECOND", "100000")
+            .env("WARDBOOK_WRITES_PER_MINUTE", "1000000")
+            .env("WARDBOOK_STAFF_WRITES_PER_MINUTE", "1000000")
+            .env("WARDBOOK_REGISTRATION_WRITES_PER_MINUTE", "1000000")
             .env("WARDBOOK_SIGN_INS_PER_MINUTE", "100000")
             .current_dir(&self.town.scratch.0);
         command

@@ -121,6 +121,7 @@ async fn hold_for(act: &mut Act<'_>, loss: &Loss, differ: DifferId) -> Result<()
         differ_id: Some(differ),
         loss_id: Some(loss.id),
         court: None,
+        order_reference: None,
         ordered_on: None,
         ends_on: None,
         placed_at: act.now,

@@ -7,13 +7,14 @@ use time::Date;
 
 use crate::people::require_head;
 use crate::rights::authorities::Consequences;
-use crate::rights::{authorities, left_without};
+use crate::rights::{authorities, left_without, notices};
 use crate::{Act, ActError, Read};
 use domain::calendar::{BACKWARDS, Period};
 use domain::cautions;
 use domain::ids::{AuthorityId, MembershipId, OrganisationId, PersonId, RegistrationId};
 use domain::people::{Membership, Post};
 use domain::rights::authorities::Authority;
+use domain::rights::notices::NoticeKind;
 use domain::rights::{Ending, LeftWithout};
 use storage::people::sessions;
 use storage::register::registrations;
@@ -34,6 +35,17 @@ pub async fn add(
     }
     if people::present(act.db(), person).await?.is_none() {
         return Err(ActError::invalid("/person_id", "is not known"));
+    }
+    if act.caller.person() == Some(person) {
+        return Err(ActError::Forbidden("nobody makes themselves a member"));
+    }
+    // From outside the register names who is at the head where nobody is; that person does the rest.
+    let from_outside = !act.caller.heads(organisation);
+    let today = act.today();
+    if from_outside && (post != Post::Head || people::has_head(act.db(), organisation, today).await?) {
+        return Err(ActError::Forbidden(
+            "the register names the first head of an organisation, who names the others",
+        ));
     }
     let (first_day, last_day) = days;
     if (Period { first_day, last_day }).is_backwards() {
@@ -57,9 +69,20 @@ pub async fn add(
             _ => error.into(),
         });
     }
-    let who = vec![("person", serde_json::json!(person))];
-    act.enter_change("membership.added", None, membership.id.0, who).await?;
+    enter(act, "membership.added", &membership).await?;
+    if from_outside {
+        tell_of_head(act, &membership).await?;
+    }
     Ok(membership)
+}
+
+/// Tells the organisation, and the owners for whom it acts, that the register named its head.
+async fn tell_of_head(act: &mut Act<'_>, head: &Membership) -> Result<(), ActError> {
+    let today = act.today();
+    for person in people::concerned_by_head(act.db(), head, today).await? {
+        notices::tell(act, person, NoticeKind::HeadNamed, None, head.id.0).await?;
+    }
+    Ok(())
 }
 
 /// Ends a membership after a day that is to come, or at once; then everything that rests on it is settled. A head

@@ -118,12 +118,13 @@ pub async fn change(
 
 /// Ends a registration. Open requests stop.
 pub async fn end(act: &mut Act<'_>, id: RegistrationId) -> Result<Registration, ActError> {
+    let (_, access) = act.registration(id).await?;
+    access.require(access.is_supplier())?;
     let site = sites::site_of_plot(act.db(), id).await?;
     if let Some(site) = site {
         registrations::registration_for_update(act.db(), site).await?;
     }
-    let (before, access) = act.registration_for_update(id).await?;
-    access.require(access.is_supplier())?;
+    let (before, _) = act.registration_for_update(id).await?;
     access::require_active(&before)?;
     let now = act.now;
     let after = Registration { ended_at: Some(now), version: before.version + 1, ..before };

@@ -20,6 +20,8 @@ pub struct NewHold {
     pub differ: Option<DifferId>,
     /// The court.
     pub court: Option<Reference>,
+    /// What stands on the paper of the order.
+    pub order_reference: Option<Reference>,
     /// The day of the order.
     pub ordered_on: Option<Date>,
     /// The day on which the order ends.
@@ -32,9 +34,18 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
     access.require(access.governs())?;
     let mut problems = Vec::new();
     let by_court = new.kind == HoldKind::CourtOrder;
-    if by_court != new.court.is_some() {
-        let problem = if by_court { "is needed for a court order" } else { "belongs to a court order only" };
-        problems.push(FieldProblem::new("/court", problem));
+    // Whoever bars an owner has seen the paper: nobody does from below.
+    if by_court && !access.is_supplier() {
+        return Err(ActError::Forbidden("a court's order is entered by the register: send it the paper"));
+    }
+    for (given, pointer) in
+        [(new.court.is_some(), "/court"), (new.order_reference.is_some(), "/order_reference")]
+    {
+        if by_court != given {
+            let problem =
+                if by_court { "is needed for a court order" } else { "belongs to a court order only" };
+            problems.push(FieldProblem::new(pointer, problem));
+        }
     }
     if let Some(person) = new.barred_person {
         if !by_court {
@@ -63,6 +74,7 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
         differ_id: new.differ,
         loss_id: None,
         court: new.court.map(String::from),
+        order_reference: new.order_reference.map(String::from),
         ordered_on: new.ordered_on,
         ends_on: new.ends_on,
         placed_at: act.now,

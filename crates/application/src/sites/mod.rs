@@ -150,6 +150,7 @@ pub async fn plot(read: &mut Read<'_>, id: PlotId) -> Result<(Plot, Vec<PlotLock
 /// A plot that is not handed over, taken for update with its site, for whoever governs it.
 async fn plot_for_update(act: &mut Act<'_>, id: PlotId) -> Result<(Plot, Registration), ActError> {
     let found = sites::plot(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    act.registration(found.registration_id).await?;
     stored_registrations::registration_for_update(act.db(), found.site_registration_id).await?;
     let (registration, access) = act.registration_for_update(found.registration_id).await?;
     access.require_sight(access.sees_all())?;

@@ -35,6 +35,8 @@ record! {
         loss_id: Option<LossId>,
         /// The court.
         court: Option<String>,
+        /// What stands on the paper of the order.
+        order_reference: Option<String>,
         /// The day of the order.
         ordered_on: Option<Date>,
         /// The day on which the order ends.

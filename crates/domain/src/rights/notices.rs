@@ -17,6 +17,8 @@ words! {
         AccountResetAsked = "account_reset_asked",
         /// The register opened a way into the person's account.
         AccountReset = "account_reset",
+        /// The register named the head of an organisation: the person's own, or one that acts for the person.
+        HeadNamed = "head_named",
     }
 }
 
@@ -29,7 +31,7 @@ record! {
         kind: NoticeKind,
         /// The registration, where it is about one.
         registration_id: Option<RegistrationId>,
-        /// The key, the rekey, the audit or the reset of an account that it is about.
+        /// The key, the rekey, the audit, the reset of an account or the membership that it is about.
         subject_id: uuid::Uuid,
         /// When it was written.
         #[serde(with = "time::serde::rfc3339")]

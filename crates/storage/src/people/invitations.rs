@@ -121,8 +121,15 @@ pub async fn spend(db: &mut PgConnection, invitation: &Invitation, now: OffsetDa
     Ok(done.rows_affected() == 1)
 }
 
-/// Sweeps away invitations that ended before an instant.
-pub async fn sweep(db: &mut PgConnection, before: OffsetDateTime) -> Result<()> {
-    sqlx::query!("DELETE FROM invitations WHERE expires_at < $1 OR used_at < $1", before).execute(db).await?;
-    Ok(())
+/// Sweeps away invitations that ended before an instant; so many at a time.
+pub async fn sweep(db: &mut PgConnection, before: OffsetDateTime, most: i64) -> Result<u64> {
+    let done = sqlx::query!(
+        "DELETE FROM invitations WHERE id = ANY (ARRAY(
+             SELECT id FROM invitations WHERE expires_at < $1 OR used_at < $1 LIMIT $2))",
+        before,
+        most
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected())
 }

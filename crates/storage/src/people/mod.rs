@@ -248,6 +248,43 @@ pub async fn membership_for_update(db: &mut PgConnection, id: MembershipId) -> R
     Ok(select_memberships!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
 }
 
+/// Whether somebody is at the head of an organisation, today or from a day to come.
+pub async fn has_head(db: &mut PgConnection, organisation: OrganisationId, today: Date) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (SELECT FROM memberships WHERE organisation_id = $1 AND post = 'head' AND ended_at IS NULL
+                          AND (last_day IS NULL OR last_day >= $2)) AS "has!""#,
+        organisation.0,
+        today
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Whom it concerns who is at the head of an organisation: its people, and the owners on whose registrations it has an
+/// authority. Not the head.
+pub async fn concerned_by_head(
+    db: &mut PgConnection,
+    head: &Membership,
+    today: Date,
+) -> Result<Vec<PersonId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT DISTINCT person_id AS "id!: PersonId" FROM (
+               SELECT person_id FROM memberships
+               WHERE organisation_id = $1 AND in_force(first_day, last_day, ended_at, $3)
+               UNION ALL
+               SELECT owners.person_id FROM authorities own
+               JOIN authorities owners ON owners.registration_id = own.registration_id AND owners.class = 'owner'
+               WHERE own.organisation_id = $1 AND in_force(own.first_day, own.last_day, own.revoked_at, $3)
+                 AND in_force(owners.first_day, owners.last_day, owners.revoked_at, $3)
+           ) AS concerned WHERE person_id <> $2 ORDER BY 1"#,
+        head.organisation_id.0,
+        head.person_id.0,
+        today
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// Memberships whose last day has passed, and which have not ended yet.
 pub async fn memberships_to_end(db: &mut PgConnection, today: Date, limit: i64) -> Result<Vec<MembershipId>> {
     Ok(sqlx::query_scalar!(

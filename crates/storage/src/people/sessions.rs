@@ -177,21 +177,26 @@ pub async fn known_program(db: &mut PgConnection, program: ClientProgramId) -> R
     .await?)
 }
 
-/// Sweeps away sessions that ended before an instant, and their tokens.
-pub async fn sweep(db: &mut PgConnection, before: OffsetDateTime) -> Result<()> {
-    sqlx::query!(
-        "DELETE FROM refresh_tokens USING sessions
-         WHERE sessions.id = session_id AND (sessions.expires_at < $1 OR sessions.ended_at < $1)",
-        before
+/// Sweeps away refresh tokens that were used before an instant or whose session ended before it, then such sessions;
+/// so many of each. Gives how many went.
+pub async fn sweep(db: &mut PgConnection, before: OffsetDateTime, most: i64) -> Result<u64> {
+    let tokens = sqlx::query!(
+        "DELETE FROM refresh_tokens WHERE token_hash = ANY (ARRAY(
+             SELECT token_hash FROM refresh_tokens JOIN sessions ON sessions.id = session_id
+             WHERE sessions.expires_at < $1 OR sessions.ended_at < $1 OR used_at < $1 LIMIT $2))",
+        before,
+        most
     )
     .execute(&mut *db)
     .await?;
-    sqlx::query!(
-        "DELETE FROM sessions WHERE (expires_at < $1 OR ended_at < $1)
-         AND NOT EXISTS (SELECT 1 FROM refresh_tokens WHERE session_id = sessions.id)",
-        before
+    let ended = sqlx::query!(
+        "DELETE FROM sessions WHERE id = ANY (ARRAY(
+             SELECT id FROM sessions WHERE (expires_at < $1 OR ended_at < $1)
+             AND NOT EXISTS (SELECT 1 FROM refresh_tokens WHERE session_id = sessions.id) LIMIT $2))",
+        before,
+        most
     )
     .execute(db)
     .await?;
-    Ok(())
+    Ok(tokens.rows_affected().max(ended.rows_affected()))
 }

@@ -89,6 +89,29 @@ pub async fn registration_for_update(
     Ok(select_registrations!("WHERE id = $1 FOR UPDATE", id.0).fetch_optional(db).await?)
 }
 
+/// A registration on which a person, or one of these organisations, has an authority in force, taken for update.
+/// Nobody else waits for it.
+pub async fn of_party_for_update(
+    db: &mut PgConnection,
+    id: RegistrationId,
+    person: Option<PersonId>,
+    organisations: &[uuid::Uuid],
+    today: Date,
+) -> Result<Option<Registration>> {
+    Ok(select_registrations!(
+        "WHERE id = $1 AND EXISTS (
+             SELECT FROM authorities WHERE registration_id = $1 AND (person_id = $2 OR organisation_id = ANY ($3))
+             AND in_force(first_day, last_day, revoked_at, $4))
+         FOR UPDATE OF registrations",
+        id.0,
+        person.map(|id| id.0),
+        organisations,
+        today
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
 /// The registration with a number.
 pub async fn by_number(db: &mut PgConnection, number: &TypedNumber) -> Result<Option<Registration>> {
     Ok(select_registrations!("WHERE number = $1", number.as_str()).fetch_optional(db).await?)

@@ -11,7 +11,7 @@ macro_rules! select_holds {
     ($rest:tt $(, $argument:expr)*) => {
         sqlx::query_as!(
             Hold,
-            "SELECT id, registration_id, kind, barred_person_id, differ_id, loss_id, court, ordered_on, ends_on,
+            "SELECT id, registration_id, kind, barred_person_id, differ_id, loss_id, court, order_reference, ordered_on, ends_on,
                     placed_at, lifted_at
              FROM holds " + $rest
             $(, $argument)*
@@ -24,8 +24,8 @@ pub async fn place(db: &mut PgConnection, hold: &Hold, by: ActorId) -> Result<()
     sqlx::query!(
         "INSERT INTO holds
              (id, registration_id, kind, barred_person_id, court, ordered_on, ends_on, placed_at, placed_by,
-              changed_at, differ_id, loss_id)
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $8, $10, $11)",
+              changed_at, differ_id, loss_id, order_reference)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $8, $10, $11, $12)",
         hold.id.0,
         hold.registration_id.0,
         hold.kind.as_str(),
@@ -36,7 +36,8 @@ pub async fn place(db: &mut PgConnection, hold: &Hold, by: ActorId) -> Result<()
         hold.placed_at,
         by.0,
         hold.differ_id.map(|id| id.0),
-        hold.loss_id.map(|id| id.0)
+        hold.loss_id.map(|id| id.0),
+        hold.order_reference
     )
     .execute(db)
     .await?;

@@ -85,7 +85,7 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("add_organisation", &[Supplier], Barred),
     ("list_organisations", &[Supplier], Barred),
     ("read_organisation", &[Supplier, Counter, Till], Hidden),
-    ("add_member", &[Supplier, Counter], Hidden),
+    ("add_member", &[Counter], BarredFor(&[Supplier])),
     ("list_members", &[Supplier, Counter, Till], Hidden),
     ("preview_membership_end", &[Supplier, Counter], Hidden),
     ("end_membership", &[Supplier, Counter], Hidden),

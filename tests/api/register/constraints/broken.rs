@@ -210,6 +210,12 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
         "holds",
         "kind = 'court_order', court = 'x', loss_id = NULL, differ_id = (SELECT id FROM differs WHERE differs.registration_id = holds.registration_id LIMIT 1), barred_person_id = (SELECT id FROM people LIMIT 1)",
     ),
+    ("holds_order_has_reference", "holds", "kind = 'loss', court = NULL, order_reference = 'x'"),
+    (
+        "holds_order_reference",
+        "holds",
+        "kind = 'court_order', court = 'x', order_reference = '', differ_id = NULL, loss_id = NULL",
+    ),
     ("holds_loss_of_differ", "holds", "differ_id = NULL, loss_id = (SELECT id FROM losses LIMIT 1)"),
     ("holds_kind", "holds", "kind = 'mood', court = NULL, barred_person_id = NULL"),
     ("holds_lifted", "holds", "lifted_at = placed_at, lifted_by = NULL"),
@@ -474,8 +480,8 @@ pub const OTHERWISE: &[(&str, &str)] = &[
             "UPDATE copy_requests SET purpose = 'replace_worn', quantity = 1, replaces_key_id = gen_random_uuid()"
     ),
     ("holds_barred_person",
-            "UPDATE holds SET kind = 'court_order', court = 'x', differ_id = NULL, loss_id = NULL,
-                 barred_person_id = gen_random_uuid()"
+            "UPDATE holds SET kind = 'court_order', court = 'x', order_reference = 'x', differ_id = NULL,
+                 loss_id = NULL, barred_person_id = gen_random_uuid()"
     ),
     ("destructions_witness",
             "UPDATE destructions SET witness_id = gen_random_uuid(), witnessed_at = made_at"

@@ -30,6 +30,8 @@ body! {
         differ_id: Option<DifferId>,
         /// The court, for an order.
         court: Option<Reference>,
+        /// What stands on the paper of the order: a claim number, a reference.
+        order_reference: Option<Reference>,
         /// The day of the order.
         ordered_on: Option<Day>,
         /// The day on which it ends.
@@ -44,6 +46,7 @@ impl From<NewHold> for holds::NewHold {
             barred_person: body.barred_person_id,
             differ: body.differ_id,
             court: body.court,
+            order_reference: body.order_reference,
             ordered_on: body.ordered_on.map(|day| day.0),
             ends_on: body.ends_on.map(|day| day.0),
         }
@@ -51,6 +54,8 @@ impl From<NewHold> for holds::NewHold {
 }
 
 /// Place a hold (owner, agent, supplier): nothing may be copied until it is lifted.
+///
+/// What a court ordered is entered by the supplier alone, who has seen the paper.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/holds", tag = "holds",
     responses((status = 201, body = Hold)))]
 async fn place_hold(
