@@ -51,7 +51,24 @@ COMMENT ON COLUMN accounts.email IS 'The address of whoever accepted the invitat
 COMMENT ON COLUMN accounts.totp_secret IS 'Encrypted. Where there is one, the second factor is asked for.';
 COMMENT ON COLUMN accounts.totp_last_step IS
     'The newest time step that was accepted: a code is good once (RFC 6238 section 5.2).';
-COMMENT ON COLUMN accounts.failures IS 'In a row, since the last success.';
+COMMENT ON COLUMN accounts.failures IS
+    'In a row, since the last success: of whoever has a session and has to know the password again.';
+
+CREATE TABLE sign_in_places (
+    place bytea CONSTRAINT sign_in_places_pkey PRIMARY KEY
+        CONSTRAINT sign_in_places_hash CHECK (octet_length(place) = 32),
+    failures integer NOT NULL CONSTRAINT sign_in_places_failures CHECK (failures >= 0),
+    blocked_until timestamptz,
+    known_until timestamptz,
+    changed_at timestamptz NOT NULL
+);
+COMMENT ON TABLE sign_in_places IS 'How often it was tried to sign in with an address, whether there is such an account or not.';
+COMMENT ON COLUMN sign_in_places.place IS
+    'SHA-256 of the address that was typed and of the network from which; or of the address alone, from anywhere.';
+COMMENT ON COLUMN sign_in_places.failures IS 'In a row, since the last success.';
+COMMENT ON COLUMN sign_in_places.known_until IS
+    'Its owner has signed in from there: until then what others do elsewhere does not matter there.';
+CREATE INDEX sign_in_places_by_age ON sign_in_places (changed_at);
 
 CREATE TABLE recovery_codes (
     person_id uuid NOT NULL CONSTRAINT recovery_codes_account REFERENCES accounts ON DELETE CASCADE,
@@ -168,6 +185,6 @@ CREATE INDEX refresh_tokens_by_session ON refresh_tokens (session_id);
 
 GRANT SELECT, INSERT, UPDATE ON organisations, people, memberships, client_programs TO wardbook_service;
 -- An account goes with its person; what has run out is swept away.
-GRANT SELECT, INSERT, UPDATE, DELETE ON accounts, recovery_codes, invitations, sessions, refresh_tokens
+GRANT SELECT, INSERT, UPDATE, DELETE ON accounts, sign_in_places, recovery_codes, invitations, sessions, refresh_tokens
     TO wardbook_service;
 GRANT SELECT, INSERT, UPDATE ON account_resets TO wardbook_service;

@@ -14,6 +14,7 @@
 
 mod act;
 mod error;
+mod hashing;
 mod read;
 mod reply;
 
@@ -25,6 +26,7 @@ pub mod counters;
 pub mod differs;
 pub mod keys;
 pub mod log;
+pub mod network;
 pub mod outside;
 pub mod people;
 pub mod rates;

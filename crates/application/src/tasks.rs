@@ -15,7 +15,7 @@ use domain::ids::{KeyId, RegistrationId};
 use domain::keys::{KeyState, is_overdue};
 use storage::keys::audits as stored_audits;
 use storage::people as stored_people;
-use storage::people::{invitations, sessions};
+use storage::people::{invitations, places, sessions};
 use storage::register::registrations;
 use storage::{cards, copies as stored, idempotency, keys};
 
@@ -98,6 +98,7 @@ async fn sweep(app: &App, now: OffsetDateTime) -> Result<(), ActError> {
             idempotency::forget(&mut db, before, SWEPT).await?,
             sessions::sweep(&mut db, before, SWEPT).await?,
             invitations::sweep(&mut db, before, SWEPT).await?,
+            places::sweep(&mut db, before, now, SWEPT).await?,
             cards::forget_refusals(&mut db, now - REFUSALS_KEPT, SWEPT).await?,
         ];
         if swept.iter().all(|count| *count < SWEPT.unsigned_abs()) {

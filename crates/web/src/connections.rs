@@ -5,7 +5,7 @@
 //! one address.
 
 use std::collections::HashMap;
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -24,7 +24,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt;
 
-use crate::limits::network_of;
+use application::network::Network;
 
 /// For how long a head may be on its way, and a connection idle.
 const HEAD: Duration = Duration::from_secs(15);
@@ -78,7 +78,7 @@ async fn accept(
                 continue;
             }
         };
-        let Some(counted) = counts.one_more(network_of(peer.ip()), most.by_address) else {
+        let Some(counted) = counts.one_more(Network::of(peer.ip()), most.by_address) else {
             continue;
         };
         let connection = connection(stream, peer, router.clone(), closing.clone());
@@ -113,11 +113,11 @@ async fn connection(stream: TcpStream, peer: SocketAddr, router: Router, closing
 
 /// How many connections an address has.
 #[derive(Clone, Default)]
-struct Counts(Arc<Mutex<HashMap<IpAddr, usize>>>);
+struct Counts(Arc<Mutex<HashMap<Network, usize>>>);
 
 impl Counts {
     /// One more, until this is dropped; nothing, where there are so many already.
-    fn one_more(&self, address: IpAddr, most: usize) -> Option<Counted> {
+    fn one_more(&self, address: Network, most: usize) -> Option<Counted> {
         let mut counts = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let count = counts.entry(address).or_insert(0);
         if *count >= most {
@@ -131,7 +131,7 @@ impl Counts {
 /// A connection that counts.
 struct Counted {
     counts: Counts,
-    address: IpAddr,
+    address: Network,
 }
 
 impl Drop for Counted {
@@ -153,7 +153,7 @@ mod tests {
     #[test]
     fn an_address_has_its_places_and_gets_them_back() {
         let counts = Counts::default();
-        let [one, other] = ["192.0.2.1", "192.0.2.2"].map(|address| address.parse().unwrap());
+        let [one, other] = ["192.0.2.1", "192.0.2.2"].map(|address| Network::of(address.parse().unwrap()));
         let first = counts.one_more(one, 2).unwrap();
         let _second = counts.one_more(one, 2).unwrap();
         assert!(counts.one_more(one, 2).is_none() && counts.one_more(other, 2).is_some());

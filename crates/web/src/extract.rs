@@ -42,6 +42,7 @@ impl<P: ForPrograms> FromRequestParts<App> for Call<P> {
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
         let token = bearer(&parts.headers).ok_or_else(|| Problem::new(ProblemKind::Unauthenticated))?;
         let caller = sessions::caller(app, token).await?;
+        tracing::Span::current().record("actor.id", tracing::field::display(caller.actor()));
         if caller.person().is_none() {
             let_in(P::PROGRAMS, &caller)?;
         }

@@ -1,6 +1,6 @@
 //! How often an address may call: 429 with `Retry-After` and the `RateLimit` fields.
 
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::num::NonZeroU32;
 use std::sync::Arc;
 
@@ -12,12 +12,13 @@ use axum::response::{IntoResponse, Response};
 use governor::Quota;
 
 use crate::problem::{Problem, ProblemKind};
+use application::network::Network;
 use application::rates::Rate;
 
 struct Limit {
     name: &'static str,
     window_seconds: u32,
-    rate: Rate<IpAddr>,
+    rate: Rate<Network>,
 }
 
 impl Limit {
@@ -27,7 +28,7 @@ impl Limit {
 
     /// Counts one more of an address; where that is too many, the reply to it.
     #[expect(clippy::result_large_err, reason = "the reply leaves at once")]
-    fn count(&self, address: IpAddr) -> Result<(), Response> {
+    fn count(&self, address: Network) -> Result<(), Response> {
         self.rate.count(&address).map_err(|wait| too_many(self, wait))
     }
 }
@@ -57,7 +58,8 @@ impl Limits {
 
 /// Counts calls by address and turns too many away.
 pub async fn by_address(State(limits): State<Limits>, mut request: Request, next: Next) -> Response {
-    let address = network_of(address_of(&request, limits.proxies));
+    let address = Network::of(address_of(&request, limits.proxies));
+    tracing::Span::current().record("network", tracing::field::display(address));
     if let Some(limit) = &limits.calls
         && let Err(refused) = limit.count(address)
     {
@@ -70,31 +72,24 @@ pub async fn by_address(State(limits): State<Limits>, mut request: Request, next
 /// Who calls by address, for handlers that count more strictly.
 #[derive(Clone)]
 struct Address {
-    address: IpAddr,
+    address: Network,
     sign_ins: Option<Arc<Limit>>,
 }
 
-/// The call is an attempt at a secret: an address has few of them a minute.
-pub struct Attempt;
+/// The call is an attempt at a secret: an address has few of them a minute. It comes from there.
+pub struct Attempt(pub Network);
 
 impl<S: Send + Sync> FromRequestParts<S> for Attempt {
     type Rejection = Response;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Response> {
-        if let Some(Address { address, sign_ins: Some(limit) }) = parts.extensions.get() {
+        let Some(Address { address, sign_ins }) = parts.extensions.get() else {
+            return Ok(Self(Network::of(Ipv4Addr::LOCALHOST.into())));
+        };
+        if let Some(limit) = sign_ins {
             limit.count(*address)?;
         }
-        Ok(Self)
-    }
-}
-
-/// Whose address it is, for what is counted: of IPv6 the network of 64 bits, since whoever has one address of it
-/// has them all (RFC 6177; RFC 4291 section 2.5.4).
-#[must_use]
-pub fn network_of(address: IpAddr) -> IpAddr {
-    match address.to_canonical() {
-        IpAddr::V6(address) => Ipv6Addr::from_bits(address.to_bits() & (u128::MAX << 64)).into(),
-        v4 @ IpAddr::V4(_) => v4,
+        Ok(Self(*address))
     }
 }
 

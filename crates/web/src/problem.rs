@@ -251,7 +251,14 @@ fn storage_problem(error: &StorageError) -> Problem {
 pub async fn with_request_id(State(outside): State<Outside>, request: Request, next: Next) -> Response {
     let started = outside.clock.now();
     let id = outside.id(started).to_string();
-    let span = tracing::info_span!("request", request.id = %id, http.method = %request.method());
+    // Who it is and from where: the first is known once a token was looked at.
+    let span = tracing::info_span!(
+        "request",
+        request.id = %id,
+        http.method = %request.method(),
+        actor.id = tracing::field::Empty,
+        network = tracing::field::Empty
+    );
     // The route, not the path: what somebody types into an address is nobody's business.
     let route = request.extensions().get::<MatchedPath>().map(|path| path.as_str().to_owned());
     let mut response = next.run(request).instrument(span.clone()).await;

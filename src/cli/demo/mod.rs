@@ -31,6 +31,7 @@ use application::rights::authorities;
 use application::rights::authorities::Grant;
 use application::secrets::Context;
 use application::{Act, App, Idempotency, cards, counters, differs, keys, people, secrets};
+use crypto::passwords::Lane;
 use domain::calendar::{Period, add_years};
 use domain::counters::blanks::MovementKind;
 use domain::differs::Level;
@@ -254,7 +255,7 @@ impl Loader<'_> {
     ) -> Result<Somebody, Box<dyn Error>> {
         let app = self.app;
         let password = app.outside.secret().chars().take(16).collect::<String>();
-        let hash = app.passwords.hash(SecretString::from(password.clone()), app.outside.bytes()).await?;
+        let hash = app.hash(Lane::Password, SecretString::from(password.clone())).await?;
         let now = app.outside.clock.now();
         let mut tx = storage::begin(&app.pool).await?;
         stored_people::invitations::void(&mut tx, id, now).await?;

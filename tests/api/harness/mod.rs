@@ -9,6 +9,7 @@ mod accounts;
 mod actor;
 mod closing;
 pub mod databases;
+pub mod lines;
 
 pub use crate::harness::actor::{Actor, Reply};
 

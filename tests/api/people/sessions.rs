@@ -194,3 +194,92 @@ async fn the_key_set_verifies_and_tokens_of_others_do_not() {
     }
     town.close().await;
 }
+
+/// Somebody who calls from an address.
+fn from(town: &Town, address: &str) -> Actor {
+    let socket: std::net::SocketAddr = format!("{address}:1024").parse().unwrap();
+    let router = town.router.clone().layer(axum::Extension(axum::extract::ConnectInfo(socket)));
+    Actor { router, ..town.anon.clone() }
+}
+
+/// Anybody locks any account out.
+#[tokio::test]
+async fn nobody_locks_somebody_else_out() {
+    let town = Town::open().await;
+    let (_, email) = enrolled(&town, "Ada", None).await;
+    let right = json!({"email": email, "password": PASSWORD});
+    let home = from(&town, "192.0.2.1");
+    home.post("/v1/sessions", right.clone()).await.expect(201);
+    let wrong = json!({"email": email, "password": "guessed, twelve letters"});
+    let mut seen = vec![];
+    for number in 0..60 {
+        let attacker = from(&town, &format!("198.51.100.{number}"));
+        seen.push(attacker.post("/v1/sessions", wrong.clone()).await.status.as_u16());
+    }
+    // Guessing from everywhere ends.
+    assert_eq!((&seen[..49], &seen[50..]), (&[401; 49][..], &[429; 10][..]));
+    from(&town, "203.0.113.9").post("/v1/sessions", right.clone()).await.expect(429);
+    // Its owner comes in from where they were before, and a wrong guess of theirs counts as theirs.
+    home.post("/v1/sessions", wrong).await.expect(401);
+    home.post("/v1/sessions", right).await.expect(201);
+    town.close().await;
+}
+
+/// The difference between 401 and 429 tells who has an account.
+#[tokio::test]
+async fn unknown_and_known_addresses_look_alike() {
+    let town = Town::open().await;
+    enrolled(&town, "Ada", None).await;
+    let mut tried = vec![];
+    for email in ["ada@town.example", "nobody@town.example"] {
+        let mut replies = vec![];
+        for _ in 0..8 {
+            let body = json!({"email": email, "password": "guessed, twelve letters"});
+            let mut reply = from(&town, "198.51.100.7").post("/v1/sessions", body).await;
+            reply.body["request_id"] = Value::Null;
+            let waits = reply.headers.get("retry-after").map(|value| value.to_str().unwrap().to_owned());
+            replies.push((reply.status.as_u16(), reply.body, waits.is_some()));
+        }
+        tried.push(replies);
+    }
+    assert_eq!(tried[0], tried[1]);
+    assert_eq!(
+        tried[0].iter().map(|(status, ..)| *status).collect::<Vec<_>>(),
+        [401, 401, 401, 401, 401, 429, 429, 429]
+    );
+    town.close().await;
+}
+
+#[tokio::test]
+async fn an_attack_leaves_lines_by_which_it_is_found() {
+    let town = Town::open().await;
+    let lines = crate::harness::lines::Lines::listen();
+    let (_, email) = enrolled(&town, "Ada", None).await;
+    let attacker = from(&town, "198.51.100.7");
+    for _ in 0..6 {
+        attacker.post("/v1/sessions", json!({"email": email, "password": "guessed, twelve letters"})).await;
+    }
+    for pin in ["0000", "1111", "2222", "3333"] {
+        let check = json!({"card_number": town.card.1, "pin": pin});
+        town.counter_staff
+            .post(format!("/v1/counters/{}/card-checks", town.counter), check)
+            .await
+            .expect(200);
+    }
+    let revocation = format!("/v1/authorities/{}/revocation", town.authority["owner"]);
+    town.tenant.post(revocation, json!({})).await;
+    let said = lines.said();
+    let count = |message: &str| said.iter().filter(|line| line.contains(message)).count();
+    assert_eq!((count("sign_in.failed"), count("sign_in.blocked")), (5, 1), "{said:?}");
+    assert!(count("pin.wrong") >= 3 && count("pin.blocked") >= 1, "{said:?}");
+    let refused = said.iter().find(|line| line.contains("request.done") && line.contains("http.status=404"));
+    let refused = refused.unwrap_or_else(|| panic!("{said:?}"));
+    assert!(refused.contains(&format!("actor.id={}", town.tenant.id)), "{refused}");
+    let failed = said.iter().find(|line| line.contains("sign_in.failed")).unwrap();
+    assert!(failed.contains("network=198.51.100.0/24"), "{failed}");
+    // And nothing that is nobody's business.
+    for secret in [&*email, "guessed, twelve letters", "198.51.100.7", "0000 ", &*town.card.1] {
+        assert!(said.iter().all(|line| !line.contains(secret)), "{secret}");
+    }
+    town.close().await;
+}

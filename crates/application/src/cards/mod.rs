@@ -10,6 +10,7 @@ use time::{Date, Duration};
 use crate::access::Access;
 use crate::caller::Caller;
 use crate::{Act, ActError, App, Idempotency, Read, Reply, access};
+use crypto::passwords::Lane;
 use domain::cards::{Card, CardStanding, CardState, is_pin};
 use domain::copies::DocumentKind;
 use domain::copies::decision::facts::PinOutcome;
@@ -266,7 +267,7 @@ pub async fn set_pin(
     }
     Act::replay(app, caller, key).await?;
     let proof = prove_pin(app, caller, id, present).await?;
-    let hash = app.passwords.hash(new, app.outside.bytes()).await?;
+    let hash = app.hash(Lane::Pin, new).await?;
     Act::once(app, caller, key, async |act| Reply::ok(&keep_pin(act, id, &hash, proof).await?)).await
 }
 
@@ -359,7 +360,7 @@ pub(super) async fn pin_outcome(
         (Some(card), Some(pin)) => try_pin(app, card, pin).await,
         // It takes as long as with a card.
         (None, Some(pin)) => {
-            app.passwords.is_right(pin, None).await?;
+            app.is_right(Lane::Pin, pin, None).await?;
             Ok(PinOutcome::Wrong)
         }
     }
@@ -372,9 +373,11 @@ async fn try_pin(app: &App, card: &ShownCard, pin: SecretString) -> Result<PinOu
     let counted = cards::count_pin_attempt(&mut db, card.id, now, FREE_PIN_ATTEMPTS).await?;
     drop(db);
     if !counted {
+        tracing::warn!(card.id = %card.id, "pin.blocked");
         return Ok(PinOutcome::Blocked);
     }
-    if !app.passwords.is_right(pin, card.pin_hash.clone()).await? {
+    if !app.is_right(Lane::Pin, pin, card.pin_hash.clone()).await? {
+        tracing::warn!(card.id = %card.id, "pin.wrong");
         return Ok(PinOutcome::Wrong);
     }
     cards::forget_pin_attempts(&mut *app.pool.acquire().await?, card.id, now).await?;
@@ -385,8 +388,10 @@ async fn try_pin(app: &App, card: &ShownCard, pin: SecretString) -> Result<PinOu
 /// it they would be refused. From now on that holds for the key that signs, too. Keys that were withdrawn,
 /// since somebody else knows them, are not asked for.
 pub async fn require_keys(app: &App, withdrawn: &[String]) -> Result<(), ActError> {
+    let signs_with = app.cards.keys.signs_with()?;
+    tracing::info!(signs_with, withdrawn = ?withdrawn, "card_keys.in_use");
     let mut db = app.pool.acquire().await?;
-    cards::need_key(&mut db, app.cards.keys.signs_with()?, None).await?;
+    cards::need_key(&mut db, signs_with, None).await?;
     let needed = cards::needed_keys(&mut db, app.outside.clock.now().date()).await?;
     if let Some(given) = withdrawn.iter().find(|kid| app.cards.keys.has(kid)) {
         return Err(ActError::Internal(format!(

@@ -7,7 +7,7 @@ use totp_rs::{Algorithm, TOTP};
 use crate::caller::Caller;
 use crate::secrets::Context;
 use crate::{ActError, App, secrets};
-use crypto::passwords::PASSWORD_LENGTHS;
+use crypto::passwords::{Lane, PASSWORD_LENGTHS};
 use crypto::tokens::secret_hash;
 use domain::ids::PersonId;
 use storage::people::accounts::{Account, ShownFactor};
@@ -45,10 +45,10 @@ pub async fn change_password(
     require_password("/new_password", &new)?;
     let now = app.outside.clock.now();
     let account = counted_account(app, person, now).await?;
-    if !app.passwords.is_right(old, Some(account.password_hash.clone())).await? {
+    if !app.is_right(Lane::Password, old, Some(account.password_hash.clone())).await? {
         return Err(ActError::invalid("/old_password", "is wrong"));
     }
-    let hash = app.passwords.hash(new, app.outside.bytes()).await?;
+    let hash = app.hash(Lane::Password, new).await?;
     let mut tx = storage::begin(&app.pool).await?;
     if !accounts::accept(&mut tx, person, &account.password_hash, &ShownFactor::None, now).await? {
         return Err(ActError::Unauthenticated);
@@ -56,6 +56,7 @@ pub async fn change_password(
     accounts::set_password(&mut tx, person, &hash, now).await?;
     sessions::end_all(&mut tx, person, now).await?;
     tx.commit().await?;
+    tracing::info!(account.id = %person, what = "password", "account.changed");
     Ok(())
 }
 
@@ -195,7 +196,8 @@ async fn proved_owner(
     now: OffsetDateTime,
 ) -> Result<(Account, ShownFactor), ActError> {
     let account = counted_account(app, person, now).await?;
-    if !app.passwords.is_right(password, Some(account.password_hash.clone())).await? {
+    if !app.is_right(Lane::Password, password, Some(account.password_hash.clone())).await? {
+        tracing::warn!(account.id = %person, "account.proof_failed");
         return Err(ActError::invalid("/password", "is wrong"));
     }
     match shown_factor(app, &account, factor, now).await? {
@@ -222,6 +224,8 @@ async fn change_factor(
     accounts::set_second_factor(&mut tx, person, new, recovery_hashes, now).await?;
     sessions::end_all(&mut tx, person, now).await?;
     tx.commit().await?;
+    let what = if new.is_some() { "second_factor_set" } else { "second_factor_removed" };
+    tracing::info!(account.id = %person, what, "account.changed");
     Ok(())
 }
 

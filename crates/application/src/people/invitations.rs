@@ -9,6 +9,7 @@ use time::{Duration, OffsetDateTime};
 
 use crate::people::accounts::require_password;
 use crate::{Act, ActError, App};
+use crypto::passwords::Lane;
 use crypto::tokens::secret_hash;
 use domain::ids::PersonId;
 use domain::people::InvitationKind;
@@ -121,7 +122,7 @@ pub async fn accept(app: &App, token: &SecretString, password: SecretString) -> 
     // Nothing is hashed for somebody who has no token.
     let found = invitations::good(&mut *app.pool.acquire().await?, &hash, now).await?;
     let invitation = found.ok_or(ActError::NotFound)?;
-    let password_hash = app.passwords.hash(password, app.outside.bytes()).await?;
+    let password_hash = app.hash(Lane::Password, password).await?;
     let mut tx = storage::begin(&app.pool).await?;
     if !invitations::spend(&mut tx, &invitation, now).await? {
         return Err(ActError::NotFound);
@@ -148,5 +149,6 @@ pub async fn accept(app: &App, token: &SecretString, password: SecretString) -> 
     }
     sessions::end_all(&mut tx, person, now).await?;
     tx.commit().await?;
+    tracing::info!(account.id = %person, what = invitation.kind.as_str(), "account.changed");
     Ok(())
 }

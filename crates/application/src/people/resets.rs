@@ -71,6 +71,7 @@ pub async fn confirm(act: &mut Act<'_>, id: AccountResetId) -> Result<AccountRes
     invitations::invite(act, person, &email).await?;
     let reset = AccountReset { confirmed_by: Some(confirmed_by), confirmed_at: Some(now), ..found };
     accounts::confirm_reset(act.db(), &reset).await?;
+    tracing::warn!(account.id = %person, what = "reset", "account.changed");
     tell(act, &reset, NoticeKind::AccountReset, "account_reset.confirmed").await?;
     Ok(reset)
 }

@@ -1,27 +1,23 @@
 //! Signing in and out; refresh tokens; client programs.
 
 use secrecy::{ExposeSecret, SecretString};
+use sha2::{Digest, Sha256};
 use time::{Duration, OffsetDateTime};
 
 use crate::caller::{Caller, needs_second_factor};
+use crate::network::Network;
 use crate::people::accounts::{FREE_ATTEMPTS, Factor, blocked, shown_factor};
 use crate::{ActError, App};
-use crypto::passwords::HashingError;
+use crypto::passwords::Lane;
 use crypto::tokens::keys::KeyError;
 use crypto::tokens::secret_hash;
 use domain::ids::{ActorId, ClientProgramId, SessionId};
 use domain::people::{Post, Scope};
 use storage::people;
-use storage::people::{Seat, accounts, sessions};
+use storage::people::{Seat, accounts, places, sessions};
 
 /// Seconds for which an access token is good.
 pub const ACCESS_SECONDS: i64 = 600;
-
-impl From<HashingError> for ActError {
-    fn from(error: HashingError) -> Self {
-        Self::Internal(error.to_string())
-    }
-}
 
 impl From<KeyError> for ActError {
     fn from(error: KeyError) -> Self {
@@ -51,7 +47,45 @@ pub enum SignIn {
     CodeNeeded,
 }
 
-/// Signs a person in.
+/// Attempts to sign in with an address, from anywhere, before a pause is asked for.
+const FREE_FROM_ANYWHERE: i32 = 50;
+/// For how long a place is known from which somebody signed in.
+const KNOWN: Duration = Duration::days(90);
+
+/// Where an attempt counts: with its address from its network, and with its address from anywhere.
+struct Places {
+    here: [u8; 32],
+    anywhere: [u8; 32],
+    from: Network,
+}
+
+impl Places {
+    fn of(email: &str, from: Network) -> Self {
+        let anywhere = Sha256::new().chain_update(email);
+        let here = anywhere.clone().chain_update([0]).chain_update(from.bytes());
+        Self { here: here.finalize().into(), anywhere: anywhere.finalize().into(), from }
+    }
+
+    /// Counts an attempt. Where its owner has signed in before, only what was tried there matters: nobody else
+    /// locks them out.
+    async fn count(&self, db: &mut sqlx::PgConnection, now: OffsetDateTime) -> Result<(), ActError> {
+        let known = places::is_known(db, &self.here, now).await?;
+        let mut counted = places::count(db, &self.here, now, FREE_ATTEMPTS).await?;
+        if counted.is_ok() && !known {
+            counted = places::count(db, &self.anywhere, now, FREE_FROM_ANYWHERE).await?;
+        }
+        counted.map_err(|until| {
+            tracing::warn!(network = %self.from, "sign_in.blocked");
+            blocked(Some(until), now)
+        })
+    }
+
+    async fn accept(&self, db: &mut sqlx::PgConnection, now: OffsetDateTime) -> Result<(), ActError> {
+        Ok(places::accept(db, (&self.here, &self.anywhere), now, now + KNOWN).await?)
+    }
+}
+
+/// Signs a person in, from a network.
 ///
 /// # Errors
 /// [`ActError::Unauthenticated`], which says no more than that.
@@ -60,32 +94,37 @@ pub async fn sign_in(
     email: &str,
     password: SecretString,
     factor: Option<&Factor>,
+    from: Network,
 ) -> Result<SignIn, ActError> {
     let now = app.outside.clock.now();
+    let places = Places::of(email, from);
     let mut db = app.pool.acquire().await?;
+    // Before anybody looks whether there is such an account: both look alike.
+    places.count(&mut db, now).await?;
     let account = accounts::account_by_email(&mut db, email).await?;
-    let Some(account) = account else {
-        drop(db);
-        app.passwords.is_right(password, None).await?;
+    drop(db);
+    let hash = account.as_ref().map(|account| account.password_hash.clone());
+    let right = app.is_right(Lane::Password, password, hash).await?;
+    let Some(account) = account.filter(|_| right) else {
+        tracing::warn!(network = %from, "sign_in.failed");
         return Err(ActError::Unauthenticated);
     };
     let person = account.person_id;
-    if accounts::count_attempt(&mut db, person, now, FREE_ATTEMPTS).await?.is_none() {
-        return Err(blocked(account.blocked_until, now));
-    }
-    drop(db);
-    if !app.passwords.is_right(password, Some(account.password_hash.clone())).await? {
-        return Err(ActError::Unauthenticated);
-    }
     let second_factor = account.second_factor().is_some();
     if second_factor && factor.is_none() {
         return Ok(SignIn::CodeNeeded);
     }
-    let shown = shown_factor(app, &account, factor, now).await?.ok_or(ActError::Unauthenticated)?;
+    let shown = shown_factor(app, &account, factor, now).await?;
     let mut tx = storage::begin(&app.pool).await?;
-    if !accounts::accept(&mut tx, person, &account.password_hash, &shown, now).await? {
+    let accepted = match &shown {
+        Some(shown) => accounts::accept(&mut tx, person, &account.password_hash, shown, now).await?,
+        None => false,
+    };
+    if !accepted {
+        tracing::warn!(actor.id = %person, network = %from, "sign_in.factor_failed");
         return Err(ActError::Unauthenticated);
     }
+    places.accept(&mut tx, now).await?;
     let seats = people::seats(&mut tx, person, now.date()).await?;
     let staff = seats.iter().any(|seat| needs_second_factor(seat.kind));
     let session = SessionId(app.outside.id(now));
@@ -93,6 +132,7 @@ pub async fn sign_in(
     sessions::start(&mut tx, session, person, second_factor, now, now + length).await?;
     let refresh_token = new_refresh_token(app, &mut tx, session, now).await?;
     tx.commit().await?;
+    tracing::info!(actor.id = %person, network = %from, second_factor, "sign_in.done");
     Ok(SignIn::Done(SessionTokens {
         access_token: app.tokens.sign(person.to_string(), session.to_string(), now, ACCESS_SECONDS)?,
         expires_in: ACCESS_SECONDS,

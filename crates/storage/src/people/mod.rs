@@ -2,6 +2,7 @@
 
 pub mod accounts;
 pub mod invitations;
+pub mod places;
 pub mod sessions;
 
 use serde::Serialize;

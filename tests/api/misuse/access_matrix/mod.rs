@@ -121,7 +121,7 @@ async fn who_may_do_what_and_who_sees_nothing() {
         "INSERT INTO accounts (person_id, email, password_hash, changed_at) SELECT id, email, $1, created_at FROM people
          WHERE email IS NOT NULL",
     )
-    .bind(town.app.passwords.hash("nobody's".to_owned().into(), [1; 16]).await.unwrap())
+    .bind(town.app.hash(crypto::passwords::Lane::Password, "nobody's".to_owned().into()).await.unwrap())
     .execute(&town.admin)
     .await
     .unwrap();

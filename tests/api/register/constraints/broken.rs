@@ -354,6 +354,8 @@ pub const BROKEN: &[(&str, &str, &str)] = &[
     ("rekeys_id_registration", "rekeys", "PRIMARY"),
     ("rekeys_reason", "rekeys", "reason = ''"),
     ("rekeys_state", "rekeys", "state = 'someday', ended_at = begun_at"),
+    ("sign_in_places_failures", "sign_in_places", "failures = -1"),
+    ("sign_in_places_hash", "sign_in_places", "place = 'short'"),
     ("recovery_codes_hash", "recovery_codes", "code_hash = 'short'"),
     ("refresh_tokens_hash", "refresh_tokens", "token_hash = 'short'"),
     ("registrations_number", "registrations", "number = '12345678901283'"),

@@ -109,10 +109,14 @@ impl From<SessionTokens> for Tokens {
 #[utoipa::path(post, path = "/v1/sessions", tag = "sessions", responses((status = 201, body = Tokens),
         (status = 401, description = "Wrong credentials, or a code is needed",
          body = crate::problem::ProblemDetails, content_type = "application/problem+json")))]
-async fn sign_in(_: Attempt, State(app): State<App>, Body(body): Body<NewSession>) -> HandlerResult {
+async fn sign_in(
+    Attempt(from): Attempt,
+    State(app): State<App>,
+    Body(body): Body<NewSession>,
+) -> HandlerResult {
     let password = body.password.bounded("/password", *PASSWORD_LENGTHS.end())?;
     let factor = factor(body.code, body.recovery_code)?;
-    match sessions::sign_in(&app, body.email.as_str(), password, factor.as_ref()).await? {
+    match sessions::sign_in(&app, body.email.as_str(), password, factor.as_ref(), from).await? {
         SignIn::Done(tokens) => Ok((StatusCode::CREATED, Json(Tokens::from(tokens))).into_response()),
         SignIn::CodeNeeded => {
             let problem = Problem::new(ProblemKind::Unauthenticated);
