@@ -127,6 +127,29 @@ COMMENT ON COLUMN offline_cuts.flagged IS
 COMMENT ON COLUMN offline_cuts.beyond IS 'Keys beyond what was authorised.';
 CREATE INDEX offline_cuts_flagged ON offline_cuts (cut_id) WHERE flagged;
 
+CREATE TABLE cut_claims (
+    id uuid CONSTRAINT cut_claims_pkey PRIMARY KEY,
+    request_id uuid NOT NULL CONSTRAINT cut_claims_request REFERENCES copy_requests,
+    counter_id uuid NOT NULL CONSTRAINT cut_claims_counter REFERENCES counters,
+    chosen_id uuid NOT NULL,
+    quantity integer NOT NULL CONSTRAINT cut_claims_quantity CHECK (quantity >= 1),
+    made_at timestamptz NOT NULL,
+    brought_in_at timestamptz NOT NULL,
+    decision_id uuid NOT NULL CONSTRAINT cut_claims_decision REFERENCES decisions
+        CONSTRAINT cut_claims_decision_once UNIQUE,
+    settled_at timestamptz,
+    settled_by uuid CONSTRAINT cut_claims_settled_by REFERENCES people,
+    accepted boolean,
+    CONSTRAINT cut_claims_once UNIQUE (counter_id, chosen_id),
+    CONSTRAINT cut_claims_settled CHECK
+        ((settled_at IS NULL) = (accepted IS NULL) AND (settled_at IS NULL) = (settled_by IS NULL))
+);
+COMMENT ON TABLE cut_claims IS
+    'Keys that a counter says it cut beyond what was authorised: they are none until the register has accepted them.';
+COMMENT ON COLUMN cut_claims.chosen_id IS 'The id that the counter chose for the cut that it brought in.';
+COMMENT ON COLUMN cut_claims.made_at IS 'By the counter''s clock.';
+CREATE INDEX cut_claims_by_request ON cut_claims (request_id);
+
 CREATE TABLE hand_overs (
     id uuid CONSTRAINT hand_overs_pkey PRIMARY KEY,
     request_id uuid NOT NULL CONSTRAINT hand_overs_request REFERENCES copy_requests,
@@ -172,6 +195,8 @@ COMMENT ON TABLE destructions IS
 CREATE UNIQUE INDEX destructions_one_open ON destructions (request_id) WHERE witnessed_at IS NULL;
 
 GRANT SELECT, INSERT, UPDATE ON copy_requests TO wardbook_service;
-GRANT SELECT, INSERT ON decisions, approvals, cuts, offline_cuts, hand_overs, destructions TO wardbook_service;
+GRANT SELECT, INSERT ON decisions, approvals, cuts, offline_cuts, cut_claims, hand_overs, destructions
+    TO wardbook_service;
+GRANT UPDATE (settled_at, settled_by, accepted) ON cut_claims TO wardbook_service;
 GRANT SELECT, INSERT, DELETE ON signatures TO wardbook_service;
 GRANT UPDATE (witness_id, witnessed_at) ON destructions TO wardbook_service;

@@ -13,10 +13,10 @@ use crate::counters::blanks::{Explanation, MovementKind};
 use crate::differs::{DifferState, Level};
 use crate::ids::{
     AccountResetId, ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId,
-    BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId,
-    DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId,
-    MembershipId, NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId,
-    SectionId, SessionId, SiteId, StatementId, StockCountId,
+    BlankDifferenceId, BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutClaimId, CutId,
+    DecisionId, DestructionId, DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId,
+    MandateId, MembershipId, NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId,
+    RekeyId, SectionId, SessionId, SiteId, StatementId, StockCountId,
 };
 use crate::keys::audits::{AuditAnswer, Silence};
 use crate::keys::losses::{LossDecision, LossKind};
@@ -60,7 +60,7 @@ macro_rules! uuid_columns {
 
 uuid_columns! {
     AccountResetId, ActorId, AnsweringId, AppointmentId, AuditId, AuditLineId, AuthorityId, BlankDifferenceId,
-    BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutId, DecisionId, DestructionId,
+    BlankMovementId, CardId, ClientProgramId, CopyRequestId, CounterId, CutClaimId, CutId, DecisionId, DestructionId,
     DifferId, EntryId, HandOverId, HoldId, KeyId, LeverPackId, LockId, LossId, MandateId, MembershipId,
     NoticeId, OrganisationId, PersonId, PlotHandOverId, PlotId, RegistrationId, RekeyId, SectionId,
     SessionId, SiteId, StatementId, StockCountId,

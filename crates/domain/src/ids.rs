@@ -56,6 +56,8 @@ id! {
     CopyRequestId,
     /// One shop of a dealer.
     CounterId,
+    /// Keys that a counter says it cut beyond what was authorised.
+    CutClaimId,
     /// Keys cut at one time for one request.
     CutId,
     /// A decision that was taken.

@@ -75,17 +75,60 @@ async fn a_cut_that_is_no_longer_right_is_a_fact_flagged_and_told() {
     town.close().await;
 }
 
+async fn claims(town: &Town) -> Vec<Value> {
+    let all = town.supplier.get("/v1/cut-claims").await.expect(200);
+    let path = format!("/v1/registrations/{}/cut-claims", town.registration);
+    assert_eq!(all, town.owner.get(path).await.expect(200));
+    all["items"].as_array().unwrap().clone()
+}
+
+/// One call of a counter puts 999 keys into existence for a spent request, and the owner's cap stands against the owner.
 #[tokio::test]
-async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped() {
+async fn a_counter_puts_no_keys_into_existence_that_nobody_authorised() {
     let town = Town::open().await;
-    let id = town.authorised(json!({"quantity": 2})).await;
+    let id = town.authorised(json!({})).await;
+    town.cut(&id, 1).await;
+    let keys = "SELECT count(*) FROM keys";
+    let before = town.count(keys).await;
+    let brought = bring_in(&town, &id, 999).await;
+    assert_eq!((brought.outcome(), &brought.body["flagged"]), ("refused", &json!(true)));
+    assert_eq!((&brought.body["keys"], &brought.body["claimed"]), (&json!([]), &json!(999)));
+    assert_eq!(town.count(keys).await, before);
+    assert!(flagged(&town).await.is_empty());
+    let told = claims(&town).await;
+    assert_eq!((told.len(), &told[0]["quantity"], &told[0]["settled_at"]), (1, &json!(999), &Value::Null));
+    // The owner asks on as if nothing were.
+    assert_eq!(town.ask(&town.owner, json!({})).await.outcome(), "permitted");
+    let claim = |what: &str| format!("/v1/cut-claims/{}/{what}", told[0]["id"].as_str().unwrap());
+    town.owner.post(claim("acceptance"), json!({})).await.expect(403);
+    town.counter_staff.post(claim("acceptance"), json!({})).await.expect(403);
+    // At most what the blanks allow; and undone as one.
+    town.supplier.post(claim("acceptance"), json!({})).await.expect(409);
+    town.supplier.post(claim("dismissal"), json!({})).await.expect(200);
+    town.supplier.post(claim("dismissal"), json!({})).await.expect(409);
+    assert_eq!(town.count(keys).await, before);
+    // One that the blanks allow, and that the register has looked at.
+    bring_in(&town, &id, 2).await;
+    let told = claims(&town).await;
+    let open = told.iter().find(|one| one["settled_at"].is_null()).unwrap();
+    let path = format!("/v1/cut-claims/{}/acceptance", open["id"].as_str().unwrap());
+    assert_eq!(town.supplier.post(path, json!({})).await.expect(200)["accepted"], true);
+    assert_eq!(town.count(keys).await, before + 2);
+    assert_eq!(flagged(&town).await[0]["beyond"], 2);
+    town.close().await;
+}
+
+#[tokio::test]
+async fn more_than_there_were_blanks_is_not_dropped() {
+    let town = Town::open().await;
+    let id = town.authorised(json!({"quantity": 3})).await;
     let back = json!({"section_id": town.section, "quantity": 39});
     town.counter_staff.post(format!("/v1/counters/{}/blank-returns", town.counter), back).await.expect(201);
     let brought = bring_in(&town, &id, 3).await;
-    assert_eq!(brought.codes(), ["blanks_short", "authorisation_spent"]);
-    assert_eq!(brought.body["keys"].as_array().unwrap().len(), 3);
-    assert_eq!(brought.body["copy_request"]["cut_count"], 2);
-    assert_eq!(flagged(&town).await[0]["beyond"], 1);
+    assert_eq!(brought.codes(), ["blanks_short"]);
+    assert_eq!((brought.body["keys"].as_array().unwrap().len(), &brought.body["claimed"]), (3, &json!(0)));
+    assert_eq!(brought.body["copy_request"]["cut_count"], 3);
+    assert_eq!(flagged(&town).await[0]["beyond"], 0);
     let path = format!("/v1/counters/{}/blank-differences?open=true", town.counter);
     let open = town.supplier.get(path).await.expect(200);
     assert_eq!((&open["items"][0]["quantity"], open["items"][0]["cut_id"].is_string()), (&json!(2), true));
@@ -99,13 +142,16 @@ async fn more_than_was_authorised_or_than_there_were_blanks_is_not_dropped() {
     town.pass(Duration::days(20));
     let witness = town.member("Second At Counter", &town.dealer).await;
     let later = witness.post(&path, cut.clone()).await;
-    for field in ["decision", "decision_id", "entry_id", "keys", "flagged"] {
+    for field in ["decision", "decision_id", "entry_id", "keys", "flagged", "claimed"] {
         assert_eq!(later.body[field], first.body[field], "{field}");
     }
     let mut other = cut;
     other["copy_request_id"] = json!(town.authorised(json!({})).await);
     town.counter_staff.post(&path, other).await.expect(409);
-    assert_eq!(town.count("SELECT count(*) FROM offline_cuts").await, 2);
+    assert_eq!(
+        town.count("SELECT (SELECT count(*) FROM offline_cuts) + (SELECT count(*) FROM cut_claims)").await,
+        2
+    );
     town.close().await;
 }
 

@@ -155,7 +155,7 @@ async fn cut_shown(
     let mut made = Vec::new();
     if decision.is_permitted() {
         let making = KeysToMake { quantity, handed_in, decision: recorded.decision, dead: false };
-        (_, _, made) = make_keys(act, &registration, &mut request, &making, false).await?;
+        (_, made) = make_keys(act, &registration, &mut request, &making, false).await?;
     }
     Ok((DecidedRequest { request, decision, recorded }, made))
 }
@@ -169,19 +169,17 @@ pub(super) struct KeysToMake {
     pub(super) dead: bool,
 }
 
-/// Makes keys: blanks are taken, a worn key goes, the new ones exist. Gives back the cut, how many keys were
-/// beyond what was authorised, and the keys.
+/// Makes keys: blanks are taken, a worn key goes, the new ones exist. Gives back the cut and the keys.
 ///
 /// Without a network keys are cut before this service hears of them. Such a cut is a fact: refusing it would
-/// leave keys in the world that no register knows. What the account or the authorisation does not cover is then
-/// recorded as a difference, and keys of a differ that died meanwhile are recorded and dead at once.
+/// leave keys in the world that no register knows. What the account does not cover is then recorded as a difference, and keys of a differ that died meanwhile are recorded and dead at once.
 pub(super) async fn make_keys(
     act: &mut Act<'_>,
     registration: &Registration,
     request: &mut CopyRequest,
     making: &KeysToMake,
     as_fact: bool,
-) -> Result<(CutId, u32, Vec<Key>), ActError> {
+) -> Result<(CutId, Vec<Key>), ActError> {
     let (quantity, now) = (making.quantity, act.now);
     let account = blanks::account_for_update(act.db(), request.counter_id, registration.section_id).await?;
     let account = account.ok_or(ActError::Conflict("the counter has no account for this section"))?;
@@ -207,13 +205,11 @@ pub(super) async fn make_keys(
             *key = move_key(act, key.clone(), KeyAct::Die, None, None).await?;
         }
     }
-    let (progress, beyond) = if as_fact {
-        request.progress().cut_as_fact(making.quantity)
-    } else {
-        (request.progress().cut(making.quantity)?, 0)
-    };
+    let progress = request.progress();
+    let progress =
+        if as_fact { progress.cut_as_fact(making.quantity) } else { progress.cut(making.quantity)? };
     store(act, request, progress).await?;
-    Ok((cut.id, beyond, made))
+    Ok((cut.id, made))
 }
 
 /// The old key is destroyed before the new one exists: the cap holds at every instant.

@@ -21,7 +21,8 @@ use time::{Date, OffsetDateTime};
 use crate::calendar::DayCount;
 use crate::copies::decision::Outcome;
 use crate::ids::{
-    CopyRequestId, CounterId, CutId, DestructionId, DifferId, EntryId, KeyId, PersonId, RegistrationId,
+    CopyRequestId, CounterId, CutClaimId, CutId, DestructionId, DifferId, EntryId, KeyId, PersonId,
+    RegistrationId,
 };
 
 words! {
@@ -216,13 +217,16 @@ impl RequestProgress {
         Ok(Self { cut: authorised.cut + keys, ..authorised })
     }
 
-    /// After keys were cut whatever was decided, and how many of them were beyond what was authorised.
-    /// The state stays: what is over stays over.
+    /// Of keys that were cut whatever is decided now, how many were authorised once and not cut before.
     #[must_use]
-    pub fn cut_as_fact(self, keys: u32) -> (Self, u32) {
-        let left = if self.authorisation.is_some() { self.left_to_cut() } else { 0 };
-        let within = keys.min(left);
-        (Self { cut: self.cut + within, ..self }, keys - within)
+    pub fn authorised_of(self, keys: u32) -> u32 {
+        if self.authorisation.is_some() { keys.min(self.left_to_cut()) } else { 0 }
+    }
+
+    /// After keys were cut whatever was decided. The state stays: what is over stays over.
+    #[must_use]
+    pub fn cut_as_fact(self, keys: u32) -> Self {
+        Self { cut: self.cut + self.authorised_of(keys), ..self }
     }
 
     /// Whether keys may be handed over, as far as the state goes.
@@ -341,6 +345,36 @@ record! {
         reasons: serde_json::Value,
         /// The entry of the decision in the log.
         entry_id: EntryId,
+    }
+
+    /// Keys that a counter says it cut beyond what was authorised. They are none until the register accepts them.
+    pub struct CutClaim {
+        /// Its id.
+        id: CutClaimId,
+        /// The registration.
+        registration_id: RegistrationId,
+        /// The copy request.
+        copy_request_id: CopyRequestId,
+        /// The counter.
+        counter_id: CounterId,
+        /// The number of keys.
+        quantity: u32,
+        /// When, by the counter's clock.
+        #[serde(with = "time::serde::rfc3339")]
+        made_at: OffsetDateTime,
+        /// When it was brought in.
+        #[serde(with = "time::serde::rfc3339")]
+        brought_in_at: OffsetDateTime,
+        /// Why the decision was no.
+        #[schema(value_type = Vec<crate::copies::decision::Reason>)]
+        reasons: serde_json::Value,
+        /// The entry of the decision in the log.
+        entry_id: EntryId,
+        /// When it was settled.
+        #[serde(with = "time::serde::rfc3339::option")]
+        settled_at: Option<OffsetDateTime>,
+        /// Whether its keys are there since; absent until it is settled.
+        accepted: Option<bool>,
     }
 
     /// Keys that nobody collected, destroyed by one and seen by another.

@@ -280,8 +280,22 @@ async fn things_of_a_counter(town: &Town) -> Things {
         ("difference_id", differences["items"][0]["id"].as_str().unwrap().to_owned()),
         ("destruction_id", destruction.to_string()),
         ("account_reset_id", account_reset(town).await),
+        ("cut_claim_id", cut_claim(town).await),
         ("membership_id", membership.to_string()),
     ])
+}
+
+/// Keys that the counter says it cut beyond what was authorised.
+async fn cut_claim(town: &Town) -> String {
+    let claim: uuid::Uuid = sqlx::query_scalar(
+        "INSERT INTO cut_claims (id, request_id, counter_id, chosen_id, quantity, made_at, brought_in_at, decision_id)
+         SELECT gen_random_uuid(), copy_requests.id, counter_id, gen_random_uuid(), 1, asked_at, asked_at, decisions.id
+         FROM copy_requests JOIN decisions ON request_id = copy_requests.id LIMIT 1 RETURNING id",
+    )
+    .fetch_one(&town.admin)
+    .await
+    .unwrap();
+    claim.to_string()
 }
 
 /// The reset of somebody's account, asked for by somebody else than the supplier's first.
@@ -340,7 +354,8 @@ async fn try_it(town: &Town, operation: &Operation, who: &Actor, ids: &Things, b
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 38] = [
+const CHANGED: [&str; 39] = [
+    "cut_claims",
     "account_resets",
     "recovery_codes",
     "invitations",

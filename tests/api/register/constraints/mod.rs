@@ -5,6 +5,7 @@
 //! their own line in [`broken::BROKEN`].
 
 mod broken;
+mod foreign;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,7 +14,8 @@ use sqlx::{PgPool, Row};
 use time::Duration;
 
 use crate::harness::{PASSWORD, Town};
-use crate::register::constraints::broken::{BROKEN, FOREIGN, otherwise};
+use crate::register::constraints::broken::BROKEN;
+use crate::register::constraints::foreign::{FOREIGN, otherwise};
 
 async fn fill_every_table(town: &Town) {
     let program = format!("/v1/organisations/{}/client-programs", town.dealer);
@@ -26,6 +28,7 @@ async fn fill_every_table(town: &Town) {
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
         "first_day": "2026-11-01", "last_day": "2026-11-30"});
     town.tenant.post(format!("/v1/registrations/{}/mandates", town.registration), mandate).await.expect(201);
+    let open = town.ask(&town.owner, json!({"quantity": 2})).await.request_id();
     let key = town.tenants_key(json!({})).await;
     town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "lost"})).await.expect(201);
     let hold = json!({"kind": "loss"});
@@ -40,7 +43,7 @@ async fn fill_every_table(town: &Town) {
     let confirmed = "UPDATE account_resets SET confirmed_at = asked_at, confirmed_by = (SELECT id FROM people
                      WHERE id NOT IN (asked_by, person_id) LIMIT 1)";
     sqlx::query(confirmed).execute(&town.admin).await.unwrap();
-    fill_the_counter(town, &key).await;
+    fill_the_counter(town, &key, &open).await;
     fill_the_audits(town).await;
     fill_the_site(town).await;
     town.pass(Duration::seconds(1));
@@ -92,7 +95,7 @@ async fn fill_the_site(town: &Town) {
 }
 
 /// Bitting, second factors, blanks that differ, a replaced card, a refused check, a cut without a network.
-async fn fill_the_counter(town: &Town, key: &str) {
+async fn fill_the_counter(town: &Town, key: &str, authorised: &str) {
     let spare = json!({"number": "X-2", "level": "lock"});
     town.supplier.post(format!("/v1/registrations/{}/differs", town.registration), spare).await.expect(201);
     let heights = json!({"heights": [1, 2, 3, 4, 5]});
@@ -100,8 +103,10 @@ async fn fill_the_counter(town: &Town, key: &str) {
     let at = |what: &str| format!("/v1/counters/{}/{what}", town.counter);
     let asked = town.supplier.get(format!("/v1/keys/{key}")).await.expect(200);
     assert_eq!(asked["state"], "lost");
-    let request: uuid::Uuid =
-        sqlx::query_scalar("SELECT id FROM copy_requests LIMIT 1").fetch_one(&town.admin).await.unwrap();
+    let request: uuid::Uuid = sqlx::query_scalar("SELECT id FROM copy_requests WHERE handed_count > 0")
+        .fetch_one(&town.admin)
+        .await
+        .unwrap();
     let spoiled = json!({"section_id": town.section, "quantity": 1, "copy_request_id": request});
     town.counter_staff.post(at("spoiled-blanks"), spoiled).await.expect(201);
     let counted = json!({"section_id": town.section, "counted": 30});
@@ -111,10 +116,18 @@ async fn fill_the_counter(town: &Town, key: &str) {
     let explained = json!({"explanation": "missing"});
     let path = format!("/v1/blank-differences/{difference}/explanation");
     town.supplier.post(path, explained).await.expect(200);
-    // More keys than there are blanks.
-    let offline =
-        json!({"id": request, "copy_request_id": request, "quantity": 40, "cut_at": town.clock_text()});
-    town.counter_staff.post(at("offline-cuts"), offline).await.expect(201);
+    // Keys beyond what was authorised, and more than there are blanks.
+    let offline = |id: &str, request: &str, quantity: u32| json!({"id": id, "copy_request_id": request, "quantity": quantity, "cut_at": town.clock_text()});
+    let request = request.to_string();
+    town.counter_staff.post(at("offline-cuts"), offline(&request, &request, 40)).await.expect(201);
+    let claims = town.supplier.get("/v1/cut-claims").await.expect(200);
+    let claim = claims["items"][0]["id"].as_str().unwrap();
+    town.supplier.post(format!("/v1/cut-claims/{claim}/dismissal"), json!({})).await.expect(200);
+    let left =
+        town.counter_staff.get(at("blanks")).await.expect(200)["items"][0]["on_hand"].as_u64().unwrap();
+    let back = json!({"section_id": town.section, "quantity": left - 1});
+    town.counter_staff.post(at("blank-returns"), back).await.expect(201);
+    town.counter_staff.post(at("offline-cuts"), offline(authorised, authorised, 2)).await.expect(201);
     let announced = "INSERT INTO destructions (id, request_id, made_by, made_at)
                      SELECT gen_random_uuid(), id, asked_by, asked_at FROM copy_requests LIMIT 1";
     sqlx::query(announced).execute(&town.admin).await.unwrap();

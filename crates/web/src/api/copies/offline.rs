@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use crate::api::ListQuery;
 use crate::api::copies::{StepView, view};
+use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, kept_nowhere};
 use crate::scopes::{OfflineCuts, Read};
@@ -15,9 +16,9 @@ use application::copies::offline;
 use application::copies::offline::OfflineCut;
 use application::{App, Reply};
 use domain::calendar::Moment;
-use domain::copies::FlaggedCut;
+use domain::copies::{CutClaim, FlaggedCut};
 use domain::count::Quantity;
-use domain::ids::{CopyRequestId, CounterId, RegistrationId};
+use domain::ids::{CopyRequestId, CounterId, CutClaimId, RegistrationId};
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -26,6 +27,10 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(bring_in_cut))
         .routes(operations!(list_flagged_cuts))
         .routes(operations!(list_flagged_cuts_of_registration))
+        .routes(operations!(list_cut_claims))
+        .routes(operations!(list_cut_claims_of_registration))
+        .routes(operations!(accept_cut_claim))
+        .routes(operations!(dismiss_cut_claim))
 }
 
 body! {
@@ -58,13 +63,15 @@ async fn take_in_authorisations(call: Call<OfflineCuts>, Id(id): Id<CounterId>) 
 struct OfflineCutView {
     #[serde(flatten)]
     step: StepView,
-    /// The decision as things are now is no: the keys are recorded all the same, and owner and supplier
-    /// find the cut among those that are flagged.
+    /// The decision as things are now is no: keys that were authorised once are recorded all the same, and owner and
+    /// supplier find the cut among those that are flagged.
     flagged: bool,
+    /// Keys beyond what was authorised: a claim, whose keys are none until the supplier has accepted it.
+    claimed: u32,
 }
 
-/// Bring in a cut that was made without a network (the counter's staff). It is decided again, and
-/// recorded as a fact whatever is decided.
+/// Bring in a cut that was made without a network (the counter's staff). It is decided again; keys that were
+/// authorised are recorded as a fact whatever is decided, keys beyond them are a claim.
 #[utoipa::path(post, path = "/v1/counters/{counter_id}/offline-cuts", tag = "offline",
     responses((status = 201, body = OfflineCutView)))]
 async fn bring_in_cut(
@@ -82,7 +89,8 @@ async fn bring_in_cut(
         };
         let location = format!("/v1/copy-requests/{}", cut.request);
         let brought = offline::bring_in(act, id, cut).await?;
-        let reply = OfflineCutView { step: view(brought.decided, brought.keys), flagged: brought.flagged };
+        let (flagged, claimed) = (brought.flagged, brought.claimed);
+        let reply = OfflineCutView { step: view(brought.decided, brought.keys), flagged, claimed };
         Reply::created(&reply, location)
     })
     .await
@@ -107,4 +115,45 @@ async fn list_flagged_cuts_of_registration(
 ) -> HandlerResult {
     let found = offline::flagged_of(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Keys that counters say they cut beyond what was authorised, on every registration (supplier).
+#[utoipa::path(get, path = "/v1/cut-claims", tag = "offline", responses((status = 200, body = List<CutClaim>)))]
+async fn list_cut_claims(call: Call<Read>, list: Listing<ListQuery>) -> HandlerResult {
+    let found = offline::claims(&mut call.read().await?, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Claims on one registration (those who see all of it).
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/cut-claims", tag = "offline",
+    responses((status = 200, body = List<CutClaim>)))]
+async fn list_cut_claims_of_registration(
+    call: Call<Read>,
+    Id(id): Id<RegistrationId>,
+    list: Listing<ListQuery>,
+) -> HandlerResult {
+    let found = offline::claims_of(&mut call.read().await?, id, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// Accept a claim (supplier): its keys are there from now on, if the counter's blanks allow as many.
+#[utoipa::path(post, path = "/v1/cut-claims/{cut_claim_id}/acceptance", tag = "offline",
+    responses((status = 200, body = CutClaim)))]
+async fn accept_cut_claim(
+    call: Call,
+    Id(id): Id<CutClaimId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| Reply::ok(&offline::settle(act, id, true).await?)).await
+}
+
+/// Dismiss a claim (supplier): all of it is none.
+#[utoipa::path(post, path = "/v1/cut-claims/{cut_claim_id}/dismissal", tag = "offline",
+    responses((status = 200, body = CutClaim)))]
+async fn dismiss_cut_claim(
+    call: Call,
+    Id(id): Id<CutClaimId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| Reply::ok(&offline::settle(act, id, false).await?)).await
 }
