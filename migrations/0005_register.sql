@@ -51,10 +51,13 @@ CREATE TABLE registrations (
     next_audit_on date,
     created_at timestamptz NOT NULL,
     changed_at timestamptz NOT NULL,
+    owner_since timestamptz,
     ended_at timestamptz
 );
 COMMENT ON TABLE registrations IS
     'The record that locks and differs belong to an owner at some premises. Every act on it takes its row first.';
+COMMENT ON COLUMN registrations.owner_since IS
+    'Since when it is its owner''s, where it was another''s before: what happened before is not theirs to read.';
 COMMENT ON COLUMN registrations.number IS
     'Fourteen digits, the last two of them check digits (ISO/IEC 7064, MOD 97-10).';
 COMMENT ON COLUMN registrations.rules_version IS 'Which of rule_versions is in force.';

@@ -52,6 +52,19 @@ pub async fn buyer(town: &Town, name: &str) -> (String, Actor) {
     (owner, town.person(name).await)
 }
 
+/// The last plot of a site, handed over: whoever collected.
+pub async fn handed_over(town: &Town, site: &Site) -> Actor {
+    let plots = site.progress().await["each"].as_array().unwrap().clone();
+    let id = plots.last().unwrap()["plot_id"].as_str().unwrap().to_owned();
+    for (at, lock) in ids(&site.plot(&id).await).iter().enumerate() {
+        site.fit(&id, lock, &format!("H-{at}")).await.expect(200);
+        site.try_keys(&id, lock, true).await.expect(200);
+    }
+    let buyer = buyer(town, "Plot Buyer").await;
+    site.hand_over(&id, &buyer).await.expect(201);
+    buyer.1
+}
+
 impl Site {
     async fn progress(&self) -> Value {
         self.builder.get(format!("/v1/sites/{}/progress", self.id)).await.expect(200)
@@ -387,7 +400,48 @@ async fn a_plot_goes_to_its_buyer_with_every_key_and_to_nobody_else() {
     assert_eq!(person.get(&path).await.expect(200)["items"], json!([]));
     person.post(&path, json!({"on": "2026-11-02"})).await.expect(422);
     person.get(format!("/v1/people/{}", site.builder.id)).await.expect(404);
+    nothing_of_the_builders_time_is_read(&town, registration, person).await;
     town.close().await;
+}
+
+/// The buyer of a plot reads the builder's time: as it stood then, lists, receipts and what they disclose.
+async fn nothing_of_the_builders_time_is_read(town: &Town, registration: &str, buyer: &Actor) {
+    let at = |what: &str| format!("/v1/registrations/{registration}/{what}");
+    buyer.get(at("as-of?at=2026-11-02T12:00:00Z")).await.expect(404);
+    let now = buyer.get(at(&format!("as-of?at={}", town.clock_text()))).await.expect(200)["records"].clone();
+    let tables: Vec<&str> = now.as_object().unwrap().keys().map(String::as_str).collect();
+    assert_eq!(tables, ["answers", "authorities", "differs", "keys", "locks", "plots", "registrations"]);
+    let count = |table: &str| now[table].as_array().unwrap().len();
+    assert_eq!((count("answers"), count("authorities"), count("keys")), (2, 1, 4), "{now}");
+    for list in ["mandates", "losses", "rekeys", "statements", "audits", "holds", "copy-requests", "cards"] {
+        assert_eq!(buyer.get(at(list)).await.expect(200)["items"], json!([]), "{list}");
+    }
+    let items = async |list: &str| buyer.get(at(list)).await.expect(200)["items"].as_array().unwrap().clone();
+    let authorities = items("authorities").await;
+    assert!(authorities.len() == 1 && authorities[0]["person_id"] == *buyer.id, "{authorities:?}");
+    assert!(items("answers").await.iter().all(|answer| answer["until"].is_null()));
+    assert!(items("keys").await.len() == 4 && items("locks").await.len() == 2);
+    // One by one: what happened then is not there.
+    let theirs = town.supplier.get(at("rekeys")).await.expect(200)["items"][0]["id"].clone();
+    buyer.get(format!("/v1/rekeys/{}", theirs.as_str().unwrap())).await.expect(404);
+    let theirs = town.supplier.get(at("losses")).await.expect(200)["items"][0]["id"].clone();
+    buyer.get(format!("/v1/losses/{}/exposure", theirs.as_str().unwrap())).await.expect(404);
+    while town.sequencer.round().await.unwrap() > 0 {}
+    let entries: Vec<(uuid::Uuid, bool)> = sqlx::query_as(
+        "SELECT entry_id, at >= (SELECT owner_since FROM registrations WHERE id = $1)
+         FROM changes WHERE registration_id = $1",
+    )
+    .bind(registration.parse::<uuid::Uuid>().unwrap())
+    .fetch_all(&town.admin)
+    .await
+    .unwrap();
+    assert!(entries.iter().any(|(_, own)| *own) && entries.iter().any(|(_, own)| !own));
+    for (entry, own) in entries {
+        for what in ["receipt", "disclosures"] {
+            let status = buyer.get(format!("/v1/log-entries/{entry}/{what}")).await.status.as_u16();
+            assert_eq!(status, if own { 200 } else { 404 }, "{what} of {entry}");
+        }
+    }
 }
 
 #[tokio::test]

@@ -3,7 +3,8 @@
 //! *Unknown* and *not yours* look the same: both are [`ActError::NotFound`].
 
 use sqlx::PgConnection;
-use time::Date;
+use time::{Date, OffsetDateTime};
+use uuid::Uuid;
 
 use crate::caller::Caller;
 use crate::{Act, ActError};
@@ -11,8 +12,8 @@ use domain::differs::DifferState;
 use domain::ids::{DifferId, RegistrationId};
 use domain::register::registrations::Registration;
 use domain::rights::authorities::{Authority, AuthorityClass};
-use storage::differs;
 use storage::rights::authorities;
+use storage::{Portion, differs};
 
 /// What a caller may do on a registration.
 #[derive(Debug, Clone)]
@@ -20,6 +21,8 @@ pub struct Access {
     supplier: bool,
     /// The caller's authorities in force, and those of the organisations in which the caller sits.
     pub authorities: Vec<Authority>,
+    /// Since when what happened is the caller's to read: one bound for everything.
+    since: Option<OffsetDateTime>,
 }
 
 impl Access {
@@ -33,6 +36,33 @@ impl Access {
     #[must_use]
     pub fn governs(&self) -> bool {
         self.supplier || self.has(&[AuthorityClass::Owner, AuthorityClass::Agent])
+    }
+
+    /// Since when what happened is the caller's to read.
+    #[must_use]
+    pub fn since(&self) -> Option<OffsetDateTime> {
+        self.since
+    }
+
+    /// The last id of those that are not the caller's to read: ids are `UUIDv7`, and begin with their milliseconds.
+    #[must_use]
+    pub fn before(&self) -> Uuid {
+        let milliseconds = self.since.map_or(0, |since| since.unix_timestamp_nanos() / 1_000_000);
+        u128::try_from(milliseconds).map_or(Uuid::nil(), |milliseconds| Uuid::from_u128(milliseconds << 80))
+    }
+
+    /// A portion of what happened, as far as it is the caller's to read.
+    #[must_use]
+    pub fn portion(&self, portion: Portion) -> Portion {
+        Portion { after: portion.after.max(self.before()), ..portion }
+    }
+
+    /// Lets only those go on to whom it is there: what happened before their time is not.
+    ///
+    /// # Errors
+    /// When it is of an earlier time.
+    pub fn require_own_time(&self, id: impl Into<Uuid>) -> Result<(), ActError> {
+        self.require_sight(id.into() > self.before())
     }
 
     /// Keeps the register, or owns the premises.
@@ -87,12 +117,13 @@ impl Access {
 pub(crate) async fn access_of(
     db: &mut PgConnection,
     caller: &Caller,
-    registration: RegistrationId,
+    registration: &Registration,
     today: Date,
 ) -> Result<Access, ActError> {
     let authorities =
-        authorities::in_force(db, registration, caller.person(), &caller.organisations(), today).await?;
-    let access = Access { supplier: caller.is_supplier(), authorities };
+        authorities::in_force(db, registration.id, caller.person(), &caller.organisations(), today).await?;
+    let supplier = caller.is_supplier();
+    let access = Access { supplier, authorities, since: registration.owner_since.filter(|_| !supplier) };
     if access.supplier || !access.authorities.is_empty() { Ok(access) } else { Err(ActError::NotFound) }
 }
 

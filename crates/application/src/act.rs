@@ -167,7 +167,8 @@ impl<'a> Act<'a> {
         // Others may have taken their time with it: what is true now counts, not what was true then.
         self.read_clock();
         let today = self.today();
-        Ok((registration, access_of(&mut self.tx, self.caller, id, today).await?))
+        let access = access_of(&mut self.tx, self.caller, &registration, today).await?;
+        Ok((registration, access))
     }
 
     /// A registration that the caller may see, as it stands: before something else is taken.
@@ -177,7 +178,8 @@ impl<'a> Act<'a> {
     pub async fn registration(&mut self, id: RegistrationId) -> Result<(Registration, Access), ActError> {
         let registration = registrations::registration(&mut self.tx, id).await?.ok_or(ActError::NotFound)?;
         let today = self.today();
-        Ok((registration, access_of(&mut self.tx, self.caller, id, today).await?))
+        let access = access_of(&mut self.tx, self.caller, &registration, today).await?;
+        Ok((registration, access))
     }
 
     /// The connection of the transaction.

@@ -3,6 +3,7 @@
 use sqlx::Postgres;
 use sqlx::pool::PoolConnection;
 use time::{Date, OffsetDateTime};
+use uuid::Uuid;
 
 use crate::access::{Access, access_of};
 use crate::caller::Caller;
@@ -42,6 +43,21 @@ impl<'a> Read<'a> {
     /// [`ActError::NotFound`] when there is none, or it is not the caller's.
     pub async fn registration(&mut self, id: RegistrationId) -> Result<(Registration, Access), ActError> {
         let registration = registrations::registration(&mut self.db, id).await?.ok_or(ActError::NotFound)?;
-        Ok((registration, access_of(&mut self.db, self.caller, id, self.today).await?))
+        let access = access_of(&mut self.db, self.caller, &registration, self.today).await?;
+        Ok((registration, access))
+    }
+
+    /// A registration that the caller may see, for something that happened on it in the caller's time.
+    ///
+    /// # Errors
+    /// [`ActError::NotFound`] when it is not the caller's, or happened before it was.
+    pub async fn registration_of(
+        &mut self,
+        id: RegistrationId,
+        happened: impl Into<Uuid>,
+    ) -> Result<(Registration, Access), ActError> {
+        let (registration, access) = self.registration(id).await?;
+        access.require_own_time(happened)?;
+        Ok((registration, access))
     }
 }

@@ -92,7 +92,7 @@ pub async fn at_counter(
                   registrations.number AS "number?", section_id AS "section?",
                   owner_id AS "owner?", premises AS "premises?",
                   registrations.rules_version AS "rules_version?", registrations.version AS "version?",
-                  registrations.created_at AS "created_at?", registrations.ended_at,
+                  registrations.created_at AS "created_at?", registrations.owner_since, registrations.ended_at,
                   rules AS "rules?", people.name AS "holder?",
                   EXISTS (SELECT 1 FROM appointments
                           WHERE counter_id = counters.id AND appointments.section_id = registrations.section_id
@@ -130,6 +130,7 @@ pub async fn at_counter(
             rules_version: row.rules_version?,
             version: row.version?,
             created_at: row.created_at?,
+            owner_since: row.owner_since,
             ended_at: row.ended_at,
         };
         let (rules, holder) = (row.rules?, row.holder?);

@@ -141,7 +141,7 @@ async fn card_for_update(act: &mut Act<'_>, id: CardId) -> Result<(Card, Access)
 /// A card, for its holder and for those who see all.
 pub async fn card(read: &mut Read<'_>, id: CardId) -> Result<Card, ActError> {
     let found = cards::card(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = read.registration(found.registration_id).await?;
+    let (_, access) = read.registration_of(found.registration_id, found.id).await?;
     let may = read.caller.person() == Some(found.person_id) || access.sees_all();
     access.require_sight(may)?;
     Ok(found)
@@ -164,7 +164,7 @@ pub struct Face {
 /// What is printed on a card: for its holder and for whoever governs the registration.
 pub async fn face(read: &mut Read<'_>, id: CardId) -> Result<Face, ActError> {
     let card = cards::card(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = read.registration(card.registration_id).await?;
+    let (registration, access) = read.registration_of(card.registration_id, card.id).await?;
     let own = read.caller.person() == Some(card.person_id);
     access.require_sight(own || access.sees_all())?;
     access.require(own || access.governs())?;
@@ -194,7 +194,7 @@ pub async fn all(
 ) -> Result<Vec<Card>, ActError> {
     let (_, access) = read.registration(registration).await?;
     if access.sees_all() {
-        return Ok(cards::all(&mut read.db, registration, portion).await?);
+        return Ok(cards::all(&mut read.db, registration, access.portion(portion)).await?);
     }
     let mut own = cards::all(&mut read.db, registration, Portion::ALL).await?;
     own.retain(|card| read.caller.person() == Some(card.person_id));

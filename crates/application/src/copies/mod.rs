@@ -302,7 +302,7 @@ pub async fn request(read: &mut Read<'_>, id: CopyRequestId) -> Result<CopyReque
     if read.caller.works_at(&mut read.db, request.counter_id).await? {
         return Ok(request);
     }
-    let (_, access) = read.registration(request.registration_id).await?;
+    let (_, access) = read.registration_of(request.registration_id, request.id).await?;
     access.require_sight(sees(read.caller, &access, &request))?;
     Ok(request)
 }
@@ -319,7 +319,7 @@ pub async fn all(
     let whole = access.sees_all() || approving().any(|own| own.every_differ);
     let differs: Vec<Uuid> = approving().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect();
     let only = if whole { None } else { Some((read.caller.person(), differs.as_slice())) };
-    Ok(copies::of_registration(&mut read.db, registration, only, state, portion).await?)
+    Ok(copies::of_registration(&mut read.db, registration, only, state, access.portion(portion)).await?)
 }
 
 /// The decisions on a request, oldest first.

@@ -242,7 +242,7 @@ pub async fn claims_of(
 ) -> Result<Vec<CutClaim>, ActError> {
     let (registration, access) = read.registration(registration_id).await?;
     access.require(access.sees_all())?;
-    Ok(offline::claims(&mut read.db, Some(registration.id), portion).await?)
+    Ok(offline::claims(&mut read.db, Some(registration.id), access.portion(portion)).await?)
 }
 
 /// Claims on every registration, for the supplier.
@@ -284,7 +284,7 @@ pub async fn flagged_of(
 ) -> Result<Vec<FlaggedCut>, ActError> {
     let (registration, access) = read.registration(registration_id).await?;
     access.require(access.sees_all())?;
-    Ok(offline::flagged_cuts(&mut read.db, Some(registration.id), portion).await?)
+    Ok(offline::flagged_cuts(&mut read.db, Some(registration.id), access.portion(portion)).await?)
 }
 
 /// Flagged cuts of every registration, for the supplier.

@@ -124,6 +124,6 @@ pub async fn all(
     registration: RegistrationId,
     portion: Portion,
 ) -> Result<Vec<Answering>, ActError> {
-    read.registration(registration).await?;
-    Ok(answers::of_registration(&mut read.db, registration, portion).await?)
+    let (_, access) = read.registration(registration).await?;
+    Ok(answers::of_registration(&mut read.db, registration, access.since(), portion).await?)
 }

@@ -205,7 +205,7 @@ pub async fn all(
 ) -> Result<Vec<Audit>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(audits::of_registration(&mut read.db, registration, portion).await?)
+    Ok(audits::of_registration(&mut read.db, registration, access.portion(portion)).await?)
 }
 
 /// The lines of an audit: all, or those with one answer.
@@ -216,7 +216,7 @@ pub async fn lines(
     portion: Portion,
 ) -> Result<Vec<AuditLine>, ActError> {
     let audit = audits::audit(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = read.registration(audit.registration_id).await?;
+    let (_, access) = read.registration_of(audit.registration_id, audit.id).await?;
     access.require_sight(access.sees_all())?;
     Ok(audits::lines(&mut read.db, id, answer, read.today, portion).await?)
 }
@@ -262,5 +262,5 @@ pub async fn counts(
 ) -> Result<Vec<StockCount>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(audits::counts(&mut read.db, registration, portion).await?)
+    Ok(audits::counts(&mut read.db, registration, access.portion(portion)).await?)
 }

@@ -192,7 +192,7 @@ async fn exposure_of(
 /// What a reported loss exposes.
 pub async fn exposure(read: &mut Read<'_>, id: LossId) -> Result<Exposure, ActError> {
     let loss = stored_losses::loss(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = read.registration(loss.registration_id).await?;
+    let (registration, access) = read.registration_of(loss.registration_id, loss.id).await?;
     access.require(access.sees_all())?;
     let key = keys::key(&mut read.db, loss.key_id).await?.ok_or(ActError::NotFound)?;
     let rules = rules::in_force(&mut read.db, &registration).await?;
@@ -320,5 +320,5 @@ pub async fn all(
 ) -> Result<Vec<Loss>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(stored_losses::of_registration(&mut read.db, registration, portion).await?)
+    Ok(stored_losses::of_registration(&mut read.db, registration, access.portion(portion)).await?)
 }

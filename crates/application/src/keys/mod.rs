@@ -121,7 +121,16 @@ pub async fn all(
     let every = access.sees_all() || access.authorities.iter().any(|own| own.every_differ);
     let seen: Option<Vec<uuid::Uuid>> = (!every)
         .then(|| access.authorities.iter().flat_map(|own| &own.differ_ids).map(|differ| differ.0).collect());
-    Ok(keys::of_registration(&mut read.db, registration, seen.as_deref(), differ, state, portion).await?)
+    Ok(keys::of_registration(
+        &mut read.db,
+        registration,
+        seen.as_deref(),
+        differ,
+        state,
+        access.before(),
+        portion,
+    )
+    .await?)
 }
 
 fn sees(access: &Access, key: &Key) -> bool {

@@ -10,9 +10,8 @@
 
 use serde_json::{Value, json};
 use sqlx::PgConnection;
-use time::{Date, Duration, OffsetDateTime};
+use time::{Date, Duration};
 
-use crate::access::Access;
 use crate::{Act, ActError, Read};
 use domain::cautions;
 use domain::entry::commitment;
@@ -72,8 +71,7 @@ pub async fn make(
     let (registration, access) = act.registration_for_update(registration_id).await?;
     access.require(access.governs())?;
     let on = on.unwrap_or_else(|| act.today());
-    let since = owners_past(act.db(), &access, registration_id).await?;
-    if on > act.today() || on < since.unwrap_or(registration.created_at).date() {
+    if on > act.today() || on < access.since().unwrap_or(registration.created_at).date() {
         let problem = "must be a day from the owner's first to today";
         return Err(ActError::invalid("/on", problem));
     }
@@ -115,16 +113,6 @@ pub async fn make(
     Ok((statement, shown))
 }
 
-/// Since when what was stated is the caller's to see: the supplier sees everything, and the buyer of a plot
-/// nothing of the builder's time.
-async fn owners_past(
-    db: &mut PgConnection,
-    access: &Access,
-    registration: RegistrationId,
-) -> Result<Option<OffsetDateTime>, ActError> {
-    Ok(if access.is_supplier() { None } else { statements::owned_since(db, registration).await? })
-}
-
 /// What shows the hash of a statement in its entry.
 async fn shown(db: &mut PgConnection, entry: EntryId) -> Result<Option<String>, ActError> {
     let disclosures = evidence::disclosures(db, entry).await?;
@@ -137,11 +125,8 @@ pub async fn statement(
     id: StatementId,
 ) -> Result<(Statement, Option<String>), ActError> {
     let found = statements::statement(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = read.registration(found.registration_id).await?;
-    let since = owners_past(&mut read.db, &access, found.registration_id).await?;
-    if !access.governs() || since > statements::made_at(&mut read.db, id).await? {
-        return Err(ActError::NotFound);
-    }
+    let (_, access) = read.registration_of(found.registration_id, found.id).await?;
+    access.require_sight(access.governs())?;
     let shown = shown(&mut read.db, found.entry_id).await?;
     Ok((found, shown))
 }
@@ -154,6 +139,5 @@ pub async fn all(
 ) -> Result<Vec<statements::StatementSummary>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.governs())?;
-    let since = owners_past(&mut read.db, &access, registration).await?;
-    Ok(statements::all(&mut read.db, registration, since, portion).await?)
+    Ok(statements::all(&mut read.db, registration, access.portion(portion)).await?)
 }

@@ -33,9 +33,17 @@ async fn require_party(read: &mut Read<'_>, entry: EntryId) -> Result<(), ActErr
         return Ok(());
     }
     match evidence::subject(&mut read.db, entry).await?.ok_or(ActError::NotFound)? {
-        Subject::Request(request) => copies::request(read, request).await.map(drop),
+        Subject::Request(request) => {
+            let request = copies::request(read, request).await?;
+            // At a counter it is read by whoever works there.
+            match read.registration(request.registration_id).await {
+                Ok((_, access)) => access.require_own_time(entry),
+                Err(ActError::NotFound) => Ok(()),
+                Err(error) => Err(error),
+            }
+        }
         Subject::Registration(registration) => {
-            let (_, access) = read.registration(registration).await?;
+            let (_, access) = read.registration_of(registration, entry).await?;
             access.require_sight(access.sees_all())
         }
         Subject::Other => Err(ActError::NotFound),

@@ -3,11 +3,13 @@
 use serde_json::Value;
 use time::OffsetDateTime;
 
+use crate::access::Access;
 use crate::differs::answers;
 use crate::keys::audits;
 use crate::register::rules;
 use crate::{Act, ActError, Read, access};
 use domain::ids::{OrganisationId, RegistrationId, SectionId};
+use domain::keys::KeyState;
 use domain::numbers::TypedNumber;
 use domain::register::registrations::Registration;
 use domain::register::rules::Rules;
@@ -52,6 +54,7 @@ pub async fn add_numbered(
         rules_version: 1,
         version: 1,
         created_at: act.now,
+        owner_since: None,
         ended_at: None,
     };
     registrations::add(act.db(), &registration).await?;
@@ -173,6 +176,23 @@ pub async fn record_as_of(
     history::record_as_of(&mut read.db, id, at).await?.ok_or(ActError::NotFound)
 }
 
+/// Whether a row lasts beyond a change of hands; everything else on a registration happened in somebody's time.
+fn lasts(table: &str, row: &Value) -> bool {
+    let text = |name: &str| row.get(name).and_then(Value::as_str);
+    match table {
+        "registrations" | "locks" | "differs" | "lever_packs" | "plots" => true,
+        "keys" => text("state").and_then(|state| state.parse().ok()).is_some_and(KeyState::exists),
+        "answers" => text("until").is_none(),
+        _ => false,
+    }
+}
+
+/// Whether a row is one of the caller's time.
+fn is_of_own_time(access: &Access, row: &Value) -> bool {
+    let id = row.get("id").and_then(Value::as_str).and_then(|id| id.parse::<uuid::Uuid>().ok());
+    id.is_none_or(|id| access.require_own_time(id).is_ok())
+}
+
 /// A registration with everything on it, as it stood at an instant: the table, and the row.
 pub async fn as_of(
     read: &mut Read<'_>,
@@ -181,5 +201,8 @@ pub async fn as_of(
 ) -> Result<Vec<(String, Value)>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(history::as_of(&mut read.db, registration, at).await?)
+    access.require_sight(access.since().is_none_or(|since| at >= since))?;
+    let mut rows = history::as_of(&mut read.db, registration, at).await?;
+    rows.retain(|(table, row)| lasts(table, row) || is_of_own_time(&access, row));
+    Ok(rows)
 }

@@ -478,7 +478,7 @@ pub struct Holder {
 /// A rekey, its locks, and who still has to get a new key or bring an old one.
 pub async fn rekey(read: &mut Read<'_>, id: RekeyId) -> Result<RekeyProgress, ActError> {
     let rekey = rekeys::rekey(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = read.registration(rekey.registration_id).await?;
+    let (_, access) = read.registration_of(rekey.registration_id, rekey.id).await?;
     access.require_sight(access.sees_all())?;
     let differs = rekeys::differs(&mut read.db, id).await?;
     let locks = rekeys::locks(&mut read.db, id).await?;
@@ -495,5 +495,5 @@ pub async fn all(
 ) -> Result<Vec<Rekey>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(rekeys::of_registration(&mut read.db, registration, portion).await?)
+    Ok(rekeys::of_registration(&mut read.db, registration, access.portion(portion)).await?)
 }

@@ -271,13 +271,13 @@ pub async fn all(
     if !access.sees_all() {
         return Ok(portion.of(access.authorities, |own| own.id.0));
     }
-    Ok(authorities::of_registration(&mut read.db, registration, portion).await?)
+    Ok(authorities::of_registration(&mut read.db, registration, access.portion(portion)).await?)
 }
 
 /// One authority.
 pub async fn authority(read: &mut Read<'_>, id: AuthorityId) -> Result<Authority, ActError> {
     let found = authorities::authority(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = read.registration(found.registration_id).await?;
+    let (_, access) = read.registration_of(found.registration_id, found.id).await?;
     let own = access.authorities.iter().any(|own| own.id == id);
     access.require_sight(own || access.sees_all())?;
     Ok(found)
@@ -303,7 +303,7 @@ pub async fn consequences(
     left_on: Option<Date>,
 ) -> Result<Consequences, ActError> {
     let found = authorities::authority(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
-    let (registration, access) = read.registration(found.registration_id).await?;
+    let (registration, access) = read.registration_of(found.registration_id, found.id).await?;
     require_revocable(&access, &found)?;
     let tree = authorities::tree(&mut read.db, id).await?;
     let ids: Vec<AuthorityId> = tree.iter().map(|authority| authority.id).collect();
@@ -460,7 +460,7 @@ pub async fn mandates(
 ) -> Result<Vec<Mandate>, ActError> {
     let (_, access) = read.registration(registration).await?;
     if access.sees_all() {
-        return Ok(authorities::mandates(&mut read.db, registration, portion).await?);
+        return Ok(authorities::mandates(&mut read.db, registration, access.portion(portion)).await?);
     }
     let mut own = authorities::mandates(&mut read.db, registration, Portion::ALL).await?;
     own.retain(|mandate| read.caller.person() == Some(mandate.recipient_id));

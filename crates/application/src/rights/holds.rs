@@ -141,5 +141,5 @@ pub async fn all(
 ) -> Result<Vec<Hold>, ActError> {
     let (_, access) = read.registration(registration).await?;
     access.require(access.sees_all())?;
-    Ok(holds::of_registration(&mut read.db, registration, portion).await?)
+    Ok(holds::of_registration(&mut read.db, registration, access.portion(portion)).await?)
 }

@@ -6,6 +6,7 @@ pub mod notices;
 
 use sqlx::PgConnection;
 use time::Date;
+use uuid::Uuid;
 
 use crate::ActError;
 use domain::cards::CardState;
@@ -39,7 +40,8 @@ pub(super) async fn left_without(
 
 async fn belongings(db: &mut PgConnection, registration: RegistrationId) -> Result<Belongings, ActError> {
     let with_person = Some(KeyState::WithPerson);
-    let keys = keys::of_registration(db, registration, None, None, with_person, Portion::ALL).await?;
+    let keys =
+        keys::of_registration(db, registration, None, None, with_person, Uuid::nil(), Portion::ALL).await?;
     let mut cards = cards::all(db, registration, Portion::ALL).await?;
     cards.retain(|card| card.state != CardState::Revoked);
     Ok(Belongings { keys, cards, requests: copies::open(db, registration).await? })

@@ -1,6 +1,7 @@
 //! The hand-over of a plot to its buyer.
 
 use serde_json::json;
+use uuid::Uuid;
 
 use crate::copies::signature_error;
 use crate::keys::move_key;
@@ -59,7 +60,8 @@ pub async fn hand_over(
         differs::move_on(act, &registration, *differ, DifferState::GivenOut).await?;
     }
     let now = act.now;
-    let after = Registration { owner_id: new.buyer, version: registration.version + 1, ..registration };
+    let version = registration.version + 1;
+    let after = Registration { owner_id: new.buyer, owner_since: Some(now), version, ..registration };
     registrations::change_owner(act.db(), &after, now).await?;
     act.enter_change("registration.owner_changed", Some(after.id), after.id.0, vec![]).await?;
     let owner = Authority { person_id: Some(new.collected_by), ..every_right(act, &after, act.today()) };
@@ -136,8 +138,16 @@ async fn keys_in_the_way(act: &mut Act<'_>, registration: &Registration) -> Resu
         (KeyState::Lost, "key of the plot is lost: its locks are rekeyed first"),
         (KeyState::Stolen, "key of the plot is stolen: its locks are rekeyed first"),
     ] {
-        let keys =
-            keys::of_registration(act.db(), registration.id, None, None, Some(state), Portion::ALL).await?;
+        let keys = keys::of_registration(
+            act.db(),
+            registration.id,
+            None,
+            None,
+            Some(state),
+            Uuid::nil(),
+            Portion::ALL,
+        )
+        .await?;
         if !keys.is_empty() {
             found.push(format!("{} {problem}", keys.len()));
         }

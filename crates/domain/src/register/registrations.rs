@@ -51,6 +51,9 @@ record! {
         /// When it was registered.
         #[serde(with = "time::serde::rfc3339")]
         created_at: OffsetDateTime,
+        /// Since when it is its owner's, where it was another's before: what happened before is not theirs to read.
+        #[serde(with = "time::serde::rfc3339::option")]
+        owner_since: Option<OffsetDateTime>,
         /// When it ended.
         #[serde(with = "time::serde::rfc3339::option")]
         ended_at: Option<OffsetDateTime>,

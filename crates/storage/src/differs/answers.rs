@@ -89,13 +89,16 @@ pub async fn elsewhere(
 pub async fn of_registration(
     db: &mut PgConnection,
     registration: RegistrationId,
+    since: Option<OffsetDateTime>,
     portion: Portion,
 ) -> Result<Vec<Answering>> {
     Ok(select_answers!(
-        "WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
+        "WHERE registration_id = $1 AND id > $2 AND ($4::timestamptz IS NULL OR until IS NULL OR until > $4)
+         ORDER BY id LIMIT $3",
         registration.0,
         portion.after,
-        portion.limit
+        portion.limit,
+        since
     )
     .fetch_all(db)
     .await?)

@@ -75,10 +75,12 @@ pub async fn pack_numbered(
     Ok(found.map(|pack| (pack.id, pack.differ_id)))
 }
 
-/// Every key of a registration with the number of its lever pack, where it came from one.
+/// Keys of a registration, but for those that were no more before an id, with the number of their lever pack where
+/// they came from one.
 pub async fn with_packs(
     db: &mut PgConnection,
     registration: RegistrationId,
+    before: uuid::Uuid,
 ) -> Result<Vec<(Key, Option<String>)>> {
     let packs = sqlx::query!(
         "SELECT keys.id, number FROM keys JOIN lever_packs ON lever_packs.id = lever_pack_id
@@ -87,7 +89,7 @@ pub async fn with_packs(
     )
     .fetch_all(&mut *db)
     .await?;
-    let keys = of_registration(db, registration, None, None, None, Portion::ALL).await?;
+    let keys = of_registration(db, registration, None, None, None, before, Portion::ALL).await?;
     let number = |id: KeyId| packs.iter().find(|pack| pack.id == id).map(|pack| pack.number.clone());
     Ok(keys.into_iter().map(|key| (number(key.id), key)).map(|(pack, key)| (key, pack)).collect())
 }
@@ -169,10 +171,11 @@ pub async fn of_registration(
     only: Option<&[uuid::Uuid]>,
     differ: Option<DifferId>,
     state: Option<KeyState>,
+    before: uuid::Uuid,
     portion: Portion,
 ) -> Result<Vec<Key>> {
     Ok(select_keys!(
-        "WHERE keys.registration_id = $1 AND keys.id > $2
+        "WHERE keys.registration_id = $1 AND keys.id > $2 AND (key_exists(keys.state) OR keys.id > $7)
          AND ($3::uuid IS NULL OR keys.differ_id = $3) AND ($4::text IS NULL OR keys.state = $4)
          AND ($5::uuid[] IS NULL OR keys.differ_id = ANY ($5))
          ORDER BY keys.id LIMIT $6",
@@ -181,7 +184,8 @@ pub async fn of_registration(
         differ.map(|id| id.0),
         state.map(KeyState::as_str),
         only,
-        portion.limit
+        portion.limit,
+        before
     )
     .fetch_all(db)
     .await?)

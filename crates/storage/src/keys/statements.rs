@@ -60,38 +60,19 @@ pub struct StatementSummary {
     pub entry_id: EntryId,
 }
 
-/// Since when a registration is its owner's: that of a plot since its hand-over.
-pub async fn owned_since(
-    db: &mut PgConnection,
-    registration: RegistrationId,
-) -> Result<Option<OffsetDateTime>> {
-    Ok(sqlx::query_scalar!("SELECT handed_over_at FROM plots WHERE registration_id = $1", registration.0)
-        .fetch_optional(db)
-        .await?
-        .flatten())
-}
-
-/// When a statement was made.
-pub async fn made_at(db: &mut PgConnection, id: StatementId) -> Result<Option<OffsetDateTime>> {
-    Ok(sqlx::query_scalar!("SELECT made_at FROM statements WHERE id = $1", id.0).fetch_optional(db).await?)
-}
-
-/// The statements of a registration that were made since an instant, where one is named.
+/// The statements of a registration.
 pub async fn all(
     db: &mut PgConnection,
     registration: RegistrationId,
-    since: Option<OffsetDateTime>,
     portion: Portion,
 ) -> Result<Vec<StatementSummary>> {
     Ok(sqlx::query_as!(
         StatementSummary,
         "SELECT id, on_day AS on, made_at, entry_id FROM statements
-         WHERE registration_id = $1 AND ($4::timestamptz IS NULL OR made_at >= $4)
-           AND id > $2 ORDER BY id LIMIT $3",
+         WHERE registration_id = $1 AND id > $2 ORDER BY id LIMIT $3",
         registration.0,
         portion.after,
-        portion.limit,
-        since
+        portion.limit
     )
     .fetch_all(db)
     .await?)

@@ -13,7 +13,7 @@ macro_rules! select_registrations {
         sqlx::query_as!(
             Registration,
             "SELECT registrations.id, number, section_id, owner_id, premises, rules_version, version,
-                    created_at, ended_at
+                    created_at, owner_since, ended_at
              FROM registrations " + $rest
             $(, $argument)*
         )
@@ -70,7 +70,8 @@ pub async fn change_owner(
     now: OffsetDateTime,
 ) -> Result<()> {
     let done = sqlx::query!(
-        "UPDATE registrations SET owner_id = $2, version = $3, changed_at = $4 WHERE id = $1 AND version = $3 - 1",
+        "UPDATE registrations SET owner_id = $2, owner_since = $4, version = $3, changed_at = $4
+         WHERE id = $1 AND version = $3 - 1",
         registration.id.0,
         registration.owner_id.0,
         registration.version,

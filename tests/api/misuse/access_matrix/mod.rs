@@ -81,6 +81,26 @@ async fn tills(town: &Town) -> (BTreeMap<Option<Scope>, Actor>, String) {
     (tills, id)
 }
 
+/// Somebody whose seat in the agent's office has ended, the buyer of a plot, and somebody who was invited and has not
+/// accepted yet.
+async fn besides(town: &Town, site: &Site) -> (Actor, Actor, Actor) {
+    let former = town.member("Former", &town.agent).await;
+    let membership: uuid::Uuid = sqlx::query_scalar("SELECT id FROM memberships WHERE person_id = $1::uuid")
+        .bind(former.id.parse::<uuid::Uuid>().unwrap())
+        .fetch_one(&town.admin)
+        .await
+        .unwrap();
+    let end = format!("/v1/memberships/{membership}/end");
+    town.manager.post(end, json!({"last_day": "2026-11-02"})).await.expect(200);
+    let former = town.signed_in(&former.id).await;
+    let buyer = crate::sites::handed_over(town, site).await;
+    let invited = town.person("Invited").await;
+    let sign_in = json!({"email": "invited@town.example", "password": "twelve letters and more"});
+    let refused = town.anon.post("/v1/sessions", sign_in).await;
+    assert_eq!(refused.status, 401);
+    (former, buyer, Actor { token: String::new(), ..invited })
+}
+
 #[test]
 fn each_operation_has_its_line() {
     let operations = operations();
@@ -116,6 +136,7 @@ async fn who_may_do_what_and_who_sees_nothing() {
         (Stranger, &town.stranger),
         (Builder, &site.builder),
     ]);
+    let (former, buyer, invited) = besides(&town, &site).await;
     let ids = things(&town, &program, &site).await;
     sqlx::query(
         "INSERT INTO accounts (person_id, email, password_hash, changed_at) SELECT id, email, $1, created_at FROM people
@@ -134,6 +155,17 @@ async fn who_may_do_what_and_who_sees_nothing() {
             let status = try_it(&town, operation, caller, &ids, &before).await;
             if !is_as_said(status, *who, may, *otherwise) {
                 wrong.push(format!("{id} by {who:?}: {status}"));
+            }
+        }
+        // Whose column is that of somebody else: they have lost, or not yet won, what would make them different.
+        for (who, like, caller) in [
+            ("a former seat", Stranger, &former),
+            ("the buyer of a plot", OtherOwner, &buyer),
+            ("somebody invited", Anon, &invited),
+        ] {
+            let status = try_it(&town, operation, caller, &ids, &before).await;
+            if !is_as_said(status, like, may, *otherwise) {
+                wrong.push(format!("{id} by {who}: {status}"));
             }
         }
         for (scope, till) in &tills {

@@ -23,7 +23,7 @@ pub async fn export(read: &mut Read<'_>, id: RegistrationId) -> Result<Vec<u8>, 
     }];
     lines.extend(lock_lines(&mut read.db, id, &of).await?);
     lines.extend(holder_lines(&mut read.db, id, &of).await?);
-    lines.extend(key_lines(&mut read.db, id, &of).await?);
+    lines.extend(key_lines(&mut read.db, id, access.before(), &of).await?);
     written(&lines)
 }
 
@@ -51,7 +51,7 @@ async fn lock_lines(
     let mut locks = register::locks::of_registration(db, id, Portion::ALL).await?;
     locks.sort_by(|one, other| one.label.cmp(&other.label));
     let differs = storage::differs::of_registration(db, id, Portion::ALL).await?;
-    let answers = differs::answers::of_registration(db, id, Portion::ALL).await?;
+    let answers = differs::answers::of_registration(db, id, None, Portion::ALL).await?;
     let mut lines: Vec<Line> = locks
         .iter()
         .map(|lock| Line {
@@ -122,11 +122,12 @@ async fn holder_lines(
 async fn key_lines(
     db: &mut sqlx::PgConnection,
     id: RegistrationId,
+    before: uuid::Uuid,
     of: &impl Fn(&str) -> Line,
 ) -> Result<Vec<Line>, ActError> {
     let differs = storage::differs::of_registration(db, id, Portion::ALL).await?;
     let mut lines = Vec::new();
-    for (key, pack) in storage::keys::with_packs(db, id).await? {
+    for (key, pack) in storage::keys::with_packs(db, id, before).await? {
         let holder = match key.holder_id {
             Some(holder) => storage::people::person(db, holder).await?,
             None => None,
