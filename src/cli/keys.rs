@@ -1,7 +1,7 @@
 //! Keys of a service: made, kept in files, read.
 
 use std::error::Error;
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
@@ -44,7 +44,11 @@ impl KeySource {
     fn read(&self) -> Result<String, Box<dyn Error>> {
         match self {
             Self::Here(key) => Ok(key.expose_secret().trim().to_owned()),
-            Self::File(file) => Ok(std::fs::read_to_string(file).map_err(|error| unread(file, &error))?),
+            Self::File(file) => {
+                let key = std::fs::read_to_string(file).map_err(|error| unread(file, &error))?;
+                require_private(file, &key)?;
+                Ok(key)
+            }
         }
     }
 
@@ -52,6 +56,15 @@ impl KeySource {
     pub fn read_all(sources: &[Self]) -> Result<Vec<String>, Box<dyn Error>> {
         sources.iter().map(Self::read).collect()
     }
+}
+
+/// Refuses a secret that others on this machine may read. A public key may be read by anybody.
+fn require_private(file: &Path, key: &str) -> Done {
+    let mode = std::fs::metadata(file)?.permissions().mode();
+    if mode & 0o077 != 0 && !key.contains("-----BEGIN PUBLIC ") {
+        return Err(format!("{}: others may read this key; `chmod 600` it", file.display()).into());
+    }
+    Ok(())
 }
 
 /// Says that the file of a key could not be read. It is named where its name can be nothing else: a key that

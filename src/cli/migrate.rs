@@ -14,7 +14,7 @@ pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!();
 #[derive(Args)]
 pub struct Options {
     /// As a role that may make tables and roles.
-    #[arg(long, env = "WARDBOOK_ADMIN_URL")]
+    #[arg(long, env = "WARDBOOK_ADMIN_URL", hide_env_values = true)]
     pub admin_url: String,
     /// Make a login for the service too, in the role `wardbook_service` and in no other; where it is there
     /// already, it gets the password.

@@ -37,7 +37,7 @@ const SERVICE_ROLE: &str = "SET ROLE wardbook_service";
 #[derive(Args, Clone)]
 pub struct Database {
     /// As a login that is a member of `wardbook_service`.
-    #[arg(long, env = "WARDBOOK_DATABASE_URL")]
+    #[arg(long, env = "WARDBOOK_DATABASE_URL", hide_env_values = true)]
     pub database_url: String,
     /// The most connections.
     #[arg(long, env = "WARDBOOK_CONNECTIONS", default_value_t = 16)]

@@ -38,15 +38,31 @@ fn line(text: &str, most: usize) -> Result<String, TextError> {
         Err(TextError::TooLong { most, found })
     } else if text.chars().any(is_unprintable) {
         Err(TextError::Control)
+    } else if text.chars().all(joins) {
+        Err(TextError::Empty)
     } else {
         Ok(text.to_owned())
     }
 }
 
-/// Control characters, and those that turn the reading direction of what follows them.
+/// Control characters, those that turn the reading direction of what follows them, and those that nobody sees, by
+/// which one name could stand beside another that looks the same (Unicode, `Default_Ignorable_Code_Point`).
 fn is_unprintable(character: char) -> bool {
     character.is_control()
         || matches!(character, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{2028}' | '\u{2029}')
+        || matches!(
+            character,
+            '\u{AD}' | '\u{34F}' | '\u{61C}' | '\u{115F}' | '\u{1160}' | '\u{17B4}' | '\u{17B5}'
+        )
+        || matches!(character, '\u{180B}'..='\u{180F}' | '\u{200B}' | '\u{200E}' | '\u{200F}')
+        || matches!(character, '\u{2060}'..='\u{2065}' | '\u{206A}'..='\u{206F}' | '\u{3164}' | '\u{FEFF}')
+        || matches!(character, '\u{FFA0}' | '\u{FFF0}'..='\u{FFF8}' | '\u{1D173}'..='\u{1D17A}')
+        || matches!(character, '\u{E0000}'..='\u{E0FFF}')
+}
+
+/// Joiners and variation selectors: letters of several scripts need them, alone they are nothing.
+fn joins(character: char) -> bool {
+    matches!(character, '\u{200C}' | '\u{200D}' | '\u{FE00}'..='\u{FE0F}')
 }
 
 macro_rules! text {
@@ -160,6 +176,11 @@ mod tests {
         assert_eq!(Label::parse("Front\ndoor"), Err(TextError::Control));
         assert_eq!(Label::parse("Front\u{0}door"), Err(TextError::Control));
         assert_eq!(Label::parse("a\u{202E}b"), Err(TextError::Control));
+        for unseen in ["Calla\u{200B}", "\u{3164}", "Ca\u{AD}lla", "\u{FEFF}Calla", "Calla\u{E0041}"] {
+            assert_eq!(Label::parse(unseen), Err(TextError::Control), "{unseen:?}");
+        }
+        assert_eq!(Label::parse("\u{200D}\u{200C}"), Err(TextError::Empty));
+        assert!(Label::parse("می\u{200C}خواهم").is_ok());
         assert_eq!(Label::parse(&"é".repeat(101)), Err(TextError::TooLong { most: 100, found: 101 }));
         assert!(Label::parse(&"é".repeat(100)).is_ok());
     }

@@ -17,6 +17,7 @@ use crate::body::{Fields, FromFields};
 use crate::problem::{Problem, ProblemKind};
 use crate::reply::{HandlerResult, List, response};
 use crate::scopes::{ForPrograms, PeopleOnly, Programs};
+use crate::strict_json::Strict;
 use application::caller::Caller;
 use application::people::sessions;
 use application::rates::Place;
@@ -248,12 +249,11 @@ fn parse<T: FromFields>(headers: &HeaderMap, bytes: &[u8]) -> Result<T, Problem>
         if !is_json(headers) {
             return Err(Problem::new(ProblemKind::UnsupportedType).detail("send application/json"));
         }
-        serde_json::from_slice(bytes).map_err(|error| {
-            Problem::new(ProblemKind::Malformed).detail(format!(
-                "not JSON: line {}, column {}",
-                error.line(),
-                error.column()
-            ))
+        let read = serde_json::from_slice::<Strict>(bytes);
+        read.map(|Strict(value)| value).map_err(|error| {
+            let what = if error.is_data() { "a member comes twice" } else { "not JSON" };
+            let detail = format!("{what}: line {}, column {}", error.line(), error.column());
+            Problem::new(ProblemKind::Malformed).detail(detail)
         })?
     };
     let Value::Object(map) = value else {

@@ -15,6 +15,7 @@ pub mod problem;
 pub mod reply;
 pub mod scopes;
 pub mod status_lists;
+mod strict_json;
 
 use std::time::Duration;
 

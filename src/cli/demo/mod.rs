@@ -53,7 +53,7 @@ use storage::people::accounts as stored;
 #[derive(Args)]
 pub struct Options {
     /// An empty database, as a role that may make tables; without one a private cluster is used.
-    #[arg(long, env = "WARDBOOK_ADMIN_URL")]
+    #[arg(long, env = "WARDBOOK_ADMIN_URL", hide_env_values = true)]
     admin_url: Option<String>,
     /// Where the database comes from, for the first line that is printed.
     #[arg(long, env = "WARDBOOK_DATABASE_KIND", default_value = "the given URL")]

@@ -150,3 +150,13 @@ async fn ids_of_other_registrations_are_not_taken() {
     town.owner.get(format!("/v1/keys/{}", keys[0])).await.expect(404);
     town.close().await;
 }
+
+#[tokio::test]
+async fn a_member_that_comes_twice_is_no_request() {
+    let town = Town::open().await;
+    let headers = [("content-type", "application/json"), ("idempotency-key", "twice")];
+    let body = br#"{"name": "Ada", "email": "ada@quay.example", "email": "eve@quay.example"}"#.to_vec();
+    let refused = town.supplier.call("POST", "/v1/people", &headers, body).await.expect(400);
+    assert!(refused["detail"].as_str().unwrap().starts_with("a member comes twice: line 1"), "{refused}");
+    town.close().await;
+}

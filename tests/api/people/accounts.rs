@@ -228,3 +228,27 @@ async fn two_people_of_the_register_open_a_way_into_a_lost_account() {
     );
     town.close().await;
 }
+
+#[tokio::test]
+async fn passwords_that_are_tried_first_are_refused() {
+    let town = Town::open().await;
+    town.counter_staff
+        .post("/v1/people", json!({"name": "Ada", "email": "ada.quillon@quay.example"}))
+        .await
+        .expect(201);
+    let token = town.token_for("ada.quillon@quay.example").await;
+    for poor in [
+        "short",
+        "password1234",
+        "qwertyuiop123",
+        "123456789012",
+        "wardbookwardbook",
+        "ada.quillon@quay.example",
+        "Quillon-2026",
+    ] {
+        let refused = accept(&town, &token, poor).await.expect(422);
+        assert_eq!(refused["errors"][0]["pointer"], "/password", "{poor}");
+    }
+    assert_eq!(accept(&town, &token, PASSWORD).await.status, 204);
+    town.close().await;
+}

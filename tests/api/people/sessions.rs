@@ -175,8 +175,6 @@ async fn a_password_is_changed_against_the_old_one_and_every_session_ends() {
     ada.get("/v1/me").await.expect(401);
     sign_in(&town, &email, PASSWORD, None).await.expect(401);
     sign_in(&town, &email, "another twelve letters", None).await.expect(201);
-    let short = town.anon.post("/v1/invitations/accept", json!({"token": "x", "password": "short"})).await;
-    assert_eq!(short.expect(422)["errors"][0]["pointer"], "/password");
     town.close().await;
 }
 

@@ -95,7 +95,7 @@ async fn without_a_mirror_another_log_says_which_one_it_continues() {
     dump(&machine);
     let entry = machine.town.ask(&machine.town.tenant, json!({})).await.body["entry_id"].clone();
     while machine.town.sequencer.round().await.unwrap() > 0 {}
-    std::fs::write(machine.file("new.pem"), crate::harness::pem_of([5; 32])).unwrap();
+    write_key(&machine.file("new.pem"), &crate::harness::pem_of([5; 32]));
     let healthy = machine
         .command(&["log", "recover", "--continue-elsewhere"])
         .env("WARDBOOK_LOG_ORIGIN", "town.example/second")

@@ -91,8 +91,8 @@ impl Machine {
         let auditor = (text("id"), text("client_secret"));
         let database = address(&town.admin.connect_options());
         while town.sequencer.round().await.unwrap() > 0 {}
-        std::fs::write(town.scratch.0.join("key.pem"), key_pem()).unwrap();
-        std::fs::write(town.scratch.0.join("card.pem"), card_key_pem()).unwrap();
+        write_key(&town.scratch.0.join("key.pem"), &key_pem());
+        write_key(&town.scratch.0.join("card.pem"), &card_key_pem());
         let key = town.sequencer.verifiers().next().unwrap().to_string();
         std::fs::write(town.scratch.0.join("policy"), format!("log {key}\nquorum none\n")).unwrap();
         Self { town, database, auditor }
@@ -188,6 +188,13 @@ impl Machine {
         command.args(["--mirror", mirror]).args(more);
         tokio::task::spawn_blocking(move || command.output().unwrap()).await.unwrap()
     }
+}
+
+/// Writes a key that nobody else may read: others are refused.
+pub fn write_key(file: &std::path::Path, key: &str) {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::write(file, key).unwrap();
+    std::fs::set_permissions(file, std::fs::Permissions::from_mode(0o600)).unwrap();
 }
 
 pub fn said(output: &Output) -> String {

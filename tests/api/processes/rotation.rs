@@ -20,7 +20,7 @@ async fn printed_cards_outlive_the_key_that_signed_them_and_a_missing_key_stops_
     use ed25519_dalek::pkcs8::{DecodePrivateKey, EncodePublicKey};
     let old = ed25519_dalek::SigningKey::from_pkcs8_pem(&card_key_pem()).unwrap();
     let public = old.verifying_key().to_public_key_pem(Default::default()).unwrap();
-    std::fs::write(machine.file("new.pem"), pem_of([5; 32])).unwrap();
+    write_key(&machine.file("new.pem"), &pem_of([5; 32]));
     std::fs::write(machine.file("old-public.pem"), public).unwrap();
     let (ran, text) = wait(
         machine

@@ -4,7 +4,7 @@ use crate::processes::*;
 
 /// A running witness.
 fn witness(machine: &Machine, name: &str, store: &str) -> (Server, String) {
-    std::fs::write(machine.file(&format!("{name}.pem")), crate::harness::pem_of([11; 32])).unwrap();
+    write_key(&machine.file(&format!("{name}.pem")), &crate::harness::pem_of([11; 32]));
     let mut process = machine
         .command(&["log", "witness", "--listen", "127.0.0.1:0", "--name", "witness.example/w1"])
         .args(["--key", &format!("{name}.pem"), "--policy", "policy", "--store", store])

@@ -1,5 +1,7 @@
 //! A register in and out as CSV.
 
+use serde_json::json;
+
 use crate::harness::{Actor, Reply, Town};
 
 const HEADER: &str = "record,registration,section,owner,premises,label,kind,hand,standard,escape_route,room_class,\
@@ -239,5 +241,26 @@ async fn what_is_not_such_a_file_is_refused() {
     bytes.extend(b"lock,\xff\xfe\r\n");
     let report = town.supplier.call("POST", "/v1/imports", &headers, bytes).await.expect(200);
     assert_eq!(report["imported"], false);
+    town.close().await;
+}
+
+/// A cell that a spreadsheet would take for a formula comes out harmless, and in as it was.
+#[tokio::test]
+async fn a_file_is_safe_to_open_in_a_spreadsheet() {
+    let town = Town::open().await;
+    let lock = format!("/v1/locks/{}", town.locks[0]);
+    let version = town.supplier.get(&lock).await.expect(200)["version"].as_i64().unwrap();
+    let label = "=HYPERLINK(\"https://elsewhere.example\";\"Front door\")";
+    let body =
+        json!({"label": label, "kind": "mortice_deadlock", "escape_route": false, "room_class": "entrance"});
+    town.supplier.change("PUT", &lock, version, body).await.expect(200);
+    let file = town.owner.get(format!("/v1/registrations/{}/register.csv", town.registration)).await.text;
+    assert!(file.contains("\"'=HYPERLINK("), "{file}");
+    for begins in ['=', '+', '-', '@'] {
+        assert!(
+            ![format!(",{begins}"), format!(",\"{begins}")].iter().any(|cell| file.contains(cell)),
+            "{file}"
+        );
+    }
     town.close().await;
 }

@@ -23,6 +23,19 @@ const SECRET_BYTES: usize = 20;
 /// How many recovery codes come with a second factor.
 const RECOVERY_CODES: usize = 10;
 
+/// What everybody knows of a register.
+const OWN_WORDS: [&str; 9] = [
+    "wardbook",
+    "register",
+    "registration",
+    "keyholder",
+    "locksmith",
+    "mortice",
+    "counter",
+    "supplier",
+    "landlord",
+];
+
 /// What somebody shows of a second factor.
 pub enum Factor {
     /// The code of the moment.
@@ -42,9 +55,9 @@ pub async fn change_password(
     new: SecretString,
 ) -> Result<(), ActError> {
     let person = caller.require_person()?;
-    require_password("/new_password", &new)?;
     let now = app.outside.clock.now();
     let account = counted_account(app, person, now).await?;
+    require_password("/new_password", &new, &account.email)?;
     if !app.is_right(Lane::Password, old, Some(account.password_hash.clone())).await? {
         return Err(ActError::invalid("/old_password", "is wrong"));
     }
@@ -60,13 +73,21 @@ pub async fn change_password(
     Ok(())
 }
 
-/// Whether this may be a password.
-pub(super) fn require_password(pointer: &str, new: &SecretString) -> Result<(), ActError> {
-    if PASSWORD_LENGTHS.contains(&new.expose_secret().chars().count()) {
-        return Ok(());
+/// Whether this may be the password of whoever signs in with an address: long enough, and none that is tried first.
+/// What zxcvbn knows of these are the lists of its makers (leaked passwords, words, names); the register's words and
+/// the person's come besides.
+pub(super) fn require_password(pointer: &str, new: &SecretString, email: &str) -> Result<(), ActError> {
+    let new = new.expose_secret();
+    if !PASSWORD_LENGTHS.contains(&new.chars().count()) {
+        let (least, most) = (PASSWORD_LENGTHS.start(), PASSWORD_LENGTHS.end());
+        return Err(ActError::invalid(pointer, format!("must have from {least} to {most} characters")));
     }
-    let (least, most) = (PASSWORD_LENGTHS.start(), PASSWORD_LENGTHS.end());
-    Err(ActError::invalid(pointer, format!("must have from {least} to {most} characters")))
+    let mut own: Vec<&str> = OWN_WORDS.to_vec();
+    own.extend(email.split(|letter: char| !letter.is_alphanumeric()).chain([email]));
+    if zxcvbn::zxcvbn(new, &own).score() < zxcvbn::Score::Three {
+        return Err(ActError::invalid(pointer, "is one that would be tried first: take another"));
+    }
+    Ok(())
 }
 
 async fn counted_account(app: &App, person: PersonId, now: OffsetDateTime) -> Result<Account, ActError> {

@@ -116,12 +116,12 @@ pub async fn send(app: &App) -> Result<Vec<Sent>, ActError> {
 /// # Errors
 /// [`ActError::NotFound`] when the token is unknown, used or too old.
 pub async fn accept(app: &App, token: &SecretString, password: SecretString) -> Result<(), ActError> {
-    require_password("/password", &password)?;
     let now = app.outside.clock.now();
     let hash = secret_hash(token.expose_secret());
     // Nothing is hashed for somebody who has no token.
     let found = invitations::good(&mut *app.pool.acquire().await?, &hash, now).await?;
     let invitation = found.ok_or(ActError::NotFound)?;
+    require_password("/password", &password, &invitation.email)?;
     let password_hash = app.hash(Lane::Password, password).await?;
     let mut tx = storage::begin(&app.pool).await?;
     if !invitations::spend(&mut tx, &invitation, now).await? {

@@ -32,11 +32,32 @@ pub async fn export(read: &mut Read<'_>, id: RegistrationId) -> Result<Vec<u8>, 
 /// # Errors
 /// When one cannot be written.
 pub fn written<T: serde::Serialize>(lines: &[T]) -> Result<Vec<u8>, ActError> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let internal = |error: csv::Error| ActError::Internal(error.to_string());
+    let inner = |error: String| ActError::Internal(error);
+    let mut plain = csv::Writer::from_writer(Vec::new());
     for line in lines {
-        writer.serialize(line).map_err(|error| ActError::Internal(error.to_string()))?;
+        plain.serialize(line).map_err(internal)?;
     }
-    writer.into_inner().map_err(|error| ActError::Internal(error.to_string()))
+    let plain = plain.into_inner().map_err(|error| inner(error.to_string()))?;
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    for record in csv::ReaderBuilder::new().has_headers(false).from_reader(&*plain).records() {
+        writer.write_record(record.map_err(internal)?.iter().map(harmless)).map_err(internal)?;
+    }
+    writer.into_inner().map_err(|error| inner(error.to_string()))
+}
+
+/// A cell that no spreadsheet takes for a formula: one that would begin as such has an apostrophe before it (common
+/// practice). [`plain`] takes it away again.
+fn harmless(cell: &str) -> String {
+    if cell.starts_with(FORMULA) { format!("'{cell}") } else { cell.to_owned() }
+}
+
+/// With what a formula begins, and what hides it.
+const FORMULA: [char; 6] = ['=', '+', '-', '@', '\t', '\r'];
+
+/// A cell as it was before it was made harmless.
+pub(super) fn plain(cell: &str) -> &str {
+    cell.strip_prefix('\'').filter(|rest| rest.starts_with(FORMULA)).unwrap_or(cell)
 }
 
 fn yes_or_no(yes: bool) -> String {
@@ -146,4 +167,21 @@ async fn key_lines(
     }
     lines.sort_by(|one, other| (&one.0, one.1).cmp(&(&other.0, other.1)));
     Ok(lines.into_iter().map(|(_, _, line)| line).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_come_back_as_they_were() {
+        for cell in ["=1+1", "+44 20", "-", "@name", "\tx", "'=quoted", "'tis", "plain", "", "a=b"] {
+            let out = harmless(cell);
+            assert!(!out.starts_with(FORMULA), "{out}");
+            // One that had the apostrophe already is the one that loses it: it would be a formula.
+            if cell != "'=quoted" {
+                assert_eq!(plain(&out), cell);
+            }
+        }
+    }
 }

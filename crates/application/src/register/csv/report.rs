@@ -7,6 +7,7 @@ use serde::de::DeserializeOwned;
 use utoipa::ToSchema;
 
 use crate::ActError;
+use crate::register::csv::export::plain;
 use crate::register::locks::LockContent;
 use domain::text::{Label, Reference, Slug};
 
@@ -73,7 +74,11 @@ pub(crate) fn lines_of<T: DeserializeOwned>(
 ) -> Result<Vec<Result<T, ColumnProblem>>, ActError> {
     let mut reader = csv::ReaderBuilder::new().flexible(false).from_reader(bytes);
     let mut lines = Vec::new();
-    for record in reader.deserialize::<T>() {
+    let headers = reader.headers().cloned().map_err(|error| ActError::invalid("", csv_sentence(&error)))?;
+    for record in reader.records() {
+        let record = record.and_then(|record| {
+            record.iter().map(plain).collect::<csv::StringRecord>().deserialize::<T>(Some(&headers))
+        });
         if lines.len() >= most {
             return Err(ActError::invalid("", format!("must have at most {most} lines")));
         }
