@@ -73,8 +73,8 @@ SELECT bench_id(16, i), bench_id(6, i), bench_id(8, i), bench_id(2, i % 64), ben
 FROM generate_series(1::bigint, :n, 4) i;
 -- A till of the dealer, and a card of each owner.
 INSERT INTO actors (id, kind) VALUES (bench_id(12, 1), 'program');
-INSERT INTO client_programs (id, organisation_id, name, secret_hash, created_at)
-VALUES (bench_id(12, 1), bench_id(1, 1), 'Bench till', sha256('bench'), '2026-01-01Z');
+INSERT INTO client_programs (id, organisation_id, name, scopes, secret_hash, created_at)
+VALUES (bench_id(12, 1), bench_id(1, 1), 'Bench till', '{card-checks}', sha256('bench'), '2026-01-01Z');
 CREATE FUNCTION bench_number(i bigint) RETURNS text LANGUAGE sql IMMUTABLE AS $$
     SELECT lpad((500000000000 + i)::text, 12, '0') || lpad((98 - ((500000000000 + i) * 100) % 97)::text, 2, '0')
 $$;

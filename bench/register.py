@@ -141,7 +141,7 @@ class Register:
             "--database-url", self.url, "--listen", ADDRESS.removeprefix("http://"), "--token-key", key,
             "--card-key", key, "--master-key", master, "--issuer", ADDRESS, "--calls-per-second", "1000000",
             "--writes-per-minute", "100000000", "--staff-writes-per-minute", "100000000",
-            "--registration-writes-per-minute", "100000000",
+            "--registration-writes-per-minute", "100000000", "--most-callers-by-address", "1024",
             "--sign-ins-per-minute", "1000000", "--connections", str(self.connections),
             "--log-most-waiting", "100000000", "--log-longest-wait", "100000", *self.of_the_log,
         ]

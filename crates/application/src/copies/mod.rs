@@ -205,7 +205,6 @@ pub async fn approve(
 ) -> Result<DecidedRequest, ActError> {
     let approver = act.caller.require_person()?;
     let (registration, _, mut request) = request_for_update(act, id).await?;
-    act.caller.require_second_factor()?;
     let progress = request.progress();
     let rules = rules::in_force(act.db(), &registration).await?;
     let now = act.now;
@@ -216,6 +215,9 @@ pub async fn approve(
     let question = Question { step: Step::Approve, request: &request, input };
     let facts = gather_for_act(act, &registration, &rules, question).await?;
     let decision = decide(&facts, &rules);
+    if decision.outcome != Outcome::Refused {
+        act.caller.require_second_factor()?;
+    }
     let after = progress.approved(decision.outcome, now, &rules.lapse)?;
     let more = vec![("approver", json!(approver)), ("emergency", json!(emergency))];
     let recorded =
