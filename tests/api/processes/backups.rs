@@ -54,11 +54,8 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror() {
     let found = machine.audit(&server, "mirror", &[]).await;
     assert_eq!(found.status.code(), Some(4), "{}", said(&found));
     assert!(said(&found).contains(&format!("and now has {size}")), "{}", said(&found));
-    // New work meanwhile waits: nothing is signed.
-    assert!(append(&agent(), &server.address, &machine.town.supplier.token, "meanwhile"));
-    server.fails_rounds(2).await;
-    let waiting: i64 = sqlx::query_scalar("SELECT count(*) FROM log_pending").fetch_one(&pool).await.unwrap();
-    assert_eq!(waiting, 1);
+    // Nothing new comes in meanwhile.
+    assert!(!append(&agent(), &server.address, &machine.town.supplier.token, "meanwhile"));
     drop(server);
 
     let recovered = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
@@ -66,7 +63,8 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror() {
     assert!(said(&recovered).contains("3 entries came back"), "{}", said(&recovered));
     assert!(said(&recovered).contains("\"what\":\"copy.ask\""), "{}", said(&recovered));
     let server = machine.serve();
-    until("the entry that waited is in the log", async || {
+    assert!(append(&agent(), &server.address, &machine.town.supplier.token, "afterwards"));
+    until("the new entry is in the log", async || {
         let waiting: i64 =
             sqlx::query_scalar("SELECT count(*) FROM log_pending").fetch_one(&pool).await.unwrap();
         (waiting == 0).then_some(())
@@ -149,5 +147,50 @@ async fn without_a_mirror_another_log_says_which_one_it_continues() {
     drop(server);
     // The old keys go no further.
     assert!(machine.town.sequencer.round().await.unwrap_err().to_string().contains("another log's"));
+    databases::drop(pool).await;
+}
+
+/// A restored backup stays open for business for a minute, and permits a person whose right was revoked after it.
+#[tokio::test]
+async fn a_restored_backup_decides_nothing_from_the_first_instant() {
+    let mut machine = Machine::new().await;
+    dump(&machine);
+    let town = &machine.town;
+    let revocation = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
+    town.supplier.post(revocation, json!({})).await.expect(200);
+    while town.sequencer.round().await.unwrap() > 0 {}
+    let (url, pool) = restored(&machine).await;
+    machine.database = url;
+    let server = machine.serve();
+    let town = &machine.town;
+    let ask = town.ask_body().to_string();
+    let of = |path: &str| format!("{}/v1/registrations/{}/{path}", server.address, town.registration);
+    let check = json!({"card_number": town.card.1}).to_string();
+    let calls = [
+        (of("copy-requests"), &town.tenant, &ask),
+        (of("copy-requests/dry-run"), &town.tenant, &ask),
+        (format!("{}/v1/counters/{}/card-checks", server.address, town.counter), &town.counter_staff, &check),
+    ];
+    // Not even the first call is answered.
+    for (path, who, body) in calls {
+        let answered = agent()
+            .post(&path)
+            .header("authorization", format!("Bearer {}", who.token))
+            .header("idempotency-key", "restored")
+            .header("content-type", "application/json")
+            .send(body.as_str());
+        assert!(matches!(answered, Err(ureq::Error::StatusCode(503))), "{path}: {answered:?}");
+    }
+    for path in ["/health/ready".to_owned(), format!("/v1/counters/{}/offline-authorisations", town.counter)]
+    {
+        let answered = agent()
+            .get(format!("{}{path}", server.address))
+            .header("authorization", format!("Bearer {}", town.counter_staff.token))
+            .call();
+        assert!(matches!(answered, Err(ureq::Error::StatusCode(503))), "{path}: {answered:?}");
+    }
+    let decided: i64 = sqlx::query_scalar("SELECT count(*) FROM decisions").fetch_one(&pool).await.unwrap();
+    assert_eq!(decided, 0);
+    drop(server);
     databases::drop(pool).await;
 }

@@ -130,6 +130,7 @@ pub async fn check(
     counter: CounterId,
     CardToCheck { token, credentials }: CardToCheck,
 ) -> Result<CardCheck, ActError> {
+    app.log.require_agreement()?;
     let now = app.outside.clock.now();
     let number = match (&token, credentials.card) {
         (Some(token), None) => app.cards.verify(token.expose_secret(), now).map(|claims| claims.sub),

@@ -60,6 +60,8 @@ impl SignedLists {
 
 /// The signed list of a number; nothing, where there is none.
 pub async fn list(app: &App, number: i32) -> Result<Option<Arc<str>>, ActError> {
+    // A list from a restored database could say that a card counts which was revoked since.
+    app.log.require_agreement()?;
     let now = app.outside.clock.now();
     if let Some(token) = app.status_lists.fresh(number, now) {
         return Ok(Some(token));

@@ -84,6 +84,7 @@ pub async fn dry_run(
     ask: Ask,
 ) -> Result<Decision, ActError> {
     let asker = read.caller.require_person()?;
+    read.app.log.require_agreement()?;
     let (registration, _) = read.registration(registration_id).await?;
     let rules = rules::in_force(&mut read.db, &registration).await?;
     let id = read.app.outside.id(read.now).into();

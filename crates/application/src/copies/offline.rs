@@ -38,6 +38,7 @@ const AHEAD: Duration = Duration::minutes(5);
 /// The open authorisations of a counter that may be cut without a network, signed: those that would be
 /// permitted now, and for which nothing has to be shown that only the register can check.
 pub async fn bundle(read: &mut Read<'_>, counter: CounterId) -> Result<String, ActError> {
+    read.app.log.require_agreement()?;
     if !read.caller.works_at(&mut read.db, counter).await? {
         return Err(ActError::NotFound);
     }

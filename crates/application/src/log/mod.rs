@@ -17,6 +17,7 @@ pub mod recovery;
 pub mod sequencer;
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use time::OffsetDateTime;
@@ -63,6 +64,8 @@ pub struct LogStanding {
 pub struct LogView {
     limits: Backpressure,
     standing: Arc<watch::Sender<LogStanding>>,
+    /// The archive has more than the database, or something else: nothing is decided.
+    disagrees: Arc<AtomicBool>,
     /// Wakes the sequencer of this process.
     work: Arc<Notify>,
     /// Room for those who wait for a receipt.
@@ -87,6 +90,7 @@ impl LogView {
             waiting_places: Arc::new(Semaphore::new(MOST_WAITING)),
             limits,
             standing: Arc::new(watch::Sender::default()),
+            disagrees: Arc::default(),
             work: Arc::new(Notify::new()),
             metrics: Arc::new(Metrics::new()),
         }
@@ -134,12 +138,27 @@ impl LogView {
         self.waiting_places.available_permits() < MOST_WAITING
     }
 
+    /// Archive and database were compared.
+    fn compared(&self, agree: bool) {
+        self.disagrees.store(!agree, Ordering::Relaxed);
+    }
+
+    /// Decides nothing where the database is not what was archived, as after a backup was restored: what it says of
+    /// anybody's rights may have been revoked since.
+    ///
+    /// # Errors
+    /// [`ActError::Busy`] then.
+    pub fn require_agreement(&self) -> Result<(), ActError> {
+        if self.disagrees.load(Ordering::Relaxed) { Err(ActError::Busy) } else { Ok(()) }
+    }
+
     /// Refuses new work while too much waits, or has waited too long: evidence that nobody can check
     /// yet must not grow without end.
     ///
     /// # Errors
     /// [`ActError::Busy`] then.
     pub fn require_room(&self, now: OffsetDateTime) -> Result<(), ActError> {
+        self.require_agreement()?;
         let standing = self.standing.borrow();
         let late = standing.oldest.is_some_and(|oldest| now - oldest > self.limits.longest);
         if late || standing.waiting > self.limits.most { Err(ActError::Busy) } else { Ok(()) }

@@ -155,7 +155,24 @@ impl Sequencer {
     pub async fn require_log(&self) -> Result<(), LogError> {
         let head = log::head(&mut *self.app.pool.acquire().await?).await?.ok_or(LogError::None)?;
         self.require_signed(&head)?;
+        // Before anybody is answered: what was restored decides nothing, not even for a moment.
+        match self.noted(self.is_archived().await) {
+            Ok(_) => {}
+            Err(error @ LogError::Fork { .. }) => tracing::error!(error = %error, "log.disagrees"),
+            Err(error) => return Err(error),
+        }
         self.look().await.map(drop)
+    }
+
+    /// Notes whether archive and database agree, as far as that was looked at.
+    fn noted<T>(&self, done: Result<T, LogError>) -> Result<T, LogError> {
+        match &done {
+            Ok(_) => self.app.log.compared(true),
+            // An archive that is missing says nothing of the database: then signing waits, and no more.
+            Err(LogError::Fork { archived, .. }) if *archived > 0 => self.app.log.compared(false),
+            Err(_) => {}
+        }
+        done
     }
 
     /// One round; how many entries got their index. Without work it only looks: it takes nothing and
@@ -169,10 +186,10 @@ impl Sequencer {
         self.witnesses.quiet()?;
         let now = self.app.outside.clock.now();
         let work = standing.is_behind() || self.witnesses.are_due(standing.size, now);
-        if !work && self.is_archived().await? {
+        if !work && self.noted(self.is_archived().await)? {
             return Ok(0);
         }
-        let sequenced = self.publish_and_sequence().await;
+        let sequenced = self.noted(self.publish_and_sequence().await);
         // Even where nothing is signed, this process learns how much waits.
         self.look().await?;
         sequenced
@@ -371,6 +388,14 @@ impl Sequencer {
         Ok(blocking(move || archive.add(newest.as_ref(), &note)).await??)
     }
 
+    /// Only looks: how the log stands, and whether an archive that this process can read agrees.
+    async fn watch(&self) -> Result<(), LogError> {
+        if self.newest().await?.is_some() {
+            self.noted(self.is_archived().await)?;
+        }
+        self.look().await.map(drop)
+    }
+
     /// How the log stands now, for this process.
     async fn look(&self) -> Result<LogStanding, LogError> {
         let mut db = self.app.pool.acquire().await?;
@@ -392,7 +417,7 @@ impl Sequencer {
             ticks.tick().await;
             let done = match work {
                 LogWork::Sequence => self.round().await.map(drop),
-                LogWork::Watch => self.look().await.map(drop),
+                LogWork::Watch => self.watch().await,
             };
             self.app.log.metrics.failed_rounds.inc_by(u64::from(done.is_err()));
             match done {

@@ -13,6 +13,7 @@ pub fn routes() -> Router<App> {
     Router::new().route("/health/live", get(|| async { StatusCode::NO_CONTENT })).route(
         "/health/ready",
         get(|State(app): State<App>| async move {
+            app.log.require_agreement()?;
             match storage::ping(&app.pool).await {
                 Ok(()) => Ok(StatusCode::NO_CONTENT),
                 Err(_) => Err(Problem::new(ProblemKind::Unavailable)),
