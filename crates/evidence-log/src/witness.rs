@@ -12,6 +12,8 @@
 
 use std::str::FromStr;
 
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use thiserror::Error;
 
 use crate::checkpoint::{Checkpoint, decimal};
@@ -20,6 +22,26 @@ use crate::note::{Note, VerifierKey};
 use crate::tree::verify_consistency;
 
 const MOST_HASHES: usize = 63;
+
+/// The header in which a witness that does not sign shows what it has seen: the checkpoint with the log's own
+/// signature, in base64. It is an addition to the standard: a word alone proves nothing.
+pub const SEEN: &str = "x-seen-checkpoint";
+
+/// What a witness has seen, where that is signed by one of the log's keys.
+#[must_use]
+pub fn proved(header: &str, logs: &[VerifierKey]) -> Option<Checkpoint> {
+    let text = String::from_utf8(STANDARD.decode(header.trim()).ok()?).ok()?;
+    let note: Note = text.parse().ok()?;
+    let checkpoint: Checkpoint = note.text().parse().ok()?;
+    let keys: Vec<VerifierKey> = logs.iter().filter(|key| key.name() == checkpoint.origin).cloned().collect();
+    (!keys.is_empty() && note.verify(&keys).is_ok()).then_some(checkpoint)
+}
+
+/// How a witness shows what it has seen.
+#[must_use]
+pub fn shown(note: &str) -> String {
+    STANDARD.encode(note)
+}
 
 /// What a log asks a witness.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -2,7 +2,8 @@
 //! that lead on from it (C2SP tlog-witness). An owners' association or an auditor can run one.
 //!
 //! The store is a folder with a file for each log, named by the SHA-256 of its origin, which holds the
-//! newest checkpoint that was signed. It is on the disk before the signature is sent.
+//! newest checkpoint that was signed, with the log's own signature. It is on the disk before the signature is sent, and
+//! is shown to whoever asks about another one: it proves what was seen.
 
 use std::fs::File;
 use std::io::Write;
@@ -13,8 +14,8 @@ use std::{fs, io};
 
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, State};
-use axum::http::{StatusCode, header};
-use axum::response::{IntoResponse, Response};
+use axum::http::{HeaderName, StatusCode, header};
+use axum::response::{AppendHeaders, IntoResponse, Response};
 use axum::routing::post;
 use clap::Args;
 use sha2::{Digest, Sha256};
@@ -25,8 +26,8 @@ use application::log::sequencer;
 use application::outside::Outside;
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
-use evidence_log::note::{KeyKind, SignerKey, VerifierKey};
-use evidence_log::witness::{Question, Refusal};
+use evidence_log::note::{KeyKind, Note, SignerKey, VerifierKey};
+use evidence_log::witness::{Question, Refusal, SEEN, shown};
 use web::connections::{self, Most};
 
 /// More than any question has.
@@ -89,9 +90,9 @@ pub async fn run(options: Options) -> Done {
 
 async fn add_checkpoint(State(witness): State<Arc<Witness>>, question: String) -> Response {
     let answered = tokio::task::spawn_blocking(move || witness.answer(&question)).await;
-    let refusal = match answered {
+    let (refusal, seen) = match answered {
         Ok(Ok(Ok(line))) => return line.into_response(),
-        Ok(Ok(Err(refusal))) => refusal,
+        Ok(Ok(Err(refused))) => refused,
         Ok(Err(error)) => {
             eprintln!("wardbook: {error}");
             return StatusCode::INTERNAL_SERVER_ERROR.into_response();
@@ -104,38 +105,53 @@ async fn add_checkpoint(State(witness): State<Arc<Witness>>, question: String) -
         Refusal::NotSigned => StatusCode::FORBIDDEN,
         Refusal::OtherSize(size) => {
             let kind = [(header::CONTENT_TYPE, "text/x.tlog.size")];
-            return (StatusCode::CONFLICT, kind, format!("{size}\n")).into_response();
+            return (StatusCode::CONFLICT, kind, shows(seen), format!("{size}\n")).into_response();
         }
         Refusal::Inconsistent => StatusCode::UNPROCESSABLE_ENTITY,
     };
-    (status, format!("{refusal}\n")).into_response()
+    (status, shows(seen), format!("{refusal}\n")).into_response()
 }
+
+/// The header with what was seen.
+fn shows(seen: Option<String>) -> AppendHeaders<Option<(HeaderName, String)>> {
+    AppendHeaders(seen.map(|note| (HeaderName::from_static(SEEN), shown(&note))))
+}
+
+/// A question that was refused, and what the witness has seen of that log.
+type Refused = (Refusal, Option<String>);
 
 impl Witness {
     /// The line under the checkpoint, once it is stored.
-    fn answer(&self, question: &str) -> io::Result<Result<String, Refusal>> {
+    fn answer(&self, question: &str) -> io::Result<Result<String, Refused>> {
         let question: Question = match question.parse() {
             Ok(question) => question,
-            Err(refusal) => return Ok(Err(refusal)),
+            Err(refusal) => return Ok(Err((refusal, None))),
         };
         let store = self.store.lock().map_err(|_| io::Error::other("the store is not usable any more"))?;
         let origin = match question.checkpoint() {
             Ok(checkpoint) => checkpoint.origin,
-            Err(refusal) => return Ok(Err(refusal)),
+            Err(refusal) => return Ok(Err((refusal, None))),
         };
         let file = store.join(Hash(Sha256::digest(&origin).into()).to_string());
-        let seen: Option<Checkpoint> = match fs::read_to_string(&file) {
-            Ok(text) => Some(text.parse().map_err(|error| io::Error::other(format!("{origin}: {error}")))?),
+        let stored = match fs::read_to_string(&file) {
+            Ok(text) => Some(text),
             Err(error) if error.kind() == io::ErrorKind::NotFound => None,
             Err(error) => return Err(error),
         };
-        let checkpoint = match question.consider(&self.logs, seen.as_ref()) {
-            Ok(checkpoint) => checkpoint,
-            Err(refusal) => return Ok(Err(refusal)),
+        let corrupt = |error: &dyn std::fmt::Display| io::Error::other(format!("{origin}: {error}"));
+        let seen: Option<Checkpoint> = match &stored {
+            Some(text) => {
+                let note: Note = text.parse().map_err(|error| corrupt(&error))?;
+                Some(note.text().parse().map_err(|error| corrupt(&error))?)
+            }
+            None => None,
         };
+        if let Err(refusal) = question.consider(&self.logs, seen.as_ref()) {
+            return Ok(Err((refusal, stored)));
+        }
         let half = file.with_extension("half");
         let mut out = File::create(&half)?;
-        out.write_all(checkpoint.to_string().as_bytes())?;
+        out.write_all(question.note.to_string().as_bytes())?;
         out.sync_all()?;
         fs::rename(&half, &file)?;
         File::open(store.as_path())?.sync_all()?;

@@ -115,13 +115,92 @@ async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_ala
         .map(|entry| entry.unwrap().path())
         .find(|path| path.file_name().unwrap().len() == 64)
         .unwrap();
-    std::fs::write(file, format!("{ORIGIN}\n{}\n{}\n", head.0 + 5, root.to_base64())).unwrap();
+    std::fs::write(file, head_signed_by_us(u64::try_from(head.0 + 5).unwrap(), root)).unwrap();
     town.ask(&town.tenant, json!({})).await;
     let alarm = cosigning.round().await.unwrap_err().to_string();
-    assert!(alarm.contains("refusing to sign: the witness w has seen size"), "{alarm}");
+    assert!(alarm.contains("refusing to sign: the witness w shows a head of size"), "{alarm}");
+    // It stays, and nothing is decided; a process that begins anew finds it too.
+    assert!(cosigning.round().await.is_err());
+    assert_eq!(town.anon.get("/health/ready").await.status, 503);
+    town.ask(&town.tenant, json!({})).await.expect(503);
+    assert!(sequencer().round().await.is_err());
+    town.app.log.require_agreement().unwrap_err();
     // One that does not answer holds nothing up.
     drop(witness);
-    town.ask(&town.tenant, json!({})).await;
     sequencer().round().await.unwrap();
+    town.ask(&town.tenant, json!({})).await.expect(201);
+    machine.town.close().await;
+}
+
+/// A head of the town's log with its own signature.
+fn head_signed_by_us(size: u64, root: evidence_log::hash::Hash) -> String {
+    let keys = application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+    let checkpoint = evidence_log::checkpoint::Checkpoint { origin: ORIGIN.to_owned(), size, root };
+    evidence_log::note::Note::sign(checkpoint.to_string(), &keys, 0).to_string()
+}
+
+/// A witness that says whatever it is told to, to every question.
+async fn liar(status: u16, header: Option<String>, body: &'static str) -> String {
+    let reply = move || async move {
+        let header = header.map(|value| (evidence_log::witness::SEEN, value));
+        (axum::http::StatusCode::from_u16(status).unwrap(), axum::response::AppendHeaders(header), body)
+    };
+    let router = axum::Router::new().route("/add-checkpoint", axum::routing::post(reply));
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = format!("http://{}", listener.local_addr().unwrap());
+    let most = web::connections::Most { in_all: 8, by_address: 8 };
+    tokio::spawn(web::connections::serve(listener, router, most, std::future::pending()));
+    address
+}
+
+/// One that says 422 (our log is a fork) is a warning; one that answers 409 with `9999999999`, unsigned, stops the
+/// register within two seconds, and a restart does not help.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_word_without_proof_stops_nothing_and_proof_does() {
+    use application::log::cosigning::Witnesses;
+    let machine = Machine::new().await;
+    let town = &machine.town;
+    let log = town.sequencer.verifiers().next().unwrap().to_string();
+    let key = crate::harness::pem_of([11; 32]);
+    let key =
+        application::log::sequencer::signer("w.example/w", evidence_log::note::KeyKind::TextAndTime, &key);
+    let vkey = key.unwrap().verifier().to_string();
+    let sequencer = |address: &str| {
+        let policy = format!("log {log}\nwitness w {vkey} {address}\nquorum none\n");
+        let policy: evidence_log::policy::Policy = policy.parse().unwrap();
+        let keys = application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let archive = application::log::archive::Archive::new(machine.file("checkpoints"));
+        application::log::sequencer::Sequencer::new(town.app.clone(), keys, archive)
+            .with_witnesses(Witnesses::new(policy.witnesses()))
+    };
+    let stolen = application::log::sequencer::keys(ORIGIN, &[crate::harness::pem_of([7; 32])]).unwrap();
+    let root = evidence_log::hash::Hash([5; 32]);
+    let checkpoint = evidence_log::checkpoint::Checkpoint { origin: ORIGIN.to_owned(), size: 99_999, root };
+    let not_ours = evidence_log::note::Note::sign(checkpoint.to_string(), &stolen, 0).to_string();
+    let first = town.anon.get("/log/checkpoint").await.text;
+    for (status, header, body) in [
+        (409, None, "9999999999\n"),
+        (409, Some("nonsense".to_owned()), "9999999999\n"),
+        (409, Some(evidence_log::witness::shown(&not_ours)), "99999\n"),
+        (422, None, "fork\n"),
+        // A head that is ours proves nothing against us.
+        (422, Some(evidence_log::witness::shown(&first)), "fork\n"),
+    ] {
+        let address = liar(status, header, body).await;
+        town.ask(&town.tenant, json!({})).await.expect(201);
+        let cosigning = sequencer(&address);
+        for _ in 0..3 {
+            cosigning.round().await.unwrap_or_else(|error| panic!("{status} {body}: {error}"));
+        }
+        town.app.log.require_agreement().unwrap();
+    }
+    // Two heads of one size under our own signature.
+    let (size, _): (i64, i64) =
+        sqlx::query_as("SELECT size, size FROM logs").fetch_one(&town.admin).await.unwrap();
+    let forked = head_signed_by_us(u64::try_from(size - 1).unwrap(), root);
+    let address = liar(422, Some(evidence_log::witness::shown(&forked)), "fork\n").await;
+    town.ask(&town.tenant, json!({})).await.expect(201);
+    let alarm = sequencer(&address).round().await.unwrap_err().to_string();
+    assert!(alarm.contains("that these keys have signed"), "{alarm}");
     machine.town.close().await;
 }

@@ -2,7 +2,8 @@
 //!
 //! Nobody waits for a witness longer than two seconds; one that did not answer is asked again after a
 //! while, and one whose signature has grown old too. Each is asked once before this process signs
-//! anything: one that has seen a larger tree than ours is an alarm, and nothing is signed from then on.
+//! anything. What stops the signing is proof: a head of ours, by our own signature, that is larger or another one. A
+//! word without it is a warning with the witness's name, and that witness is left out for a while.
 
 use std::collections::HashMap;
 use std::sync::Mutex;
@@ -14,9 +15,11 @@ use time::OffsetDateTime;
 use tokio::task::JoinSet;
 
 use crate::log::reading;
-use evidence_log::note::{Note, SignatureLine};
+use evidence_log::checkpoint::Checkpoint;
+use evidence_log::note::{Note, SignatureLine, VerifierKey};
 use evidence_log::policy::Witness;
-use evidence_log::witness::Question;
+use evidence_log::tree::verify_consistency;
+use evidence_log::witness::{Question, SEEN, proved};
 use storage::{Result, log};
 
 /// How long one witness may take.
@@ -60,13 +63,17 @@ pub struct Witnesses {
 enum WitnessFailure {
     #[error("{0}")]
     NoSignature(String),
-    #[error("it has seen size {0}")]
+    #[error("it says that it has seen size {0}, and does not show it")]
     Seen(u64),
+    #[error("it shows a head of size {} that these keys have signed", .0.size)]
+    Proved(Checkpoint),
 }
 
-/// A witness has seen a larger tree than ours.
+/// A witness shows a head that our keys have signed, and that is not one of our log.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
-#[error("the witness {witness} has seen size {seen}, the database has {size}")]
+#[error(
+    "the witness {witness} shows a head of size {seen} that these keys have signed, the database has {size} and not that head"
+)]
 pub struct Alarm {
     /// The name of the witness.
     pub witness: String,
@@ -139,7 +146,7 @@ impl Witnesses {
     pub async fn ask(
         &self,
         pool: &PgPool,
-        head: &log::Head,
+        (head, keys): (&log::Head, &[VerifierKey]),
         now: OffsetDateTime,
     ) -> Result<std::result::Result<Vec<SignatureLine>, Alarm>> {
         let Ok(note) = head.note.parse::<Note>() else { return Ok(Ok(vec![])) };
@@ -149,7 +156,8 @@ impl Witnesses {
             if !memory.is_due(head.size, now) {
                 continue;
             }
-            asked.spawn(ask_one(pool.clone(), head.clone(), note.clone(), witness.clone(), memory.seen));
+            let ours = (head.clone(), note.clone(), keys.to_vec());
+            asked.spawn(ask_one(pool.clone(), ours, witness.clone(), memory.seen));
         }
         let mut lines = vec![];
         while let Some(done) = asked.join_next().await {
@@ -163,8 +171,8 @@ impl Witnesses {
                     );
                     lines.push(line);
                 }
-                Err(WitnessFailure::Seen(seen)) if seen > head.size => {
-                    return Ok(Err(Alarm { witness, seen, size: head.size }));
+                Err(WitnessFailure::Proved(seen)) => {
+                    return Ok(Err(Alarm { witness, seen: seen.size, size: head.size }));
                 }
                 Err(said) => {
                     tracing::warn!(witness, error = %said, "log.not_cosigned");
@@ -183,8 +191,7 @@ type WitnessAnswer = (String, std::result::Result<SignatureLine, WitnessFailure>
 
 async fn ask_one(
     pool: PgPool,
-    head: log::Head,
-    note: Note,
+    (head, note, keys): (log::Head, Note, Vec<VerifierKey>),
     witness: Witness,
     seen: u64,
 ) -> Result<WitnessAnswer> {
@@ -197,11 +204,20 @@ async fn ask_one(
             reading::consistency(&mut *pool.acquire().await?, head.log, old, head.size).await?
         };
         let question = Question { old, proof, note: note.clone() };
-        let asked = witness.clone();
-        said = tokio::task::spawn_blocking(move || send(&asked, &question))
+        let (asked, known) = (witness.clone(), keys.clone());
+        said = tokio::task::spawn_blocking(move || send(&asked, &question, &known))
             .await
             .unwrap_or_else(|error| Err(WitnessFailure::NoSignature(error.to_string())));
         match said {
+            Err(WitnessFailure::Proved(seen)) => {
+                let is_ours = leads_to(&pool, &seen, &head).await?;
+                said =
+                    Err(if is_ours { WitnessFailure::Seen(seen.size) } else { WitnessFailure::Proved(seen) });
+                match said {
+                    Err(WitnessFailure::Seen(size)) if size != old => old = size,
+                    _ => break,
+                }
+            }
             Err(WitnessFailure::Seen(size)) if size <= head.size => old = size,
             _ => break,
         }
@@ -209,7 +225,20 @@ async fn ask_one(
     Ok((witness.name, said))
 }
 
-fn send(witness: &Witness, question: &Question) -> std::result::Result<SignatureLine, WitnessFailure> {
+/// Whether a head that our keys have signed is one of our log.
+async fn leads_to(pool: &PgPool, seen: &Checkpoint, head: &log::Head) -> Result<bool> {
+    if seen.size == 0 || seen.size >= head.size {
+        return Ok(seen.size < head.size || (seen.size == head.size && seen.root == head.root));
+    }
+    let proof = reading::consistency(&mut *pool.acquire().await?, head.log, seen.size, head.size).await?;
+    Ok(verify_consistency(seen.size, head.size, seen.root, head.root, &proof).is_ok())
+}
+
+fn send(
+    witness: &Witness,
+    question: &Question,
+    keys: &[VerifierKey],
+) -> std::result::Result<SignatureLine, WitnessFailure> {
     let nothing = |error: &dyn std::fmt::Display| WitnessFailure::NoSignature(error.to_string());
     let address = witness.address.as_deref().unwrap_or_default().trim_end_matches('/');
     let config = ureq::Agent::config_builder()
@@ -221,10 +250,16 @@ fn send(witness: &Witness, question: &Question) -> std::result::Result<Signature
         .post(format!("{address}/add-checkpoint"))
         .send(question.to_string())
         .map_err(|error| nothing(&error))?;
+    let seen = answer.headers().get(SEEN).and_then(|header| proved(header.to_str().ok()?, keys));
     let text = answer.body_mut().with_config().limit(MOST_BYTES).read_to_string();
     let text = text.map_err(|error| nothing(&error))?;
-    match answer.status().as_u16() {
+    let status = answer.status().as_u16();
+    if let Some(seen) = seen.filter(|_| [409, 422].contains(&status)) {
+        return Err(WitnessFailure::Proved(seen));
+    }
+    match status {
         200 => signed(witness, question, &text).ok_or_else(|| nothing(&"its signature is not good")),
+        422 => Err(nothing(&"it says that this is another log than it knows, and does not show it")),
         409 => match text.trim_end().parse() {
             Ok(size) => Err(WitnessFailure::Seen(size)),
             Err(_) => Err(nothing(&"it has seen another size and does not say which")),
@@ -235,11 +270,12 @@ fn send(witness: &Witness, question: &Question) -> std::result::Result<Signature
 
 /// Its line, if it is one of this witness under this checkpoint.
 fn signed(witness: &Witness, question: &Question, text: &str) -> Option<SignatureLine> {
-    let line: SignatureLine = text.lines().find_map(|line| line.parse().ok())?;
-    let mut note = Note::unsigned(question.note.text().to_owned());
-    note.add(line.clone());
-    note.verify(std::slice::from_ref(&witness.key)).ok()?;
-    Some(line)
+    // Every line is read: a witness may sign with keys of other kinds as well.
+    text.lines().filter_map(|line| line.parse::<SignatureLine>().ok()).find(|line| {
+        let mut note = Note::unsigned(question.note.text().to_owned());
+        note.add(line.clone());
+        note.verify(std::slice::from_ref(&witness.key)).is_ok()
+    })
 }
 
 /// A signed head with the lines that came in.

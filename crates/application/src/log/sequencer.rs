@@ -170,6 +170,7 @@ impl Sequencer {
             Ok(_) => self.app.log.compared(true),
             // An archive that is missing says nothing of the database: then signing waits, and no more.
             Err(LogError::Fork { archived, .. }) if *archived > 0 => self.app.log.compared(false),
+            Err(LogError::Alarm(_)) => self.app.log.compared(false),
             Err(_) => {}
         }
         done
@@ -295,12 +296,15 @@ impl Sequencer {
         if read.is_some() && !self.witnesses.are_due(head.size, now) {
             return Ok(());
         }
-        let asked = self.witnesses.ask(&self.app.pool, head, now).await?;
+        let keys: Vec<_> = self.verifiers().cloned().collect();
+        let asked = self.witnesses.ask(&self.app.pool, (head, &keys), now).await?;
         let mut db = self.app.pool.acquire().await?;
         let lines = match asked {
             Ok(lines) => lines,
             // Another process has moved on meanwhile, and shows the witnesses what it signed.
-            Err(alarm) if log::size(&mut db, head.log).await? >= alarm.seen => return Ok(()),
+            Err(alarm) if alarm.seen > head.size && log::size(&mut db, head.log).await? >= alarm.seen => {
+                return Ok(());
+            }
             Err(alarm) => return Err(self.witnesses.raise(alarm).into()),
         };
         if read.is_some() && lines.is_empty() {
