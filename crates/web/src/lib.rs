@@ -20,12 +20,14 @@ mod strict_json;
 use std::time::Duration;
 
 use axum::extract::{DefaultBodyLimit, Request, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use axum::{Router, middleware};
 use tower::ServiceBuilder;
+use tower::util::option_layer;
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::timeout::TimeoutLayer;
 
 use crate::limits::Limits;
@@ -44,6 +46,10 @@ async fn undisturbed(State(work): State<Undisturbed>, request: Request, next: Ne
 /// The whole service.
 pub fn router(app: App, limits: Limits) -> Router {
     let (api, document) = openapi::build();
+    // Browsers that came by TLS once come by nothing else for a year (RFC 6797).
+    let by_tls = app.tokens.issuer().starts_with("https://");
+    let year = HeaderValue::from_static("max-age=31536000");
+    let hsts = by_tls.then(|| SetResponseHeaderLayer::overriding(header::STRICT_TRANSPORT_SECURITY, year));
     let (random, work) = (app.outside.clone(), app.work.clone());
     let layers = ServiceBuilder::new()
         .layer(middleware::from_fn_with_state(random, problem::with_request_id))
@@ -65,5 +71,10 @@ pub fn router(app: App, limits: Limits) -> Router {
         .fallback(|| async { Problem::new(ProblemKind::NotFound) })
         .method_not_allowed_fallback(|| async { Problem::new(ProblemKind::MethodNotAllowed) })
         .layer(layers)
+        .layer(SetResponseHeaderLayer::overriding(
+            header::REFERRER_POLICY,
+            HeaderValue::from_static("no-referrer"),
+        ))
+        .layer(option_layer(hsts))
         .with_state(app)
 }

@@ -281,3 +281,42 @@ async fn an_attack_leaves_lines_by_which_it_is_found() {
     }
     town.close().await;
 }
+
+#[tokio::test]
+async fn sessions_are_seen_and_ended_by_their_owner_and_end_when_nobody_uses_them() {
+    let town = Town::open().await;
+    let (anon, email) = enrolled(&town, "Ada", None).await;
+    let first = with(&anon, &sign_in(&town, &email, PASSWORD, None).await.expect(201));
+    town.pass(Duration::seconds(1));
+    let tokens = sign_in(&town, &email, PASSWORD, None).await.expect(201);
+    let second = with(&anon, &tokens);
+    let own = async || second.get("/v1/me/sessions").await.expect(200)["items"].as_array().unwrap().clone();
+    // The harness has signed her in once more, without a sign-in.
+    let listed = own().await;
+    assert_eq!(listed.len(), 3, "{listed:?}");
+    let id = |session: &Value| session["id"].as_str().unwrap().to_owned();
+    let before = listed.iter().filter(|session| !session["used_at"].is_null()).map(id).collect::<Vec<_>>();
+    let path = format!("/v1/me/sessions/{}", before[0]);
+    town.tenant.call("DELETE", &path, &[], vec![]).await.expect(404);
+    assert_eq!(second.call("DELETE", &path, &[], vec![]).await.status, 204);
+    second.call("DELETE", &path, &[], vec![]).await.expect(404);
+    first.get("/v1/me").await.expect(401);
+    assert_eq!(own().await.len(), 2);
+    // Two weeks in a drawer.
+    town.pass(Duration::days(15));
+    let refresh = json!({"refresh_token": tokens["refresh_token"]});
+    town.anon.post("/v1/sessions/refresh", refresh).await.expect(401);
+    town.close().await;
+}
+
+#[tokio::test]
+async fn replies_by_tls_say_that_nothing_else_is_spoken() {
+    let town = Town::open().await;
+    for path in ["/health/live", "/v1/me", "/docs/"] {
+        let headers = town.anon.get(path).await.headers;
+        // The issuer of the town has https.
+        assert_eq!(headers["strict-transport-security"], "max-age=31536000", "{path}");
+        assert_eq!(headers["referrer-policy"], "no-referrer", "{path}");
+    }
+    town.close().await;
+}

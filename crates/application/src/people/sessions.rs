@@ -7,15 +7,20 @@ use time::{Duration, OffsetDateTime};
 use crate::caller::{Caller, needs_second_factor};
 use crate::network::Network;
 use crate::people::accounts::{FREE_ATTEMPTS, Factor, blocked, shown_factor};
-use crate::{ActError, App};
+use crate::{ActError, App, Read};
 use crypto::passwords::Lane;
 use crypto::tokens::keys::KeyError;
 use crypto::tokens::secret_hash;
 use domain::ids::{ActorId, ClientProgramId, SessionId};
 use domain::people::{Post, Scope};
 use storage::people;
+use storage::people::sessions::SessionSummary;
 use storage::people::{Seat, accounts, places, sessions};
 
+/// For how long a session of staff may stand unused: a long lunch at a counter. Of others: two weeks of a telephone in a
+/// drawer.
+const STAFF_IDLE: Duration = Duration::hours(3);
+const IDLE: Duration = Duration::days(14);
 /// Seconds for which an access token is good.
 pub const ACCESS_SECONDS: i64 = 600;
 
@@ -177,6 +182,11 @@ pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> 
     let running = sessions::running(&mut tx, found.session_id, now, now.date())
         .await?
         .ok_or(ActError::Unauthenticated)?;
+    // Whoever stands at an unlocked computer hours later has nothing: staff after three hours, others after two weeks.
+    let staff = running.seats.iter().any(|seat| needs_second_factor(seat.kind));
+    if now - found.issued_at > if staff { STAFF_IDLE } else { IDLE } {
+        return Err(ActError::Unauthenticated);
+    }
     tx.commit().await?;
     let caller = Caller::in_session(running.person, found.session_id, running.second_factor, running.seats);
     Ok(SessionTokens {
@@ -191,6 +201,26 @@ pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> 
         second_factor: running.second_factor,
         second_factor_missing: caller.second_factor_missing,
     })
+}
+
+/// The caller's sessions that are running.
+///
+/// # Errors
+/// When a program calls.
+pub async fn own(read: &mut Read<'_>) -> Result<Vec<SessionSummary>, ActError> {
+    let person = read.caller.require_person()?;
+    Ok(sessions::of_person(&mut read.db, person, read.now).await?)
+}
+
+/// Ends one of the caller's sessions.
+///
+/// # Errors
+/// [`ActError::NotFound`] when there is none of theirs.
+pub async fn end_own(app: &App, caller: &Caller, id: SessionId) -> Result<(), ActError> {
+    let person = caller.require_person()?;
+    let now = app.outside.clock.now();
+    let ended = sessions::end_own(&mut *app.pool.acquire().await?, person, id, now).await?;
+    if ended { Ok(()) } else { Err(ActError::NotFound) }
 }
 
 /// Ends the caller's session: its access tokens stop working at once.

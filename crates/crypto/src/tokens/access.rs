@@ -48,6 +48,12 @@ impl TokenKeys {
         Ok(Self { issuer: issuer.to_owned(), keys: KeySet::from_pem(texts)? })
     }
 
+    /// Who issues them.
+    #[must_use]
+    pub fn issuer(&self) -> &str {
+        &self.issuer
+    }
+
     /// Signs the access token of a client program.
     ///
     /// # Errors

@@ -1,7 +1,9 @@
 //! Sessions, refresh tokens and the secrets of client programs.
 
+use serde::Serialize;
 use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
+use utoipa::ToSchema;
 
 use crate::people::Seat;
 use crate::{Result, wrote};
@@ -49,12 +51,69 @@ pub async fn add_refresh_token(
     Ok(())
 }
 
+/// A session that is running, as its owner sees it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SessionSummary {
+    /// Its id.
+    pub id: SessionId,
+    /// It was begun with a second factor.
+    pub second_factor: bool,
+    /// When it began.
+    #[serde(with = "time::serde::rfc3339")]
+    pub started_at: OffsetDateTime,
+    /// When its newest tokens were given out.
+    #[serde(with = "time::serde::rfc3339::option")]
+    pub used_at: Option<OffsetDateTime>,
+    /// When it ends by itself.
+    #[serde(with = "time::serde::rfc3339")]
+    pub expires_at: OffsetDateTime,
+}
+
+/// The sessions of a person that are running, the oldest first.
+pub async fn of_person(
+    db: &mut PgConnection,
+    person: PersonId,
+    now: OffsetDateTime,
+) -> Result<Vec<SessionSummary>> {
+    Ok(sqlx::query_as!(
+        SessionSummary,
+        r#"SELECT id AS "id: _", second_factor, started_at, expires_at,
+                  (SELECT max(issued_at) FROM refresh_tokens WHERE session_id = sessions.id) AS used_at
+           FROM sessions WHERE person_id = $1 AND ended_at IS NULL AND expires_at > $2 ORDER BY started_at, id"#,
+        person.0,
+        now
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Ends a session of a person. `false` when there is none of theirs that is running.
+pub async fn end_own(
+    db: &mut PgConnection,
+    person: PersonId,
+    session: SessionId,
+    now: OffsetDateTime,
+) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE sessions SET ended_at = $3
+         WHERE id = $2 AND person_id = $1 AND ended_at IS NULL AND expires_at > $3",
+        person.0,
+        session.0,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
 /// A refresh token with its session.
 pub struct RefreshToken {
     /// Of which session.
     pub session_id: SessionId,
     /// The person whose session it is.
     pub person_id: PersonId,
+    /// When it was given out.
+    pub issued_at: OffsetDateTime,
     /// When it was used.
     pub used_at: Option<OffsetDateTime>,
     /// When the session ends by itself.
@@ -67,7 +126,7 @@ pub struct RefreshToken {
 pub async fn refresh_token(db: &mut PgConnection, token_hash: &[u8]) -> Result<Option<RefreshToken>> {
     Ok(sqlx::query_as!(
         RefreshToken,
-        "SELECT session_id, person_id, used_at, expires_at, ended_at
+        "SELECT session_id, person_id, issued_at, used_at, expires_at, ended_at
          FROM refresh_tokens JOIN sessions ON sessions.id = session_id
          WHERE token_hash = $1 FOR UPDATE",
         token_hash

@@ -74,6 +74,9 @@ const PEOPLE: &[Who] = &[
 pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("who_am_i", ANYBODY, Nobody),
     ("change_password", PEOPLE, Barred),
+    ("list_own_sessions", PEOPLE, Barred),
+    // Of somebody else: it is not there.
+    ("end_own_session", &[], Hidden),
     ("draw_second_factor", PEOPLE, Barred),
     ("set_second_factor", PEOPLE, Barred),
     ("remove_second_factor", PEOPLE, Barred),

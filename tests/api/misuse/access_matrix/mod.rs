@@ -238,6 +238,7 @@ async fn things(town: &Town, program: &str, site: &Site) -> Things {
         ("counter_id", town.counter.clone()),
         ("appointment_id", town.appointment.clone()),
         ("registration_id", town.registration.clone()),
+        ("session_id", uuid::Uuid::nil().to_string()),
         ("lock_id", town.locks[0].clone()),
         ("authority_id", town.authority["tenant"].clone()),
         ("differ_id", town.differ.clone()),

@@ -10,18 +10,20 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::ListQuery;
 use crate::extract::{Body, Call, Id, Listing, Secret};
 use crate::problem::Problem;
-use crate::reply::{HandlerResult, List};
+use crate::reply::{HandlerResult, List, ok};
 use crate::scopes::AnyProgram;
 use application::people::accounts;
 use application::people::accounts::{Factor, NewFactor};
+use application::people::sessions;
 use application::people::sessions::shown_once;
 use application::rights::notices;
 use application::{ActError, App};
 use crypto::passwords::PASSWORD_LENGTHS;
-use domain::ids::{ActorId, NoticeId, PersonId};
+use domain::ids::{ActorId, NoticeId, PersonId, SessionId};
 use domain::people::Scope;
 use domain::rights::notices::Notice;
 use storage::people::Seat;
+use storage::people::sessions::SessionSummary;
 
 /// Routes.
 pub fn routes() -> OpenApiRouter<App> {
@@ -31,6 +33,8 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(draw_second_factor))
         .routes(operations!(set_second_factor))
         .routes(operations!(remove_second_factor))
+        .routes(operations!(list_own_sessions))
+        .routes(operations!(end_own_session))
         .routes(operations!(list_notices))
         .routes(operations!(read_notice))
 }
@@ -172,6 +176,20 @@ pub(super) fn factor(code: Option<String>, recovery: Option<Secret>) -> Result<O
         }
         (code, None) => Ok(code.map(Factor::Code)),
     }
+}
+
+/// The caller's sessions that are running.
+#[utoipa::path(get, path = "/v1/me/sessions", tag = "me", responses((status = 200, body = List<SessionSummary>)))]
+async fn list_own_sessions(call: Call) -> HandlerResult {
+    let items = sessions::own(&mut call.read().await?).await?;
+    ok(&List { items })
+}
+
+/// End one of the caller's sessions: its access tokens stop working at once.
+#[utoipa::path(delete, path = "/v1/me/sessions/{session_id}", tag = "me", responses((status = 204)))]
+async fn end_own_session(call: Call, Id(id): Id<SessionId>) -> HandlerResult {
+    sessions::end_own(&call.app, &call.caller, id).await?;
+    Ok(StatusCode::NO_CONTENT.into_response())
 }
 
 /// What the caller was told: keys that are dead, rekeys, audits.
