@@ -150,3 +150,38 @@ fn a_file_that_is_no_receipt_is_refused_in_a_sentence() {
     assert_eq!(output.status.code(), Some(1));
     assert_eq!(said(&output), "wardbook: receipt: it has no empty line\n");
 }
+
+/// What was taken out of the log answers 500, and the auditor says "not reachable".
+#[tokio::test]
+async fn what_was_taken_out_of_the_log_is_named_as_missing() {
+    let machine = Machine::new().await;
+    machine.town.ask(&machine.town.tenant, json!({})).await.expect(201);
+    let server = machine.serve();
+    published(&machine).await;
+    assert_eq!(machine.audit(&server, "whole", &[]).await.status.code(), Some(0));
+    let do_it = async |sql: &str| {
+        let sql =
+            format!("SET session_replication_role = replica; {sql}; SET session_replication_role = origin");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&machine.town.admin).await.unwrap();
+    };
+    let cut = "CREATE TABLE kept AS SELECT * FROM log_tiles WHERE level = 0;
+               UPDATE log_tiles SET hashes = substring(hashes FROM 33) WHERE level = 0";
+    let mended =
+        "UPDATE log_tiles SET hashes = kept.hashes FROM kept WHERE log_tiles.level = 0; DROP TABLE kept";
+    for (taken, name, put_back) in [
+        (cut, "tile/0/000", Some(mended)),
+        ("DELETE FROM log_leaves WHERE index = 3", "tile/entries/000", None),
+    ] {
+        do_it(taken).await;
+        for (mirror, all) in [("new-mirror", &[][..]), ("whole", &["--all"])] {
+            let found = machine.audit(&server, mirror, all).await;
+            assert_eq!(found.status.code(), Some(4), "{}", said(&found));
+            let said = said(&found);
+            assert!(said.contains("INCONSISTENT") && said.contains(name), "{said}");
+        }
+        if let Some(put_back) = put_back {
+            do_it(put_back).await;
+        }
+    }
+    drop(server);
+}

@@ -52,7 +52,13 @@ pub async fn consistency(db: &mut PgConnection, log: i16, old: u64, new: u64) ->
     hashes(db, log, &stretches).await
 }
 
-/// The bytes of a published tile or bundle; nothing where the published log has none of this width.
+/// What was published and is not there any more: it is told here, and whoever audits finds that it is missing.
+fn gone(path: TilePath) -> Option<Vec<u8>> {
+    tracing::error!(path = %path, "log.missing");
+    None
+}
+
+/// The bytes of a published tile or bundle; nothing where the published log has none of this width, or has lost it.
 ///
 /// # Errors
 /// When the database is not as it has to be.
@@ -65,15 +71,17 @@ pub async fn tile(db: &mut PgConnection, log: i16, path: TilePath) -> Result<Opt
         Content::Hashes(level) => {
             let tiles = log::tiles(db, published.log, &[(level, path.index)]).await?;
             let hashes = tiles.first().and_then(|tile| tile.hashes.get(..usize::from(path.width)));
-            let hashes = hashes.ok_or_else(|| missing(path))?;
-            Ok(Some(hashes.iter().flat_map(|hash| hash.0).collect()))
+            Ok(match hashes {
+                Some(hashes) => Some(hashes.iter().flat_map(|hash| hash.0).collect()),
+                None => gone(path),
+            })
         }
         Content::Entries => {
             let first = path.index * u64::from(tile::WIDTH);
             let bodies = log::bodies(db, published.log, first, first + u64::from(path.width)).await?;
             let all = bodies.len() == usize::from(path.width);
             let bundle = tile::bundle(bodies.iter().map(Vec::as_slice)).filter(|_| all);
-            Ok(Some(bundle.ok_or_else(|| missing(path))?))
+            Ok(bundle.or_else(|| gone(path)))
         }
     }
 }
