@@ -36,6 +36,9 @@ pub struct Options {
     sequencing: SequencingOptions,
     #[command(flatten)]
     limits: LimitOptions,
+    /// Serve although the database may lose what it has committed (`synchronous_commit = off`): for trying things out.
+    #[arg(long, env = "WARDBOOK_COMMITS_MAY_BE_LOST")]
+    commits_may_be_lost: bool,
 }
 
 /// How this process works on the log.
@@ -58,9 +61,12 @@ pub async fn run(options: Options) -> Done {
     let keys = options.keys.read()?;
     let SequencingOptions { no_sequencing, log_most_waiting, log_longest_wait } = options.sequencing;
     let pressure = Backpressure { most: log_most_waiting, longest: Duration::from_secs(log_longest_wait) };
+    let pool = options.database.pool().await?;
+    if !options.commits_may_be_lost {
+        require_lasting_commits(&pool).await?;
+    }
     let limits = options.limits.writes();
-    let app =
-        App { log: LogView::new(pressure), limits, ..options::app(options.database.pool().await?, &keys)? };
+    let app = App { log: LogView::new(pressure), limits, ..options::app(pool, &keys)? };
     let sequencer = options.log.sequencer(app.clone())?;
     let listener = listen(options.listen).await?;
     let most = options.limits.most(options.database.connections)?;
@@ -73,6 +79,15 @@ pub async fn run(options: Options) -> Done {
     let log = if no_sequencing { LogWork::Watch } else { LogWork::Sequence };
     let withdrawn = &options.keys.withdrawn_card_keys;
     serve(app, withdrawn, (sequencer, log), listener, (options.limits.limits(), most)).await
+}
+
+/// What was answered stays: a database that answers before it has written could lose it when it dies.
+async fn require_lasting_commits(pool: &sqlx::PgPool) -> Done {
+    let setting: String = sqlx::query_scalar("SHOW synchronous_commit").fetch_one(pool).await?;
+    if setting == "off" {
+        return Err("the database has synchronous_commit = off: what was answered could be lost".into());
+    }
+    Ok(())
 }
 
 /// Figures, on an address of their own: they are nobody's business who calls the API.

@@ -68,6 +68,7 @@ async fn one_command_sets_a_register_up_and_the_others_read_what_it_wrote() {
     assert!(said(&begun).contains("this register has its supplier"), "{}", said(&begun));
     let mut serving = alone(&machine, &["serve", "--listen", "127.0.0.1:0"])
         .args(config)
+        .env("WARDBOOK_COMMITS_MAY_BE_LOST", "true")
         .stdout(Stdio::piped())
         .spawn()
         .unwrap();
@@ -112,5 +113,18 @@ async fn a_key_that_others_may_read_is_not_used_and_no_secret_is_in_the_help() {
         let help = said(&command.output().unwrap());
         assert!(help.contains("WARDBOOK_") && !help.contains("aPasswordOfItsOwn"), "{help}");
     }
+    machine.town.close().await;
+}
+
+/// 1 of 40 answered requests was lost.
+#[tokio::test]
+async fn a_database_that_may_lose_what_it_committed_is_refused() {
+    let machine = Machine::new().await;
+    let and = if machine.database.contains('?') { '&' } else { '?' };
+    let database = format!("{}{and}options[synchronous_commit]=off", machine.database);
+    let mut command = machine.command(&["serve", "--listen", "127.0.0.1:0"]);
+    command.env_remove("WARDBOOK_COMMITS_MAY_BE_LOST").env("WARDBOOK_DATABASE_URL", database);
+    let refused = command.output().unwrap();
+    assert!(!refused.status.success() && said(&refused).contains("synchronous_commit"), "{}", said(&refused));
     machine.town.close().await;
 }

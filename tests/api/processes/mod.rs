@@ -123,6 +123,8 @@ impl Machine {
             .env("WARDBOOK_CLIENT_ID", &self.auditor.0)
             .env("WARDBOOK_CLIENT_SECRET", &self.auditor.1)
             .env("WARDBOOK_CALLS_PER_SECOND", "100000")
+            // The databases of tests do not wait for the disk.
+            .env("WARDBOOK_COMMITS_MAY_BE_LOST", "true")
             .env("WARDBOOK_WRITES_PER_MINUTE", "1000000")
             .env("WARDBOOK_STAFF_WRITES_PER_MINUTE", "1000000")
             .env("WARDBOOK_REGISTRATION_WRITES_PER_MINUTE", "1000000")
