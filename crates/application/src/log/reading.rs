@@ -2,6 +2,7 @@
 
 use sqlx::PgConnection;
 
+use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
 use evidence_log::tile::{Content, Tile, TilePath};
 use evidence_log::tree::Stretch;
@@ -50,6 +51,21 @@ pub async fn inclusion(db: &mut PgConnection, log: i16, index: u64, size: u64) -
 pub async fn consistency(db: &mut PgConnection, log: i16, old: u64, new: u64) -> Result<Vec<Hash>> {
     let stretches = tree::consistency(old, new).ok_or_else(|| missing(format!("size {old}")))?;
     hashes(db, log, &stretches).await
+}
+
+/// Whether the head of a log leads on from a checkpoint of it, or is that checkpoint.
+///
+/// # Errors
+/// When the database cannot be read, or a tile is missing.
+pub async fn leads_on(db: &mut PgConnection, head: &log::Head, from: &Checkpoint) -> Result<bool> {
+    if from.size >= head.size {
+        return Ok(from.size == head.size && from.root == head.root);
+    }
+    if from.size == 0 {
+        return Ok(true);
+    }
+    let proof = consistency(db, head.log, from.size, head.size).await?;
+    Ok(tree::verify_consistency(from.size, head.size, from.root, head.root, &proof).is_ok())
 }
 
 /// What was published and is not there any more: it is told here, and whoever audits finds that it is missing.

@@ -10,7 +10,6 @@ use crate::rights::authorities::Consequences;
 use crate::rights::{authorities, left_without, notices};
 use crate::{Act, ActError, Read};
 use domain::calendar::{BACKWARDS, Period};
-use domain::cautions;
 use domain::ids::{AuthorityId, MembershipId, OrganisationId, PersonId, RegistrationId};
 use domain::people::{Membership, Post};
 use domain::rights::authorities::Authority;
@@ -176,6 +175,9 @@ async fn keep_some(
     found: &[RegistrationId],
     keep: &[AuthorityId],
 ) -> Result<(), ActError> {
+    if keep.is_empty() {
+        return Ok(());
+    }
     let mut ending = Vec::new();
     for registration in found {
         ending.extend(stored::given_by_seat(act.db(), *registration, seat).await?);
@@ -208,10 +210,8 @@ pub async fn consequences(read: &mut Read<'_>, id: MembershipId) -> Result<Conse
 impl Consequences {
     /// And what goes on one more registration.
     fn add(&mut self, given: Vec<Authority>, left: LeftWithout) {
-        if given.iter().any(|authority| authority.occupier) {
-            self.cautions = cautions::OCCUPIER_LEAVES.to_vec();
-        }
         self.authorities.extend(given);
+        self.cautions = authorities::cautions_for(&self.authorities);
         self.left.requests.extend(left.requests);
         self.left.cards.extend(left.cards);
         self.left.keys_to_call_in.extend(left.keys_to_call_in);

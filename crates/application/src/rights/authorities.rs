@@ -394,7 +394,7 @@ fn require_revocable(access: &Access, found: &Authority) -> Result<(), ActError>
     Ok(())
 }
 
-pub(crate) async fn consequences_of(
+async fn consequences_of(
     db: &mut PgConnection,
     registration: &Registration,
     tree: Vec<Authority>,
@@ -404,9 +404,14 @@ pub(crate) async fn consequences_of(
 ) -> Result<Consequences, ActError> {
     let rules = rules::in_force(db, registration).await?;
     let told_late = left_on.is_some_and(|day| !told_in_time(&rules.leaving, day, today));
-    let occupied = tree.iter().any(|authority| authority.occupier);
-    let cautions = if occupied { cautions::OCCUPIER_LEAVES.to_vec() } else { vec![] };
+    let cautions = cautions_for(&tree);
     Ok(Consequences { authorities: tree, left, told_late, cautions })
+}
+
+/// What to think of before authorities end.
+pub(crate) fn cautions_for(ending: &[Authority]) -> Vec<&'static str> {
+    let occupied = ending.iter().any(|authority| authority.occupier);
+    if occupied { cautions::OCCUPIER_LEAVES.to_vec() } else { vec![] }
 }
 
 /// Records a mandate: somebody may collect for somebody else, between two days.
