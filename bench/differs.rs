@@ -39,7 +39,7 @@ use domain::ids::{DifferId, OrganisationId, PersonId, RegistrationId, SectionId}
 use domain::people::{OrganisationKind, Post};
 use domain::register::sections::Protection;
 use domain::text::{Email, Name, Premises};
-use storage::people::Seat;
+use storage::people::memberships::Seat;
 
 mod cluster;
 

@@ -12,8 +12,8 @@ INSERT INTO organisations (id, kind, name, created_at, changed_at)
 VALUES (bench_id(1, 1), 'dealer', 'Bench dealer', '2026-01-01Z', '2026-01-01Z'),
        (bench_id(1, 2), 'owner', 'Bench owner', '2026-01-01Z', '2026-01-01Z');
 INSERT INTO actors (id, kind) SELECT bench_id(2, i), 'person' FROM generate_series(0, 63) i;
-INSERT INTO people (id, name, email, created_at)
-SELECT bench_id(2, i), 'Caller ' || i, 'caller' || i || '@bench.example', '2026-01-01Z' FROM generate_series(0, 63) i;
+INSERT INTO people (id, name, email, created_at, created_by_organisation)
+SELECT bench_id(2, i), 'Caller ' || i, 'caller' || i || '@bench.example', '2026-01-01Z', bench_id(1, 2) FROM generate_series(0, 63) i;
 INSERT INTO accounts (person_id, email, password_hash, changed_at)
 SELECT bench_id(2, i), 'caller' || i || '@bench.example', (SELECT password_hash FROM accounts LIMIT 1), '2026-01-01Z' FROM generate_series(0, 63) i;
 INSERT INTO sections (id, name, protection, version, changed_at)

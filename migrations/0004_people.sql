@@ -20,7 +20,9 @@ CREATE TABLE people (
     email text CONSTRAINT people_email CHECK (email = lower(email) AND char_length(email) BETWEEN 3 AND 254),
     created_at timestamptz NOT NULL,
     created_by_organisation uuid CONSTRAINT people_created_by REFERENCES organisations,
+    created_by_person uuid CONSTRAINT people_created_by_person REFERENCES people,
     erased_at timestamptz,
+    CONSTRAINT people_created_by_one CHECK (num_nonnulls(created_by_organisation, created_by_person) = 1),
     CONSTRAINT people_erased CHECK (erased_at IS NULL OR email IS NULL),
     CONSTRAINT people_actor FOREIGN KEY (id, kind) REFERENCES actors (id, kind)
 );

@@ -67,6 +67,25 @@ CREATE TABLE authority_differs (
 );
 COMMENT ON TABLE authority_differs IS 'Which differs an authority is for, where it is not for all.';
 
+CREATE TABLE authority_offers (
+    id uuid CONSTRAINT authority_offers_pkey PRIMARY KEY,
+    registration_id uuid NOT NULL CONSTRAINT authority_offers_registration REFERENCES registrations,
+    person_id uuid NOT NULL CONSTRAINT authority_offers_person REFERENCES people,
+    authority jsonb NOT NULL,
+    offered_by uuid NOT NULL CONSTRAINT authority_offers_offered_by REFERENCES actors,
+    open_until timestamptz NOT NULL,
+    settled_at timestamptz,
+    accepted boolean NOT NULL DEFAULT false,
+    CONSTRAINT authority_offers_accepted CHECK (NOT accepted OR settled_at IS NOT NULL)
+);
+COMMENT ON TABLE authority_offers IS
+    'Authorities that were given to somebody whom the giver does not know: they become authorities, with the same id, when the person accepts.';
+COMMENT ON COLUMN authority_offers.authority IS 'As it will be, but for the instant from which it is.';
+COMMENT ON COLUMN authority_offers.settled_at IS 'When it was accepted, declined or taken back.';
+CREATE INDEX authority_offers_by_registration ON authority_offers (registration_id, id);
+CREATE INDEX authority_offers_by_person ON authority_offers (person_id, id);
+CREATE INDEX authority_offers_to_sweep ON authority_offers (open_until);
+
 CREATE TABLE mandates (
     id uuid CONSTRAINT mandates_pkey PRIMARY KEY,
     registration_id uuid NOT NULL CONSTRAINT mandates_registration REFERENCES registrations,
@@ -123,17 +142,20 @@ CREATE TABLE notices (
     id uuid CONSTRAINT notices_pkey PRIMARY KEY,
     person_id uuid NOT NULL CONSTRAINT notices_person REFERENCES people,
     kind text NOT NULL CONSTRAINT notices_kind CHECK
-        (kind IN ('key_dead', 'rekey_begun', 'audit_opened', 'account_reset_asked', 'account_reset', 'head_named')),
+        (kind IN ('key_dead', 'rekey_begun', 'audit_opened', 'account_reset_asked', 'account_reset', 'head_named',
+         'authority_offered')),
     registration_id uuid CONSTRAINT notices_registration REFERENCES registrations,
     subject_id uuid NOT NULL,
     made_at timestamptz NOT NULL,
     read_at timestamptz CONSTRAINT notices_read_after CHECK (read_at >= made_at)
 );
 COMMENT ON TABLE notices IS 'What a person is told, and sees when they ask.';
-COMMENT ON COLUMN notices.subject_id IS 'The key, rekey, audit, reset of an account or membership that the kind is about.';
+COMMENT ON COLUMN notices.subject_id IS 'The key, rekey, audit, reset of an account, membership or authority that the kind is about.';
 CREATE INDEX notices_by_person ON notices (person_id, id);
 
 GRANT SELECT, INSERT, UPDATE ON authorities, mandates, holds TO wardbook_service;
 GRANT SELECT, INSERT ON authority_differs TO wardbook_service;
+GRANT SELECT, INSERT, DELETE ON authority_offers TO wardbook_service;
+GRANT UPDATE (settled_at, accepted) ON authority_offers TO wardbook_service;
 GRANT SELECT, INSERT, DELETE ON notices TO wardbook_service;
 GRANT UPDATE (read_at) ON notices TO wardbook_service;

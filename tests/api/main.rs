@@ -18,6 +18,7 @@ mod harness;
 mod keys;
 mod log;
 mod misuse;
+mod offers;
 mod people;
 mod processes;
 mod register;

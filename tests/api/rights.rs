@@ -21,19 +21,17 @@ async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is() {
     town.owner.post(&path, give("owner", json!({}))).await.expect(403);
     // Before the giver's own first day.
     town.signatory.post(&path, give("keyholder", json!({"first_day": "2025-12-31"}))).await.expect(403);
-    let given = town.signatory.post(&path, give("keyholder", json!({}))).await.expect(201);
+    let given = town.give(&town.signatory, &friend, json!({})).await.expect(201);
     assert_eq!(given["given_under"], town.authority["signatory"].as_str());
-    let narrow = json!({"differ_ids": [town.differ], "may_pass_on": true, "may_approve": true});
-    let narrow = town.owner.post(&path, give("signatory", narrow)).await.expect(201);
+    let narrow =
+        json!({"class": "signatory", "differ_ids": [town.differ], "may_pass_on": true, "may_approve": true});
+    let narrow = town.give(&town.owner, &friend, narrow).await.expect(201);
     assert_eq!(narrow["every_differ"], false);
     // Its holder cannot give more than that one differ.
     town.pass(time::Duration::hours(1));
     let other = town.person("Other").await;
-    let mut wide = give("keyholder", json!({}));
-    wide["person_id"] = json!(other.id);
-    friend.post(&path, wide.clone()).await.expect(403);
-    wide["differ_ids"] = json!([town.differ]);
-    friend.post(&path, wide).await.expect(201);
+    town.give(&friend, &other, json!({})).await.expect(403);
+    town.give(&friend, &other, json!({"differ_ids": [town.differ]})).await.expect(201);
     town.close().await;
 }
 
@@ -41,9 +39,7 @@ async fn an_authority_is_passed_on_no_wider_and_no_longer_than_it_is() {
 async fn what_hangs_on_an_authority_is_shown_before_and_goes_with_it() {
     let town = Town::open().await;
     let friend = town.person("Friend").await;
-    let path = format!("/v1/registrations/{}/authorities", town.registration);
-    let body = json!({"class": "keyholder", "person_id": friend.id, "first_day": "2026-11-01"});
-    let given = town.signatory.post(&path, body).await.expect(201);
+    let given = town.give(&town.signatory, &friend, json!({})).await.expect(201);
     let issue = json!({"person_id": friend.id});
     town.owner.post(format!("/v1/keys/{}/issue", town.keys[0]), issue).await.expect(200);
     let (card, _) = town.card_for(&friend).await;

@@ -186,7 +186,9 @@ async fn plot_is_the_buyers(town: &Town, site: &Site, plot: &str, buyer: &(Strin
     assert_eq!(mine["owner_id"], json!(owner));
     let given = json!({"class": "keyholder", "person_id": town.tenant.id,
         "first_day": town.clock_now().date().to_string()});
-    person.post(format!("{registration}/authorities"), given).await.expect(201);
+    let offer = person.post(format!("{registration}/authorities"), given).await.expect(202);
+    let offer = format!("/v1/authority-offers/{}/acceptance", offer["id"].as_str().unwrap());
+    town.tenant.post(offer, json!({})).await.expect(201);
     let order = json!({"differ_id": own["locks"][0]["final_differ_id"], "counter_id": town.counter,
         "recipient_id": town.tenant.id});
     let requests = format!("{registration}/copy-requests");

@@ -171,6 +171,21 @@ impl<'a> Act<'a> {
         Ok((registration, access))
     }
 
+    /// A registration of which something is offered to the caller, or by the caller, taken for update: whether they
+    /// are a party does not count.
+    ///
+    /// # Errors
+    /// [`ActError::NotFound`] when there is none.
+    pub(crate) async fn registration_offered(
+        &mut self,
+        id: RegistrationId,
+    ) -> Result<Registration, ActError> {
+        self.app.limits.count(self.caller, id)?;
+        let registration = registrations::registration_for_update(&mut self.tx, id).await?;
+        self.read_clock();
+        registration.ok_or(ActError::NotFound)
+    }
+
     /// A registration that the caller may see, as it stands: before something else is taken.
     ///
     /// # Errors

@@ -7,7 +7,7 @@ use crate::ActError;
 use domain::ids::{ActorId, CounterId, OrganisationId, PersonId, SessionId};
 use domain::people::{OrganisationKind, Post, Scope};
 use storage::counters;
-use storage::people::Seat;
+use storage::people::memberships::Seat;
 
 /// The caller.
 #[derive(Debug, Clone)]

@@ -166,7 +166,7 @@ mod tests {
     use super::*;
     use domain::ids::{OrganisationId, PersonId};
     use domain::people::{OrganisationKind, Post};
-    use storage::people::Seat;
+    use storage::people::memberships::Seat;
 
     fn limits() -> WriteLimits {
         let most = |count| NonZeroU32::new(count).unwrap();

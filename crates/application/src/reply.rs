@@ -49,6 +49,14 @@ impl Reply {
         Ok(Self { location: Some(location), ..Self::new(201, body)? })
     }
 
+    /// 202, with where it waits for somebody.
+    ///
+    /// # Errors
+    /// When the body cannot be written as JSON.
+    pub fn waits(body: &impl Serialize, location: String) -> Result<Self, ActError> {
+        Ok(Self { location: Some(location), ..Self::new(202, body)? })
+    }
+
     /// With a secret that only this reply shows.
     #[must_use]
     pub fn once(mut self, name: &'static str, secret: Option<String>) -> Self {

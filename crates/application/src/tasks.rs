@@ -14,9 +14,10 @@ use crate::{Act, ActError, App, copies};
 use domain::ids::{KeyId, RegistrationId};
 use domain::keys::{KeyState, is_overdue};
 use storage::keys::audits as stored_audits;
-use storage::people as stored_people;
+use storage::people::memberships as stored_memberships;
 use storage::people::{invitations, places, sessions};
 use storage::register::registrations;
+use storage::rights::offers;
 use storage::{cards, copies as stored, idempotency, keys};
 
 /// The most of each kind in one round.
@@ -26,6 +27,8 @@ const SWEPT: i64 = 1000;
 const SWEEPS: u32 = 200;
 /// How long a reply is kept for a request that is sent again.
 const REPLIES_KEPT: Days = Days::days(7);
+/// How long an authority that was offered is seen after it could be accepted.
+const OFFERS_KEPT: Days = Days::days(90);
 /// How long checks of cards that ended with a no are kept: longer than any signal looks back.
 const REFUSALS_KEPT: Days = Days::days(100);
 
@@ -56,7 +59,7 @@ pub async fn round(app: &App) -> Result<Round, ActError> {
     let lapsed =
         each(app, due, async |act, (request, registration)| copies::lapse(act, request, registration).await)
             .await;
-    let due = stored_people::memberships_to_end(&mut *app.pool.acquire().await?, today, BATCH).await?;
+    let due = stored_memberships::to_end(&mut *app.pool.acquire().await?, today, BATCH).await?;
     let memberships_ended = each(app, due, async |act, id| memberships::end_due(act, id).await).await;
     let due = keys::due(&mut *app.pool.acquire().await?, today, BATCH).await?;
     let overdue =
@@ -99,6 +102,7 @@ async fn sweep(app: &App, now: OffsetDateTime) -> Result<(), ActError> {
             sessions::sweep(&mut db, before, SWEPT).await?,
             invitations::sweep(&mut db, before, SWEPT).await?,
             places::sweep(&mut db, before, now, SWEPT).await?,
+            offers::sweep(&mut db, now - OFFERS_KEPT, SWEPT).await?,
             cards::forget_refusals(&mut db, now - REFUSALS_KEPT, SWEPT).await?,
         ];
         if swept.iter().all(|count| *count < SWEPT.unsigned_abs()) {

@@ -27,8 +27,7 @@ use application::people::memberships;
 use application::register::locks::LockContent;
 use application::register::sections::SectionContent;
 use application::register::{locks, registrations, sections};
-use application::rights::authorities;
-use application::rights::authorities::Grant;
+use application::rights::giving::{self, Grant};
 use application::secrets::Context;
 use application::{Act, App, Idempotency, cards, counters, differs, keys, people, secrets};
 use crypto::passwords::Lane;
@@ -46,8 +45,8 @@ use domain::register::registrations::{Hand, LockKind};
 use domain::register::sections::Protection;
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{DifferNumber, Email, Label, Name, PackNumber, Premises, Reference, Slug};
-use storage::people as stored_people;
 use storage::people::accounts as stored;
+use storage::people::invitations;
 
 /// Options of `demo`.
 #[derive(Args)]
@@ -258,7 +257,7 @@ impl Loader<'_> {
         let hash = app.hash(Lane::Password, SecretString::from(password.clone())).await?;
         let now = app.outside.clock.now();
         let mut tx = storage::begin(&app.pool).await?;
-        stored_people::invitations::void(&mut tx, id, now).await?;
+        invitations::void(&mut tx, id, now).await?;
         stored::add(&mut tx, id, email, &hash, now).await?;
         let secret = if factors == Factors::Two {
             let secret: [u8; 20] = app.outside.bytes();
@@ -301,7 +300,7 @@ async fn load(app: &App) -> Result<Scene, Box<dyn Error>> {
                 Grant { occupier: true, ..grant(act, AuthorityClass::Keyholder, Some(tenant.id), None) },
             ];
             for right in rights {
-                authorities::grant(act, registration, right).await?;
+                giving::grant(act, registration, right).await?;
             }
             if let Some(key) = pack_keys.first() {
                 keys::issue(act, key.id, tenant.id, None, None).await?;
@@ -350,7 +349,7 @@ async fn begin(app: &App) -> Result<(Loader<'_>, Somebody), Box<dyn Error>> {
 /// Somebody with the seats of today.
 async fn caller_of(app: &App, person: PersonId) -> Result<Caller, Box<dyn Error>> {
     let today = app.outside.clock.now().date();
-    let seats = stored_people::seats(&mut *app.pool.acquire().await?, person, today).await?;
+    let seats = storage::people::memberships::seats(&mut *app.pool.acquire().await?, person, today).await?;
     Ok(Caller::new(person.into(), Some(person), seats))
 }
 

@@ -296,6 +296,17 @@ impl Town {
         given.id()
     }
 
+    /// Somebody gives an authority on the town's registration to somebody else, who accepts where it is an offer.
+    pub async fn give(&self, giver: &Actor, taker: &Actor, more: Value) -> Reply {
+        let mut body = json!({"class": "keyholder", "person_id": taker.id, "first_day": "2026-11-01"});
+        body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        let given = giver.post(format!("/v1/registrations/{}/authorities", self.registration), body).await;
+        if given.status != 202 {
+            return given;
+        }
+        taker.post(format!("/v1/authority-offers/{}/acceptance", given.id()), json!({})).await
+    }
+
     async fn build(&mut self) {
         let name = |text| domain::text::Name::parse(text).unwrap();
         let email = domain::text::Email::parse("supplier@town.example").unwrap();

@@ -10,15 +10,12 @@ async fn nobody_passes_on_a_post_or_standing_that_he_has_not() {
     let town = Town::open().await;
     town.set_rules(json!({"emergency": {"posts": ["duty_officer"]}})).await;
     let friend = town.person("Friend").await;
-    let path = format!("/v1/registrations/{}/authorities", town.registration);
     for more in [json!({"post": "duty_officer"}), json!({"standing": "staff"}), json!({"occupier": true})] {
-        let mut body = json!({"class": "keyholder", "person_id": friend.id, "first_day": "2026-11-01"});
-        body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
-        town.signatory.post(&path, body).await.expect(403);
+        town.give(&town.signatory, &friend, more).await.expect(403);
     }
-    let post = json!({"class": "keyholder", "person_id": friend.id, "first_day": "2026-11-01", "post": "duty_officer"});
-    town.manager.post(&path, post.clone()).await.expect(403);
-    town.owner.post(&path, post).await.expect(201);
+    let post = json!({"post": "duty_officer"});
+    town.give(&town.manager, &friend, post.clone()).await.expect(403);
+    town.give(&town.owner, &friend, post).await.expect(201);
     town.close().await;
 }
 

@@ -15,10 +15,9 @@ async fn staff(town: &Town) -> (Actor, String) {
 }
 
 async fn give(town: &Town, giver: &Actor, who: &Actor, more: Value) -> crate::harness::Reply {
-    let mut body =
-        json!({"class": "signatory", "person_id": who.id, "first_day": "2026-11-01", "may_approve": true});
+    let mut body = json!({"class": "signatory", "may_approve": true});
     body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
-    giver.post(format!("/v1/registrations/{}/authorities", town.registration), body).await
+    town.give(giver, who, body).await
 }
 
 async fn approve(town: &Town, who: &Actor) -> u16 {

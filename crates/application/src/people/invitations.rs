@@ -56,8 +56,8 @@ pub(crate) async fn invite(act: &mut Act<'_>, person: PersonId, email: &str) -> 
 /// person has no account.
 pub async fn invite_again(act: &mut Act<'_>, id: PersonId) -> Result<(), ActError> {
     let person = people::present(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let organisations = act.caller.organisations();
-    let entered = people::was_entered_by(act.db(), id, &organisations).await?;
+    let (caller, organisations) = (act.caller.person(), act.caller.organisations());
+    let entered = people::was_entered_by(act.db(), id, caller, &organisations).await?;
     if !act.caller.is_supplier() && !entered {
         return Err(ActError::NotFound);
     }

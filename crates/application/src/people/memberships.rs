@@ -15,6 +15,7 @@ use domain::people::{Membership, Post};
 use domain::rights::authorities::Authority;
 use domain::rights::notices::NoticeKind;
 use domain::rights::{Ending, LeftWithout};
+use storage::people::memberships as seats;
 use storage::people::sessions;
 use storage::register::registrations;
 use storage::rights::authorities as stored;
@@ -41,7 +42,7 @@ pub async fn add(
     // From outside the register names who is at the head where nobody is; that person does the rest.
     let from_outside = !act.caller.heads(organisation);
     let today = act.today();
-    if from_outside && (post != Post::Head || people::has_head(act.db(), organisation, today).await?) {
+    if from_outside && (post != Post::Head || seats::has_head(act.db(), organisation, today).await?) {
         return Err(ActError::Forbidden(
             "the register names the first head of an organisation, who names the others",
         ));
@@ -60,7 +61,7 @@ pub async fn add(
         ended_at: None,
     };
     let now = act.now;
-    if let Err(error) = people::add_membership(act.db(), &membership, now).await {
+    if let Err(error) = seats::add(act.db(), &membership, now).await {
         return Err(match error.violated() {
             Some("memberships_one_at_a_time") => {
                 ActError::Conflict("this person is a member in those days already")
@@ -78,7 +79,7 @@ pub async fn add(
 /// Tells the organisation, and the owners for whom it acts, that the register named its head.
 async fn tell_of_head(act: &mut Act<'_>, head: &Membership) -> Result<(), ActError> {
     let today = act.today();
-    for person in people::concerned_by_head(act.db(), head, today).await? {
+    for person in seats::concerned_by_head(act.db(), head, today).await? {
         notices::tell(act, person, NoticeKind::HeadNamed, None, head.id.0).await?;
     }
     Ok(())
@@ -92,7 +93,7 @@ pub async fn end(
     last_day: Date,
     keep: &[AuthorityId],
 ) -> Result<(Membership, Consequences), ActError> {
-    let seat = people::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let seat = seats::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
     require_head(act.caller, seat.organisation_id)?;
     if last_day < seat.first_day {
         return Err(ActError::invalid("/last_day", "must not be before the first day"));
@@ -104,10 +105,10 @@ pub async fn end(
     if !keep.is_empty() {
         return Err(ActError::invalid("/keep_authority_ids", "is said when the membership ends at once"));
     }
-    let seat = people::membership_for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let seat = seats::for_update(act.db(), id).await?.ok_or(ActError::NotFound)?;
     require_longer(&seat, last_day)?;
     let (shortened, now) = (Membership { last_day: Some(last_day), ..seat }, act.now);
-    people::end_membership(act.db(), &shortened, now).await?;
+    seats::end(act.db(), &shortened, now).await?;
     enter(act, "membership.shortened", &shortened).await?;
     Ok((shortened, Consequences::default()))
 }
@@ -123,7 +124,7 @@ fn require_longer(seat: &Membership, last_day: Date) -> Result<(), ActError> {
 
 /// Ends a membership whose last day has passed; whether it did.
 pub async fn end_due(act: &mut Act<'_>, id: MembershipId) -> Result<bool, ActError> {
-    let seat = people::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
+    let seat = seats::membership(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if seat.ended_at.is_some() {
         return Ok(false);
     }
@@ -136,25 +137,25 @@ async fn settle(
     seat: Membership,
     keep: &[AuthorityId],
 ) -> Result<(Membership, Consequences), ActError> {
-    let found = people::registrations_of_seat(act.db(), &seat).await?;
+    let found = seats::registrations_of(act.db(), &seat).await?;
     let mut taken = Vec::new();
     for id in &found {
         taken.extend(registrations::registration_for_update(act.db(), *id).await?);
     }
     act.read_clock();
     let now = act.now;
-    let standing = people::membership_for_update(act.db(), seat.id).await?.ok_or(ActError::NotFound)?;
+    let standing = seats::for_update(act.db(), seat.id).await?.ok_or(ActError::NotFound)?;
     if standing.ended_at.is_some() {
         let detail = "this membership has ended".to_owned();
         return Err(ActError::WrongState { state: "ended", detail });
     }
     // Something was given on another registration meanwhile: the same once more finds it.
-    if people::registrations_of_seat(act.db(), &seat).await?.iter().any(|id| !found.contains(id)) {
+    if seats::registrations_of(act.db(), &seat).await?.iter().any(|id| !found.contains(id)) {
         return Err(ActError::Busy);
     }
     keep_some(act, &seat, &found, keep).await?;
     let ended = Membership { ended_at: Some(now), ..seat };
-    people::end_membership(act.db(), &ended, now).await?;
+    seats::end(act.db(), &ended, now).await?;
     sessions::end_all(act.db(), ended.person_id, now).await?;
     enter(act, "membership.ended", &ended).await?;
     let mut all = Consequences::default();
@@ -194,10 +195,10 @@ async fn keep_some(
 
 /// What would end with a membership if it ended now. Changes nothing.
 pub async fn consequences(read: &mut Read<'_>, id: MembershipId) -> Result<Consequences, ActError> {
-    let seat = people::membership(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
+    let seat = seats::membership(&mut read.db, id).await?.ok_or(ActError::NotFound)?;
     require_head(read.caller, seat.organisation_id)?;
     let mut all = Consequences::default();
-    for registration in people::registrations_of_seat(&mut read.db, &seat).await? {
+    for registration in seats::registrations_of(&mut read.db, &seat).await? {
         let given = stored::given_by_seat(&mut read.db, registration, &seat).await?;
         let ids: Vec<AuthorityId> = given.iter().map(|authority| authority.id).collect();
         let ending = Ending { authorities: &ids, seat: Some(id), at: read.now, left: None };
@@ -233,5 +234,5 @@ pub async fn all(
     if !read.caller.is_supplier() && !read.caller.sits_in(organisation) {
         return Err(ActError::NotFound);
     }
-    Ok(people::members(&mut read.db, organisation, portion).await?)
+    Ok(seats::members(&mut read.db, organisation, portion).await?)
 }

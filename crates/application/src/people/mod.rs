@@ -15,6 +15,7 @@ use domain::ids::{ClientProgramId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post, Scope};
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{Email, Name, Slug};
+use storage::people::EnteredBy;
 use storage::rights::authorities;
 use storage::{Portion, StorageError, people};
 
@@ -58,13 +59,15 @@ pub async fn organisations(
 pub async fn add_person(act: &mut Act<'_>, name: Name, email: Option<Email>) -> Result<Person, ActError> {
     // An auditor reads the log, and nothing else.
     let mut seats = act.caller.seats().iter().filter(|seat| seat.kind != OrganisationKind::Auditor);
-    let organisation = seats.next().map(|seat| seat.organisation_id);
-    if organisation.is_none() && !owns_something(act).await? {
-        return Err(ActError::Forbidden("only an organisation or an owner enters people"));
-    }
+    let organisation = seats.next().map(|seat| EnteredBy::Organisation(seat.organisation_id));
+    let entered_by = match (organisation, act.caller.person()) {
+        (Some(organisation), _) => organisation,
+        (None, Some(owner)) if owns_something(act).await? => EnteredBy::Person(owner),
+        (None, _) => return Err(ActError::Forbidden("only an organisation or an owner enters people")),
+    };
     let person = Person { id: act.id(), name: name.into(), email: email.map(String::from) };
     let now = act.now;
-    people::add_person(act.db(), &person, organisation, now).await?;
+    people::add_person(act.db(), &person, entered_by, now).await?;
     if let Some(email) = &person.email {
         invitations::invite(act, person.id, email).await?;
     }
@@ -187,7 +190,7 @@ pub async fn begin_register(
         }
         act.enter_change("organisation.added", None, organisation.id.0, vec![]).await?;
         let person = Person { id: act.id(), name: person.to_string(), email: Some(email.to_string()) };
-        people::add_person(act.db(), &person, Some(organisation.id), now).await?;
+        people::add_person(act.db(), &person, EnteredBy::Organisation(organisation.id), now).await?;
         act.enter_person("person.added", person.id).await?;
         let membership = Membership {
             id: act.id(),
@@ -198,7 +201,7 @@ pub async fn begin_register(
             last_day: None,
             ended_at: None,
         };
-        people::add_membership(act.db(), &membership, now).await?;
+        people::memberships::add(act.db(), &membership, now).await?;
         let who = vec![("person", serde_json::json!(person.id))];
         act.enter_change("membership.added", None, membership.id.0, who).await?;
         invitations::invite(act, person.id, email.as_str()).await?;

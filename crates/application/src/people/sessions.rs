@@ -13,9 +13,9 @@ use crypto::tokens::keys::KeyError;
 use crypto::tokens::secret_hash;
 use domain::ids::{ActorId, ClientProgramId, SessionId};
 use domain::people::{Post, Scope};
-use storage::people;
+use storage::people::memberships::Seat;
 use storage::people::sessions::SessionSummary;
-use storage::people::{Seat, accounts, places, sessions};
+use storage::people::{accounts, memberships, places, sessions};
 
 /// For how long a session of staff may stand unused: a long lunch at a counter. Of others: two weeks of a telephone in a
 /// drawer.
@@ -130,7 +130,7 @@ pub async fn sign_in(
         return Err(ActError::Unauthenticated);
     }
     places.accept(&mut tx, now).await?;
-    let seats = people::seats(&mut tx, person, now.date()).await?;
+    let seats = memberships::seats(&mut tx, person, now.date()).await?;
     let staff = seats.iter().any(|seat| needs_second_factor(seat.kind));
     let session = SessionId(app.outside.id(now));
     let length = if staff { Duration::hours(12) } else { Duration::days(30) };

@@ -1,4 +1,4 @@
-//! Authorities: given, seen, revoked; and mandates to collect.
+//! Authorities: given, seen, revoked.
 
 use serde_json::json;
 use sqlx::PgConnection;
@@ -6,221 +6,44 @@ use time::Date;
 
 use crate::access::Access;
 use crate::register::rules;
-use crate::{Act, ActError, FieldProblem, Read, access, rights};
-use domain::calendar::{BACKWARDS, Period};
+use crate::{Act, ActError, Read, rights};
 use domain::cautions;
-use domain::ids::{AuthorityId, DifferId, MandateId, OrganisationId, PersonId, RegistrationId};
-use domain::people::OrganisationKind;
+use domain::ids::{ActorId, AuthorityId, PersonId, RegistrationId};
 use domain::register::registrations::Registration;
-use domain::rights::authorities::{Authority, AuthorityClass, Mandate};
+use domain::rights::authorities::{Authority, AuthorityClass};
 use domain::rights::{Ending, LeftWithout, told_in_time};
-use domain::text::Slug;
 use storage::copies::facts;
+use storage::people::memberships;
 use storage::rights::authorities;
-use storage::{Portion, differs, people};
+use storage::{Portion, people};
 
-/// An authority to give.
-pub struct Grant {
-    /// Its class.
-    pub class: AuthorityClass,
-    /// The person who gets it.
-    pub person: Option<PersonId>,
-    /// The organisation that gets it, for an agent.
-    pub organisation: Option<OrganisationId>,
-    /// The post in which the person acts.
-    pub post: Option<Slug>,
-    /// What the person is to the owner.
-    pub standing: Option<Slug>,
-    /// The differs that it is for; every one, when empty.
-    pub differs: Vec<DifferId>,
-    /// May ask for copies.
-    pub may_order: bool,
-    /// May approve.
-    pub may_approve: bool,
-    /// May give authority to others.
-    pub may_pass_on: bool,
-    /// It is that of an occupier for their own home.
-    pub occupier: bool,
-    /// The most keys in one request.
-    pub most_per_request: Option<u32>,
-    /// The most live keys of one differ.
-    pub most_keys: Option<u32>,
-    /// First and last day.
-    pub period: Period,
-}
-
-impl Grant {
-    fn problems(&self) -> Vec<FieldProblem> {
-        let mut problems = Vec::new();
-        let mut say = |pointer: &str, problem: &str| problems.push(FieldProblem::new(pointer, problem));
-        match (self.person, self.organisation) {
-            (None, None) => say("/person_id", "name a person, or an organisation for an agent"),
-            (Some(_), Some(_)) => say("/organisation_id", "name a person or an organisation, not both"),
-            (None, Some(_)) if self.class != AuthorityClass::Agent => {
-                say("/organisation_id", "only an agent may be an organisation; keys are issued to people");
-            }
-            _ => {}
-        }
-        if self.occupier && self.person.is_none() {
-            say("/occupier", "an occupier is a person");
-        }
-        if self.period.is_backwards() {
-            say("/last_day", BACKWARDS);
-        }
-        problems
-    }
-
-    /// Whether the holder of an authority may give this one under it.
-    fn fits_under(&self, own: &Authority) -> bool {
-        use AuthorityClass::{Agent, Keyholder, Owner, Signatory};
-        let below = match own.class {
-            Owner => matches!(self.class, Signatory | Keyholder | Agent),
-            Agent => matches!(self.class, Signatory | Keyholder),
-            Signatory => self.class == Keyholder,
-            Keyholder => false,
-        };
-        let scope = own.every_differ
-            || (!self.differs.is_empty() && self.differs.iter().all(|differ| own.covers(*differ)));
-        let outer = Period { first_day: own.first_day, last_day: own.last_day };
-        let no_wider = |own: Option<u32>, given: Option<u32>| match (own, given) {
-            (None, _) => true,
-            (Some(own), given) => given.is_some_and(|given| given <= own),
-        };
-        // Posts and standings are what the rules look at: only an owner gives others than their own.
-        let marks = match own.class {
-            Owner => true,
-            Agent => self.post.is_none() || self.post.as_ref().map(Slug::as_str) == own.post.as_deref(),
-            Signatory | Keyholder => {
-                let same = |given: &Option<Slug>, own: &Option<String>| {
-                    given.is_none() || given.as_ref().map(Slug::as_str) == own.as_deref()
-                };
-                same(&self.post, &own.post) && same(&self.standing, &own.standing) && !self.occupier
-            }
-        };
-        own.may_pass_on
-            && marks
-            && no_wider(own.most_per_request, self.most_per_request)
-            && no_wider(own.most_keys, self.most_keys)
-            && below
-            && scope
-            && outer.contains(&self.period)
-            && (!self.may_approve || own.may_approve)
-            && (!self.may_order || own.may_order)
-    }
-}
-
-/// Everything that is wrong with an authority before it is asked who may give it.
-async fn grant_problems(
+/// Writes an authority, and the entry that it was given.
+pub(crate) async fn give(
     act: &mut Act<'_>,
-    registration: RegistrationId,
-    grant: &Grant,
-) -> Result<Vec<FieldProblem>, ActError> {
-    let mut problems = grant.problems();
-    let own = differs::own(act.db(), registration, &grant.differs).await?;
-    for (at, differ) in grant.differs.iter().enumerate() {
-        if !own.contains(differ) {
-            problems
-                .push(FieldProblem::new(format!("/differ_ids/{at}"), "is not a differ of this registration"));
-        }
-    }
-    if let Some(person) = grant.person
-        && people::present(act.db(), person).await?.is_none()
-    {
-        problems.push(FieldProblem::new("/person_id", "is not known"));
-    }
-    if let Some(organisation) = grant.organisation {
-        let found = people::organisation(act.db(), organisation).await?;
-        let fits = |kind| matches!(kind, OrganisationKind::Agent | OrganisationKind::Builder);
-        if !found.is_some_and(|found| fits(found.kind)) {
-            problems.push(FieldProblem::new("/organisation_id", "is not an agent or builder"));
-        }
-    }
-    Ok(problems)
-}
-
-/// Gives an authority: the supplier any, others under one of their own that may be passed on, never
-/// wider or longer than that.
-pub async fn grant(
-    act: &mut Act<'_>,
-    registration_id: RegistrationId,
-    grant: Grant,
-) -> Result<Authority, ActError> {
-    let (registration, access) = act.registration_for_update(registration_id).await?;
-    access::require_active(&registration)?;
-    let problems = grant_problems(act, registration_id, &grant).await?;
-    if !problems.is_empty() {
-        return Err(ActError::Invalid(problems));
-    }
-    // Whoever gives answers for it to somebody else: two people see every authority.
-    if grant.person.is_some_and(|person| act.caller.person() == Some(person))
-        || grant.organisation.is_some_and(|organisation| act.caller.sits_in(organisation))
-    {
-        return Err(ActError::Forbidden("nobody gives an authority to themselves"));
-    }
-    let given_under = given_under(&access, &grant)?;
-    require_seat(act, &access, given_under).await?;
-    let mut differ_ids = grant.differs;
-    differ_ids.sort_unstable();
-    differ_ids.dedup();
-    let authority = Authority {
-        id: act.id(),
-        registration_id,
-        class: grant.class,
-        person_id: grant.person,
-        organisation_id: grant.organisation,
-        post: grant.post.map(String::from),
-        standing: grant.standing.map(String::from),
-        every_differ: differ_ids.is_empty(),
-        differ_ids,
-        may_order: grant.may_order,
-        may_approve: grant.may_approve,
-        may_pass_on: grant.may_pass_on,
-        occupier: grant.occupier,
-        most_per_request: grant.most_per_request,
-        most_keys: grant.most_keys,
-        first_day: grant.period.first_day,
-        last_day: grant.period.last_day,
-        given_under,
-        given_at: act.now,
-        revoked_at: None,
-        left_on: None,
-        confirmed_by: None,
-    };
-    let by = act.caller.actor();
-    authorities::add(act.db(), &authority, by).await?;
-    let who = holder_of(&authority);
-    act.enter_change("authority.given", Some(registration_id), authority.id.0, who).await?;
-    Ok(authority)
-}
-
-fn given_under(access: &Access, grant: &Grant) -> Result<Option<AuthorityId>, ActError> {
-    if access.is_supplier() {
-        return Ok(None);
-    }
-    match access.authorities.iter().find(|own| grant.fits_under(own)) {
-        Some(own) => Ok(Some(own.id)),
-        None => Err(ActError::Forbidden("none of your authorities lets you pass on this much")),
-    }
+    authority: &Authority,
+    giver: ActorId,
+    who: Vec<(&'static str, serde_json::Value)>,
+) -> Result<(), ActError> {
+    authorities::add(act.db(), authority, giver).await?;
+    act.enter_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
 }
 
 /// Where it is given under an organisation's authority: the giver's seat, until this act ends.
-async fn require_seat(
+pub(crate) async fn require_seat(
     act: &mut Act<'_>,
-    access: &Access,
-    under: Option<AuthorityId>,
+    under: &Authority,
+    giver: ActorId,
 ) -> Result<(), ActError> {
-    let own = access.authorities.iter().find(|own| Some(own.id) == under);
-    let Some((organisation, person)) = own.and_then(|own| own.organisation_id).zip(act.caller.person())
-    else {
-        return Ok(());
-    };
-    facts::memberships_for_share(act.db(), &[person]).await?;
+    let Some(organisation) = under.organisation_id else { return Ok(()) };
+    // A program of the organisation has no seat that could end.
+    let Some(giver) = people::person(act.db(), PersonId(giver.0)).await? else { return Ok(()) };
+    facts::memberships_for_share(act.db(), &[giver.id]).await?;
     let today = act.today();
-    let seats = people::seats(act.db(), person, today).await?;
+    let seats = memberships::seats(act.db(), giver.id, today).await?;
     if seats.iter().any(|seat| seat.organisation_id == organisation) {
         Ok(())
     } else {
-        Err(ActError::Forbidden("your place in this organisation has ended"))
+        Err(ActError::Forbidden("the giver's place in this organisation has ended"))
     }
 }
 
@@ -412,82 +235,4 @@ async fn consequences_of(
 pub(crate) fn cautions_for(ending: &[Authority]) -> Vec<&'static str> {
     let occupied = ending.iter().any(|authority| authority.occupier);
     if occupied { cautions::OCCUPIER_LEAVES.to_vec() } else { vec![] }
-}
-
-/// Records a mandate: somebody may collect for somebody else, between two days.
-pub async fn add_mandate(
-    act: &mut Act<'_>,
-    registration_id: RegistrationId,
-    recipient: PersonId,
-    collector: PersonId,
-    days: (Date, Date),
-) -> Result<Mandate, ActError> {
-    let (registration, access) = act.registration_for_update(registration_id).await?;
-    access.require(access.governs() || act.caller.person() == Some(recipient))?;
-    access::require_active(&registration)?;
-    let mut problems = Vec::new();
-    if recipient == collector {
-        problems.push(FieldProblem::new("/collector_id", "must be somebody else than the recipient"));
-    }
-    for (person, pointer) in [(recipient, "/recipient_id"), (collector, "/collector_id")] {
-        if people::present(act.db(), person).await?.is_none() {
-            problems.push(FieldProblem::new(pointer, "is not known"));
-        }
-    }
-    let (first_day, last_day) = days;
-    if (Period { first_day, last_day: Some(last_day) }).is_backwards() {
-        problems.push(FieldProblem::new("/last_day", BACKWARDS));
-    }
-    if !problems.is_empty() {
-        return Err(ActError::Invalid(problems));
-    }
-    let mandate = Mandate {
-        id: act.id(),
-        registration_id,
-        recipient_id: recipient,
-        collector_id: collector,
-        first_day,
-        last_day,
-        revoked_at: None,
-    };
-    let now = act.now;
-    authorities::add_mandate(act.db(), &mandate, now).await?;
-    let who = vec![("recipient", json!(recipient)), ("collector", json!(collector))];
-    act.enter_change("mandate.given", Some(registration_id), mandate.id.0, who).await?;
-    Ok(mandate)
-}
-
-/// Mandates of a registration: all for those who see all, else one's own.
-pub async fn mandates(
-    read: &mut Read<'_>,
-    registration: RegistrationId,
-    portion: Portion,
-) -> Result<Vec<Mandate>, ActError> {
-    let (_, access) = read.registration(registration).await?;
-    if access.sees_all() {
-        return Ok(authorities::mandates(&mut read.db, registration, access.portion(portion)).await?);
-    }
-    let mut own = authorities::mandates(&mut read.db, registration, Portion::ALL).await?;
-    own.retain(|mandate| read.caller.person() == Some(mandate.recipient_id));
-    Ok(portion.of(own, |mandate| mandate.id.0))
-}
-
-/// Revokes a mandate.
-pub async fn revoke_mandate(act: &mut Act<'_>, id: MandateId) -> Result<Mandate, ActError> {
-    let found = authorities::mandate(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    let (_, access) = act.registration_for_update(found.registration_id).await?;
-    if !access.governs() && act.caller.person() != Some(found.recipient_id) {
-        return Err(ActError::NotFound);
-    }
-    let found = authorities::mandate(act.db(), id).await?.ok_or(ActError::NotFound)?;
-    if found.revoked_at.is_some() {
-        return Err(ActError::WrongState {
-            state: "revoked",
-            detail: "this mandate was revoked before".to_owned(),
-        });
-    }
-    let now = act.now;
-    authorities::revoke_mandate(act.db(), id, now).await?;
-    act.enter_change("mandate.revoked", Some(found.registration_id), id.0, vec![]).await?;
-    Ok(Mandate { revoked_at: Some(now), ..found })
 }

@@ -1,8 +1,11 @@
 //! What goes when rights end, and what people have without one.
 
 pub mod authorities;
+pub mod giving;
 pub mod holds;
+pub mod mandates;
 pub mod notices;
+pub mod offers;
 
 use sqlx::PgConnection;
 use time::Date;

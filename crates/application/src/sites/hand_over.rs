@@ -20,6 +20,7 @@ use domain::register::registrations::Registration;
 use domain::rights::Ending;
 use domain::rights::authorities::Authority;
 use domain::sites::{Plot, PlotHandOver, PlotLock, in_the_way};
+use storage::people::memberships;
 use storage::register::registrations;
 use storage::rights::authorities;
 use storage::{Portion, differs as stored_differs, keys, people, sites};
@@ -121,7 +122,7 @@ async fn require_buyer(
     }
     super::require_person(act, new.collected_by, "/collected_by").await?;
     let today = act.today();
-    let seats = people::seats(act.db(), new.collected_by, today).await?;
+    let seats = memberships::seats(act.db(), new.collected_by, today).await?;
     let of_builder = seats.iter().any(|seat| seat.organisation_id == registration.owner_id);
     if of_builder || act.caller.person() == Some(new.collected_by) {
         let problem = "is the builder's: a plot is handed over to its buyer";

@@ -19,6 +19,7 @@ use crate::differs::DifferDraw;
 use crate::differs::answers::change_levers;
 use crate::register::registrations;
 use crate::rekeys::prices::keys_with_pack;
+use crate::rights::authorities;
 use crate::{Act, ActError, Read, access, keys as key_acts};
 use domain::differs::Level;
 use domain::ids::{DifferId, LockId, OrganisationId, PersonId, PlotId, SectionId, SiteId};
@@ -29,7 +30,6 @@ use domain::rights::authorities::{Authority, AuthorityClass};
 use domain::sites::{Plot, PlotLock, Site};
 use domain::text::{Name, PackNumber, Premises};
 use storage::register::registrations as stored_registrations;
-use storage::rights::authorities;
 use storage::{Portion, people, sites};
 
 /// A site to begin.
@@ -112,10 +112,8 @@ fn every_right(act: &Act<'_>, registration: &Registration, first_day: Date) -> A
 }
 
 async fn give(act: &mut Act<'_>, authority: &Authority) -> Result<(), ActError> {
-    let by = act.caller.actor();
-    authorities::add(act.db(), authority, by).await?;
-    let who = crate::rights::authorities::holder_of(authority);
-    act.enter_change("authority.given", Some(authority.registration_id), authority.id.0, who).await
+    let (by, who) = (act.caller.actor(), authorities::holder_of(authority));
+    authorities::give(act, authority, by, who).await
 }
 
 /// A site that the caller may see: the supplier, and whoever sees all of the site's registration.

@@ -19,6 +19,8 @@ words! {
         AccountReset = "account_reset",
         /// The register named the head of an organisation: the person's own, or one that acts for the person.
         HeadNamed = "head_named",
+        /// Somebody offers the person an authority.
+        AuthorityOffered = "authority_offered",
     }
 }
 
@@ -31,7 +33,8 @@ record! {
         kind: NoticeKind,
         /// The registration, where it is about one.
         registration_id: Option<RegistrationId>,
-        /// The key, the rekey, the audit, the reset of an account or the membership that it is about.
+        /// The key, the rekey, the audit, the reset of an account, the membership or the offered authority that it is
+        /// about.
         subject_id: uuid::Uuid,
         /// When it was written.
         #[serde(with = "time::serde::rfc3339")]

@@ -5,7 +5,7 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
-use crate::people::Seat;
+use crate::people::memberships::Seat;
 use crate::{Result, wrote};
 use domain::ids::{ClientProgramId, OrganisationId, PersonId, SessionId};
 use domain::people::{OrganisationKind, Scope};

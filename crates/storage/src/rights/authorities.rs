@@ -204,6 +204,24 @@ pub async fn given_by_seat(
     .await?)
 }
 
+/// Whether a person has or had an authority on a registration that was given after the one with this id.
+pub async fn had(
+    db: &mut PgConnection,
+    registration: RegistrationId,
+    person: PersonId,
+    after: uuid::Uuid,
+) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT EXISTS (SELECT FROM authorities WHERE registration_id = $1 AND person_id = $2 AND id > $3)
+           AS "had!""#,
+        registration.0,
+        person.0,
+        after
+    )
+    .fetch_one(db)
+    .await?)
+}
+
 /// Whether an authority was given by this person.
 pub async fn was_given_by(db: &mut PgConnection, id: AuthorityId, person: PersonId) -> Result<bool> {
     Ok(sqlx::query_scalar!(
@@ -256,7 +274,7 @@ pub async fn rights(db: &mut PgConnection, registration: RegistrationId) -> Resu
     organisations.dedup();
     let mut seats = Vec::new();
     for organisation in organisations {
-        seats.extend(crate::people::members(db, organisation, Portion::ALL).await?);
+        seats.extend(crate::people::memberships::members(db, organisation, Portion::ALL).await?);
     }
     let mut found = Vec::new();
     for authority in given {

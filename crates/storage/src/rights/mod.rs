@@ -3,3 +3,4 @@
 pub mod authorities;
 pub mod holds;
 pub mod notices;
+pub mod offers;

@@ -23,7 +23,7 @@ use crate::api::differs::{answers, bitting, keying};
 use crate::api::keys::{audits, losses, statements};
 use crate::api::people::{me, organisations, sessions};
 use crate::api::register::{csv, locks, registrations, rules, sections};
-use crate::api::rights::{authorities, holds};
+use crate::api::rights::{authorities, holds, mandates};
 use application::App;
 
 /// Every resource.
@@ -40,7 +40,8 @@ pub fn routes() -> OpenApiRouter<App> {
         .merge(registrations::routes()) //  /v1/registrations, /v1/history
         .merge(locks::routes()) //          /v1/registrations/{id}/locks, /v1/locks
         .merge(rules::routes()) //          /v1/default-rules, /v1/registrations/{id}/rules
-        .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, mandates
+        .merge(authorities::routes()) //    /v1/registrations/{id}/authorities, /v1/authorities, /v1/authority-offers
+        .merge(mandates::routes()) //    /v1/registrations/{id}/mandates, /v1/mandates
         .merge(cards::routes()) //          /v1/registrations/{id}/cards, /v1/cards
         .merge(checks::routes()) //         /v1/counters/{id}/card-checks
         .merge(holds::routes()) //          /v1/registrations/{id}/holds, /v1/holds

@@ -152,6 +152,12 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     // The supplier gave it: it rests on nobody's seat.
     ("confirm_authority", &[], BarredFor(PARTIES)),
     ("revoke_authority", GOVERN, BarredFor(&[Signatory, Keyholder])),
+    ("list_authority_offers", PARTIES, Hidden),
+    ("list_own_authority_offers", PEOPLE, Barred),
+    // The owner offered one to the builder's person.
+    ("read_authority_offer", &[Supplier, Owner, Agent, Signatory, Builder], Hidden),
+    ("accept_authority_offer", &[Builder], Hidden),
+    ("withdraw_authority_offer", &[Supplier, Owner, Agent, Builder], BarredFor(&[Signatory])),
     ("give_mandate", &[Supplier, Owner, Agent, Keyholder], BarredFor(&[Signatory])),
     ("list_mandates", PARTIES, Hidden),
     ("revoke_mandate", &[Supplier, Owner, Agent, Keyholder], Hidden),

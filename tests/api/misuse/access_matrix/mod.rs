@@ -241,6 +241,7 @@ async fn things(town: &Town, program: &str, site: &Site) -> Things {
         ("session_id", uuid::Uuid::nil().to_string()),
         ("lock_id", town.locks[0].clone()),
         ("authority_id", town.authority["tenant"].clone()),
+        ("offer_id", offered(town, &site.builder).await),
         ("differ_id", town.differ.clone()),
         ("card_id", town.card.0.clone()),
         ("site_id", site.id.clone()),
@@ -250,6 +251,13 @@ async fn things(town: &Town, program: &str, site: &Site) -> Things {
     all.extend(things_of_a_counter(town).await);
     town.sequencer.round().await.unwrap();
     all
+}
+
+/// An authority that the owner offers to somebody whom the owner does not know.
+async fn offered(town: &Town, to: &Actor) -> String {
+    let offer = json!({"class": "keyholder", "person_id": to.id, "first_day": "2026-11-01"});
+    let reply = town.owner.post(format!("/v1/registrations/{}/authorities", town.registration), offer).await;
+    reply.expect(202)["id"].as_str().unwrap().to_owned()
 }
 
 async fn things_of_a_registration(town: &Town) -> Things {
@@ -387,7 +395,7 @@ async fn try_it(town: &Town, operation: &Operation, who: &Actor, ids: &Things, b
 /// The tables whose rows an operation may have changed, as they were.
 type Snapshot = Vec<(&'static str, Value)>;
 
-const CHANGED: [&str; 39] = [
+const CHANGED: [&str; 40] = [
     "cut_claims",
     "account_resets",
     "recovery_codes",
@@ -416,6 +424,7 @@ const CHANGED: [&str; 39] = [
     "blank_movements",
     "accounts",
     "authorities",
+    "authority_offers",
     "cards",
     "holds",
     "keys",

@@ -21,9 +21,9 @@ async fn fill_every_table(town: &Town) {
     let program = format!("/v1/organisations/{}/client-programs", town.dealer);
     town.supplier.post(program, json!({"name": "till"})).await.expect(201);
     town.supplier.change("PUT", "/v1/default-rules", 0, json!({"rules": {}})).await.expect(200);
-    let narrow = json!({"class": "keyholder", "person_id": town.stranger.id, "differ_ids": [town.differ],
-        "first_day": "2026-01-01"});
-    town.owner.post(format!("/v1/registrations/{}/authorities", town.registration), narrow).await.expect(201);
+    town.owner.post("/v1/people", json!({"name": "Friend"})).await.expect(201);
+    let narrow = json!({"differ_ids": [town.differ]});
+    town.give(&town.owner, &town.stranger, narrow).await.expect(201);
     confirm_what_a_seat_gave(town).await;
     let mandate = json!({"recipient_id": town.tenant.id, "collector_id": town.signatory.id,
         "first_day": "2026-11-01", "last_day": "2026-11-30"});

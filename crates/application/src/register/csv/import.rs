@@ -6,8 +6,7 @@ use crate::differs::answers;
 use crate::register::csv::report::{Columns, ImportReport, LineReport, LockColumns, lines_of};
 use crate::register::csv::{Line, MOST_LINES, UNKNOWN_PACK};
 use crate::register::{locks, registrations};
-use crate::rights::authorities;
-use crate::rights::authorities::Grant;
+use crate::rights::giving::{self, Grant};
 use crate::{Act, ActError, FieldProblem, differs, people};
 use domain::calendar::{Day, Period};
 use domain::count::Quantity;
@@ -296,7 +295,7 @@ async fn bring_holder(
         most_keys: most_keys.map(Quantity::get),
         period: Period { first_day: first_day.0, last_day: last_day.map(|day| day.0) },
     };
-    authorities::grant(act, registration, grant).await?;
+    giving::grant(act, registration, grant).await?;
     Ok(())
 }
 

@@ -22,7 +22,7 @@ use crypto::passwords::PASSWORD_LENGTHS;
 use domain::ids::{ActorId, NoticeId, PersonId, SessionId};
 use domain::people::Scope;
 use domain::rights::notices::Notice;
-use storage::people::Seat;
+use storage::people::memberships::Seat;
 use storage::people::sessions::SessionSummary;
 
 /// Routes.

@@ -1,4 +1,4 @@
-//! Authorities and mandates.
+//! Authorities, and those that wait to be accepted.
 
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -10,15 +10,16 @@ use crate::extract::{Call, Id, Idempotent, Listing, Query};
 use crate::operation::Conflict;
 use crate::reply::{HandlerResult, List, ok};
 use crate::scopes::Read;
-use application::rights::authorities;
-use application::rights::authorities::{Consequences, Grant};
+use application::rights::authorities::Consequences;
+use application::rights::giving::{Given, Grant};
+use application::rights::{authorities, giving, offers};
 use application::{App, Reply};
 use domain::calendar::{Day, Period};
 use domain::count::Quantity;
 use domain::ids::{
-    AuthorityId, CardId, CopyRequestId, DifferId, KeyId, MandateId, OrganisationId, PersonId, RegistrationId,
+    AuthorityId, CardId, CopyRequestId, DifferId, KeyId, OrganisationId, PersonId, RegistrationId,
 };
-use domain::rights::authorities::{Authority, AuthorityClass, Mandate};
+use domain::rights::authorities::{Authority, AuthorityClass, AuthorityOffer};
 use domain::text::Slug;
 
 /// Routes.
@@ -28,8 +29,11 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(read_authority))
         .routes(operations!(preview_revocation, revoke_authority))
         .routes(operations!(confirm_authority))
-        .routes(operations!(give_mandate, list_mandates))
-        .routes(operations!(revoke_mandate))
+        .routes(operations!(list_authority_offers))
+        .routes(operations!(list_own_authority_offers))
+        .routes(operations!(read_authority_offer))
+        .routes(operations!(accept_authority_offer))
+        .routes(operations!(withdraw_authority_offer))
 }
 
 body! {
@@ -70,18 +74,6 @@ body! {
         /// The day on which the person left the premises: for the rule on telling the register in time, and
         /// since an occupier who has left keeps no key.
         left_on: Option<Day>,
-    }
-
-    /// A mandate to collect for somebody else.
-    pub struct NewMandate {
-        /// The person for whom the key is.
-        recipient_id: PersonId,
-        /// The person who may collect it.
-        collector_id: PersonId,
-        /// The first day.
-        first_day: Day,
-        /// The last day.
-        last_day: Day,
     }
 }
 
@@ -148,16 +140,20 @@ impl From<Consequences> for ConsequencesView {
 }
 
 /// Give an authority: the supplier any; others under one of their own that may be passed on.
+///
+/// To somebody whom the giver does not know it is offered (202): it is an authority, with the same id, once that person
+/// accepts it. Known are those whom the giver entered or governs, and who have or had an authority on this
+/// registration.
 #[utoipa::path(post, path = "/v1/registrations/{registration_id}/authorities", tag = "authorities",
-    responses((status = 201, body = Authority)))]
+    responses((status = 201, body = Authority), (status = 202, body = AuthorityOffer)))]
 async fn give_authority(
     call: Call,
     Id(id): Id<RegistrationId>,
     Idempotent { key, body }: Idempotent<NewAuthority>,
 ) -> HandlerResult {
-    call.act(&key, async |act| {
-        let given = authorities::grant(act, id, body.into()).await?;
-        Reply::created(&given, format!("/v1/authorities/{}", given.id))
+    call.act(&key, async |act| match giving::grant(act, id, body.into()).await? {
+        Given::Authority(given) => Reply::created(&given, format!("/v1/authorities/{}", given.id)),
+        Given::Offer(offer) => Reply::waits(&offer, format!("/v1/authority-offers/{}", offer.id)),
     })
     .await
 }
@@ -223,45 +219,57 @@ async fn revoke_authority(
     .await
 }
 
-/// Record a mandate: the recipient, or whoever governs the registration.
-#[utoipa::path(post, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
-    responses((status = 201, body = Mandate)))]
-async fn give_mandate(
-    call: Call,
-    Id(id): Id<RegistrationId>,
-    Idempotent { key, body }: Idempotent<NewMandate>,
-) -> HandlerResult {
-    call.act(&key, async |act| {
-        let days = (body.first_day.0, body.last_day.0);
-        let given = authorities::add_mandate(act, id, body.recipient_id, body.collector_id, days).await?;
-        Reply::created(&given, format!("/v1/registrations/{id}/mandates"))
-    })
-    .await
-}
-
-/// Mandates of a registration: keyholders see their own.
-#[utoipa::path(get, path = "/v1/registrations/{registration_id}/mandates", tag = "authorities",
-    responses((status = 200, body = List<Mandate>)))]
-async fn list_mandates(
+/// Authorities of a registration that were offered to people whom their givers do not know, settled ones too.
+#[utoipa::path(get, path = "/v1/registrations/{registration_id}/authority-offers", tag = "authorities",
+    responses((status = 200, body = List<AuthorityOffer>)))]
+async fn list_authority_offers(
     call: Call<Read>,
     Id(id): Id<RegistrationId>,
     list: Listing<ListQuery>,
 ) -> HandlerResult {
-    let found = authorities::mandates(&mut call.read().await?, id, list.portion).await?;
+    let found = offers::all(&mut call.read().await?, id, list.portion).await?;
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// Revoke a mandate.
-#[utoipa::path(post, path = "/v1/mandates/{mandate_id}/revocation", tag = "authorities",
-    responses((status = 200, body = Mandate)))]
-async fn revoke_mandate(
+/// Authorities that were offered to the caller, settled ones too.
+#[utoipa::path(get, path = "/v1/me/authority-offers", tag = "me",
+    responses((status = 200, body = List<AuthorityOffer>)))]
+async fn list_own_authority_offers(call: Call, list: Listing<ListQuery>) -> HandlerResult {
+    let found = offers::own(&mut call.read().await?, list.portion).await?;
+    Ok(list.reply(found, |item| item.id.0))
+}
+
+/// An authority that was offered: to the caller, or on a registration of which the caller sees everything.
+#[utoipa::path(get, path = "/v1/authority-offers/{offer_id}", tag = "authorities",
+    responses((status = 200, body = AuthorityOffer)))]
+async fn read_authority_offer(call: Call<Read>, Id(id): Id<AuthorityId>) -> HandlerResult {
+    ok(&offers::offer(&mut call.read().await?, id).await?)
+}
+
+/// Accept an authority: whoever it was offered to, within thirty days, while what it rests on stands.
+///
+/// Its giver then sees the name and address of whoever accepts.
+#[utoipa::path(post, path = "/v1/authority-offers/{offer_id}/acceptance", tag = "authorities",
+    responses((status = 201, body = Authority)))]
+async fn accept_authority_offer(
     call: Call,
-    Id(id): Id<MandateId>,
+    Id(id): Id<AuthorityId>,
     Idempotent { key, .. }: Idempotent<EmptyBody>,
 ) -> HandlerResult {
     call.act(&key, async |act| {
-        let revoked = authorities::revoke_mandate(act, id).await?;
-        Reply::ok(&revoked)
+        let given = offers::accept(act, id).await?;
+        Reply::created(&given, format!("/v1/authorities/{id}"))
     })
     .await
+}
+
+/// Decline an authority, or take its offer back: whoever it was offered to, its giver, or who governs the registration.
+#[utoipa::path(post, path = "/v1/authority-offers/{offer_id}/withdrawal", tag = "authorities",
+    responses((status = 200, body = AuthorityOffer)))]
+async fn withdraw_authority_offer(
+    call: Call,
+    Id(id): Id<AuthorityId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| Reply::ok(&offers::withdraw(act, id).await?)).await
 }

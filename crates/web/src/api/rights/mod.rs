@@ -2,3 +2,4 @@
 
 pub mod authorities;
 pub mod holds;
+pub mod mandates;
