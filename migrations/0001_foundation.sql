@@ -34,13 +34,18 @@ CREATE FUNCTION id_pair(uuid, uuid) RETURNS bytea LANGUAGE sql IMMUTABLE STRICT 
 
 GRANT USAGE ON SCHEMA public TO wardbook_service;
 
--- Arguments of the trigger: columns that must not be kept (secrets).
+-- Arguments of the trigger: columns that are not kept (secrets, and what is tried at a counter).
 -- It runs as its owner: the service role itself has no right to write here.
 CREATE FUNCTION keep_history() RETURNS trigger
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
 DECLARE
     content jsonb := to_jsonb(NEW) - coalesce(TG_ARGV, '{}');
+    place bigint;
 BEGIN
+    -- Nothing of what is kept has changed.
+    IF TG_OP = 'UPDATE' AND content - 'changed_at' = to_jsonb(OLD) - coalesce(TG_ARGV, '{}') - 'changed_at' THEN
+        RETURN NULL;
+    END IF;
     INSERT INTO history (subject, subject_id, registration_id, at, content)
     VALUES (
         TG_TABLE_NAME,
@@ -49,7 +54,11 @@ BEGIN
              ELSE (content ->> 'registration_id')::uuid END,
         NEW.changed_at,
         content
-    );
+    ) RETURNING position INTO place;
+    -- From where the act finds what it wrote, until its transaction ends.
+    IF coalesce(current_setting('wardbook.first_version', true), '') = '' THEN
+        PERFORM set_config('wardbook.first_version', place::text, true);
+    END IF;
     RETURN NULL;
 END
 $$;
@@ -67,7 +76,8 @@ CREATE TABLE history (
     subject_id uuid NOT NULL,
     registration_id uuid,
     at timestamptz NOT NULL,
-    content jsonb NOT NULL
+    content jsonb NOT NULL,
+    act xid8 NOT NULL DEFAULT pg_current_xact_id()
 );
 COMMENT ON TABLE history IS
     'Every version of every row that can change, by trigger. As it stood at an instant: its newest until then.';
@@ -76,6 +86,7 @@ COMMENT ON COLUMN history.subject_id IS 'The id of the row.';
 COMMENT ON COLUMN history.registration_id IS
     'Whose history it is part of; absent where the row belongs to no registration.';
 COMMENT ON COLUMN history.at IS 'When it was changed to this.';
+COMMENT ON COLUMN history.act IS 'The transaction that wrote it.';
 COMMENT ON COLUMN history.content IS 'The row, without columns that are secret.';
 CREATE INDEX history_by_registration ON history (registration_id, subject, subject_id, at);
 CREATE INDEX history_by_subject ON history (subject_id, at) WHERE registration_id IS NULL;

@@ -3,10 +3,14 @@
 CREATE TABLE log_entries (
     id uuid CONSTRAINT log_entries_pkey PRIMARY KEY,
     kind text NOT NULL CONSTRAINT log_entries_kind CHECK (kind IN ('decision', 'change')),
+    registration_id uuid,
     body bytea NOT NULL CONSTRAINT log_entries_body_length CHECK (octet_length(body) BETWEEN 1 AND 65535),
     recorded_at timestamptz NOT NULL
 );
+CREATE INDEX log_entries_by_registration ON log_entries (registration_id);
 COMMENT ON TABLE log_entries IS 'One row an entry of the log.';
+COMMENT ON COLUMN log_entries.registration_id IS
+    'As the body says; it need not be in the register: a restored backup may have lost it.';
 COMMENT ON COLUMN log_entries.body IS 'The bytes that are hashed, exactly as they were written.';
 CREATE TRIGGER log_entries_only_grow BEFORE UPDATE OR DELETE OR TRUNCATE ON log_entries
     FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
@@ -44,6 +48,16 @@ COMMENT ON COLUMN disclosures.name IS 'The field of the entry.';
 COMMENT ON COLUMN disclosures.disclosure IS 'Salt, name and value in the disclosure form of SD-JWT (RFC 9901).';
 COMMENT ON COLUMN disclosures.about IS 'Whom or what it is about, where its value is an id.';
 CREATE INDEX disclosures_by_about ON disclosures (about) WHERE about IS NOT NULL;
+
+CREATE TABLE erased_disclosures (
+    entry_id uuid NOT NULL CONSTRAINT erased_disclosures_entry REFERENCES log_entries,
+    commitment text NOT NULL,
+    CONSTRAINT erased_disclosures_pkey PRIMARY KEY (entry_id, commitment)
+);
+COMMENT ON TABLE erased_disclosures IS
+    'Commitments whose disclosures went with a person. Each erasure says in its entry how many they were.';
+CREATE TRIGGER erased_disclosures_only_grow BEFORE UPDATE OR DELETE OR TRUNCATE ON erased_disclosures
+    FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
 
 CREATE FUNCTION refuse_shrinking() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -139,7 +153,7 @@ COMMENT ON TABLE log_recovered IS
     'Entries that came back from a mirror after a restored backup had lost them, and whose rows did not.';
 
 -- Read and added to, never changed.
-GRANT SELECT, INSERT ON log_entries, logs, log_leaves TO wardbook_service;
+GRANT SELECT, INSERT ON log_entries, erased_disclosures, logs, log_leaves TO wardbook_service;
 GRANT SELECT, DELETE ON log_pending TO wardbook_service;
 -- Deleting a disclosure is how a person's data is erased.
 GRANT SELECT, INSERT, DELETE ON disclosures TO wardbook_service;

@@ -112,7 +112,7 @@ CREATE TABLE changes (
     subject_id uuid NOT NULL,
     by_actor uuid NOT NULL CONSTRAINT changes_actor REFERENCES actors,
     at timestamptz NOT NULL,
-    entry_id uuid NOT NULL CONSTRAINT changes_entry REFERENCES log_entries
+    entry_id uuid NOT NULL CONSTRAINT changes_entry REFERENCES log_entries DEFERRABLE INITIALLY DEFERRED
         CONSTRAINT changes_entry_once UNIQUE
 );
 COMMENT ON TABLE changes IS 'Each change of rights or of the register: one row, one entry.';

@@ -70,6 +70,7 @@ COMMENT ON COLUMN answers.differ_registration_id IS
 COMMENT ON COLUMN answers.site_registration_id IS 'The site, where the differ belongs to one.';
 CREATE INDEX answers_by_differ ON answers (differ_id);
 CREATE INDEX answers_by_lock ON answers (lock_id);
+CREATE INDEX answers_by_registration ON answers (registration_id);
 CREATE TRIGGER answers_history AFTER INSERT OR UPDATE ON answers
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 

@@ -56,16 +56,21 @@ CREATE TRIGGER authorities_history AFTER INSERT OR UPDATE ON authorities
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 
 CREATE TABLE authority_differs (
+    id uuid DEFAULT gen_random_uuid() CONSTRAINT authority_differs_pkey PRIMARY KEY,
     authority_id uuid NOT NULL,
     differ_id uuid NOT NULL,
     registration_id uuid NOT NULL,
-    CONSTRAINT authority_differs_pkey PRIMARY KEY (authority_id, differ_id),
+    changed_at timestamptz NOT NULL,
+    CONSTRAINT authority_differs_once UNIQUE (authority_id, differ_id),
     CONSTRAINT authority_differs_authority FOREIGN KEY (authority_id, registration_id)
         REFERENCES authorities (id, registration_id),
     CONSTRAINT authority_differs_differ FOREIGN KEY (differ_id, registration_id)
         REFERENCES differs (id, registration_id)
 );
 COMMENT ON TABLE authority_differs IS 'Which differs an authority is for, where it is not for all.';
+CREATE INDEX authority_differs_by_registration ON authority_differs (registration_id);
+CREATE TRIGGER authority_differs_history AFTER INSERT ON authority_differs
+    FOR EACH ROW EXECUTE FUNCTION keep_history();
 
 CREATE TABLE authority_offers (
     id uuid CONSTRAINT authority_offers_pkey PRIMARY KEY,
@@ -134,6 +139,7 @@ COMMENT ON COLUMN holds.order_reference IS 'What stands on the paper of the orde
 COMMENT ON COLUMN holds.loss_id IS 'The loss whose differ is held until somebody decides.';
 COMMENT ON COLUMN holds.barred_person_id IS
     'A court order may name the one person who is barred; any other hold stops everybody.';
+CREATE INDEX holds_by_registration ON holds (registration_id);
 CREATE INDEX holds_in_force ON holds (registration_id) WHERE lifted_at IS NULL;
 CREATE TRIGGER holds_history AFTER INSERT OR UPDATE ON holds
     FOR EACH ROW EXECUTE FUNCTION keep_history();

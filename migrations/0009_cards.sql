@@ -34,7 +34,8 @@ COMMENT ON COLUMN cards.status_index IS 'Its place in the list: drawn at random,
 COMMENT ON COLUMN cards.replaces_id IS 'The card in whose place it came.';
 CREATE UNIQUE INDEX cards_one_current ON cards (registration_id, person_id) WHERE state <> 'revoked';
 CREATE TRIGGER cards_history AFTER INSERT OR UPDATE ON cards
-    FOR EACH ROW EXECUTE FUNCTION keep_history('pin_hash');
+    FOR EACH ROW EXECUTE FUNCTION keep_history('pin_hash', 'pin_failures', 'pin_blocked_until');
+CREATE INDEX cards_by_registration ON cards (registration_id);
 CREATE INDEX cards_not_valid ON cards (status_list) WHERE state <> 'valid';
 
 CREATE TABLE card_keys (

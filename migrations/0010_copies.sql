@@ -66,7 +66,7 @@ CREATE TABLE decisions (
     rules_version integer NOT NULL,
     by_actor uuid NOT NULL CONSTRAINT decisions_actor REFERENCES actors,
     at timestamptz NOT NULL,
-    entry_id uuid NOT NULL CONSTRAINT decisions_entry REFERENCES log_entries
+    entry_id uuid NOT NULL CONSTRAINT decisions_entry REFERENCES log_entries DEFERRABLE INITIALLY DEFERRED
         CONSTRAINT decisions_entry_once UNIQUE,
     CONSTRAINT decisions_rules FOREIGN KEY (registration_id, rules_version)
         REFERENCES rule_versions (registration_id, version)

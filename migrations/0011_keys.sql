@@ -156,7 +156,7 @@ CREATE TABLE statements (
     hash text NOT NULL CONSTRAINT statements_hash CHECK (hash ~ '^[A-Za-z0-9_-]{43}$'),
     made_by uuid NOT NULL CONSTRAINT statements_made_by REFERENCES actors,
     made_at timestamptz NOT NULL,
-    entry_id uuid NOT NULL CONSTRAINT statements_entry REFERENCES log_entries
+    entry_id uuid NOT NULL CONSTRAINT statements_entry REFERENCES log_entries DEFERRABLE INITIALLY DEFERRED
         CONSTRAINT statements_entry_once UNIQUE
 );
 COMMENT ON TABLE statements IS

@@ -70,6 +70,7 @@ COMMENT ON TABLE rekey_locks IS 'The locks of a rekey, each with what was done t
 COMMENT ON COLUMN rekey_locks.keys_for IS
     'The differ that the keys of its pack are cut to; absent: levers without keys.';
 COMMENT ON COLUMN rekey_locks.old_keys_collected IS 'How many keys of the old differ were taken back at the door.';
+CREATE INDEX rekey_locks_by_registration ON rekey_locks (registration_id);
 CREATE TRIGGER rekey_locks_history AFTER INSERT OR UPDATE ON rekey_locks
     FOR EACH ROW EXECUTE FUNCTION keep_history();
 

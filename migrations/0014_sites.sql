@@ -67,6 +67,7 @@ COMMENT ON TABLE plot_locks IS
     'The doors of a plot: what becomes of each lock from the site key to the buyer''s own.';
 COMMENT ON COLUMN plot_locks.final_key_works_at IS 'When somebody tried the buyer''s key …';
 COMMENT ON COLUMN plot_locks.site_key_dead_at IS '… and the site key, which did not turn any more.';
+CREATE INDEX plot_locks_by_registration ON plot_locks (registration_id);
 CREATE INDEX plot_locks_by_final_differ ON plot_locks (final_differ_id);
 CREATE UNIQUE INDEX plot_locks_sequence_once ON plot_locks (plot_id, sequence);
 CREATE TRIGGER plot_locks_history AFTER INSERT OR UPDATE ON plot_locks

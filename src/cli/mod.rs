@@ -160,7 +160,7 @@ fn exit_code(done: Done) -> ExitCode {
     }
 }
 
-fn asynchronously(work: impl Future<Output = Done>) -> Done {
+fn asynchronously<T>(work: impl Future<Output = Result<T, Box<dyn Error>>>) -> Result<T, Box<dyn Error>> {
     tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(work)
 }
 

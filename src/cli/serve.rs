@@ -11,6 +11,7 @@ use tokio::time::Instant;
 
 use crate::cli::Done;
 use crate::cli::options::{self, Database, KeyOptions, LimitOptions, LogOptions};
+use application::log::check;
 use application::log::sequencer::{LogWork, Sequencer};
 use application::log::{Backpressure, LogView};
 use application::{App, cards, secrets, tasks};
@@ -102,6 +103,9 @@ async fn serve_metrics(listener: TcpListener, log: LogView) {
 /// Few collect figures, and their descriptors are ours.
 const COLLECTORS: Most = Most { in_all: 8, by_address: 8 };
 
+/// How long after its start a process first compares the register with the log.
+const FIRST_CHECK: Duration = Duration::from_mins(10);
+
 /// Serves an app on a socket, with its background tasks, until a signal comes.
 pub async fn serve(
     app: App,
@@ -114,6 +118,8 @@ pub async fn serve(
     cards::require_keys(&app, withdrawn).await?;
     secrets::require_master_keys(&app).await?;
     let tasks = tokio::spawn(tasks::run(app.clone(), Duration::from_secs(30)));
+    let checks = matches!(work, LogWork::Sequence)
+        .then(|| tokio::spawn(check::run(app.clone(), FIRST_CHECK, Duration::from_hours(24))));
     let log = tokio::spawn(sequencer.run(work));
     let sequencing = log.abort_handle();
     let under_way = app.work.clone();
@@ -134,6 +140,9 @@ pub async fn serve(
         tracing::warn!("acts.cut");
     }
     tasks.abort();
+    if let Some(checks) = checks {
+        checks.abort();
+    }
     if sequencing.is_finished() {
         return Err("the sequencer broke: see the lines before".into());
     }

@@ -9,7 +9,7 @@ use crate::harness::{ORIGIN, Scratch, Town, key_pem};
 use application::log::archive::Archive;
 use application::log::sequencer;
 use application::log::sequencer::Sequencer;
-use domain::entry;
+use domain::disclosures;
 use evidence_log::hash::Hash;
 use evidence_log::receipt::Receipt;
 use evidence_log::tile;
@@ -53,10 +53,10 @@ async fn a_decision_has_a_receipt_for_its_parties_and_for_nobody_else() {
     let by = shown["items"].as_array().unwrap().iter().find(|item| item["name"] == "by").unwrap();
     let disclosure = by["disclosure"].as_str().unwrap();
     assert_eq!(
-        entry::disclosed(text, disclosure),
+        disclosures::disclosed(text, disclosure),
         Some(("by".to_owned(), Value::String(town.tenant.id.clone())))
     );
-    assert_eq!(entry::disclosed(text, &disclosure.replace('W', "X")), None);
+    assert_eq!(disclosures::disclosed(text, &disclosure.replace('W', "X")), None);
     assert!(!text.contains(&town.tenant.id));
 
     for (who, expected) in [(&town.counter_staff, 200), (&town.owner, 200), (&town.stranger, 404)] {
@@ -372,7 +372,7 @@ async fn several_sequencers_give_every_entry_one_index() {
                     // Every third transaction is rolled back: its position in the queue is a gap.
                     let entry = uuid::Uuid::from_bytes(town.app.outside.bytes());
                     let mut tx = storage::begin(&town.admin).await.unwrap();
-                    sqlx::query("INSERT INTO log_entries VALUES ($1, 'change', $2, now())")
+                    sqlx::query("INSERT INTO log_entries VALUES ($1, 'change', NULL, $2, now())")
                         .bind(entry)
                         .bind(format!("{{\"entry\":\"{entry}\",\"commitments\":[]}}").into_bytes())
                         .execute(&mut *tx)
@@ -403,7 +403,7 @@ async fn several_sequencers_give_every_entry_one_index() {
         sequencer.await.unwrap();
     }
     let town = std::sync::Arc::into_inner(town).unwrap();
-    town.close().await;
+    town.close_touched().await;
 }
 
 #[tokio::test]

@@ -10,6 +10,7 @@
 #![warn(clippy::too_many_lines)]
 
 mod cards;
+mod check;
 mod code;
 mod copies;
 mod counters;

@@ -11,9 +11,10 @@ use crate::outside::Outside;
 use crate::rates::Place;
 use crate::{ActError, App, Reply};
 use domain::copies::decision::{Decision, RecordedStep};
-use domain::entry::{Draft, EntryKind};
+use domain::entry::{Draft, EntryKind, OpenEntry};
 use domain::ids::{CopyRequestId, DecisionId, EntryId, PersonId, RegistrationId};
 use domain::register::registrations::Registration;
+use domain::standing::SaidRow;
 use storage::idempotency;
 use storage::idempotency::IdempotencyClaim;
 use storage::log::evidence;
@@ -37,7 +38,7 @@ pub struct Act<'a> {
     /// When; read again once the registration is taken for update.
     pub now: OffsetDateTime,
     key: Option<&'a Idempotency>,
-    wrote_entries: bool,
+    entries: Vec<OpenEntry>,
     _place: Option<Place>,
 }
 
@@ -108,15 +109,7 @@ impl<'a> Act<'a> {
         // Nobody waits in line with a connection in hand.
         let place = app.limits.place(caller).await?;
         let tx = storage::begin(&app.pool).await?;
-        Ok(Self {
-            tx,
-            app,
-            caller,
-            now: app.outside.clock.now(),
-            key: None,
-            wrote_entries: false,
-            _place: place,
-        })
+        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, entries: vec![], _place: place })
     }
 
     /// Keeps the reply and commits.
@@ -137,12 +130,48 @@ impl<'a> Act<'a> {
     ///
     /// # Errors
     /// When the database says no: then nothing has happened.
-    async fn commit(self) -> Result<(), ActError> {
+    async fn commit(mut self) -> Result<(), ActError> {
+        self.say_what_was_written().await?;
+        let wrote_entries = !self.entries.is_empty();
+        if wrote_entries {
+            let entries =
+                std::mem::take(&mut self.entries).into_iter().map(sealed).collect::<Result<_, _>>()?;
+            evidence::write_entries(&mut self.tx, entries).await?;
+        }
         self.tx.commit().await?;
-        if self.wrote_entries {
+        if wrote_entries {
             self.app.log.wake();
         }
         Ok(())
+    }
+
+    /// Says each row that the act wrote in one of its entries: that of the row itself, else one of the same
+    /// registration.
+    async fn say_what_was_written(&mut self) -> Result<(), ActError> {
+        for (table, content) in evidence::rows_written(&mut self.tx).await? {
+            let Some(row) = SaidRow::new(&table, &content) else { continue };
+            let outside = &self.app.outside;
+            let open = |entry: &&mut OpenEntry| entry.has_room() && entry.registration() == row.registration;
+            let mut fitting: Vec<&mut OpenEntry> = self.entries.iter_mut().filter(open).collect();
+            let own = fitting.iter().position(|entry| entry.subject() == row.id).unwrap_or(0);
+            if let Some(entry) = fitting.get_mut(own) {
+                entry.say(&row, || outside.bytes());
+                continue;
+            }
+            let subject = row.registration.map_or(row.id, |registration| registration.0);
+            self.enter_change("rows.written", row.registration, subject, vec![]).await?;
+            if let Some(entry) = self.entries.last_mut() {
+                entry.say(&row, || outside.bytes());
+            }
+        }
+        Ok(())
+    }
+
+    /// What shows a field of an entry of this act.
+    #[must_use]
+    pub fn shows(&self, entry: EntryId, name: &str) -> Option<String> {
+        let entry = self.entries.iter().find(|open| open.id() == entry)?;
+        entry.shows(name).map(ToOwned::to_owned)
     }
 
     /// A registration that the caller may see, taken for update, with what the caller may do on it.
@@ -255,10 +284,14 @@ impl<'a> Act<'a> {
     }
 
     /// Writes that a person was erased, and under which rule. The entry names no person, not even by a
-    /// commitment: its subject is an id of its own.
-    pub async fn enter_erasure(&mut self, under: String) -> Result<(), ActError> {
+    /// commitment: its subject is an id of its own. It says how many disclosures went.
+    pub async fn enter_erasure(&mut self, under: String, erased: u64) -> Result<(), ActError> {
         let subject = self.id();
-        let draft = Draft { under: Some(under), ..self.change_draft("person.erased", subject, vec![]) };
+        let draft = Draft {
+            under: Some(under),
+            erased: Some(erased),
+            ..self.change_draft("person.erased", subject, vec![])
+        };
         self.write_change(draft).await.map(|_| ())
     }
 
@@ -280,6 +313,7 @@ impl<'a> Act<'a> {
             reasons: vec![],
             rules_version: None,
             under: None,
+            erased: None,
             personal,
         }
     }
@@ -287,7 +321,7 @@ impl<'a> Act<'a> {
     async fn write_change(&mut self, draft: Draft) -> Result<EntryId, ActError> {
         let (kind, registration, subject) = (draft.what, draft.registration, draft.subject);
         let by = self.caller.actor();
-        let entry = self.write_entry(draft).await?;
+        let entry = self.open_entry(draft);
         let change =
             evidence::NewChange { id: self.id(), kind, registration, subject, by, at: self.now, entry };
         evidence::write_change(&mut self.tx, &change).await?;
@@ -321,9 +355,10 @@ impl<'a> Act<'a> {
             reasons: codes,
             rules_version: Some(taken.rules_version.unsigned_abs()),
             under: None,
+            erased: None,
             personal,
         };
-        let entry = self.write_entry(draft).await?;
+        let entry = self.open_entry(draft);
         let id: DecisionId = self.id();
         let reasons = serde_json::to_value(reasons).map_err(|error| ActError::Internal(error.to_string()))?;
         let decision = evidence::NewDecision {
@@ -342,14 +377,18 @@ impl<'a> Act<'a> {
         Ok(DecisionEntry { decision: id, entry, at: self.now })
     }
 
-    async fn write_entry(&mut self, draft: Draft) -> Result<EntryId, ActError> {
-        let (id, kind) = (draft.id, draft.kind);
-        let sealed =
-            draft.seal(|| self.app.outside.bytes()).map_err(|error| ActError::Internal(error.to_string()))?;
-        evidence::write_entry(&mut self.tx, id, kind, self.now, &sealed).await?;
-        self.wrote_entries = true;
-        Ok(id)
+    fn open_entry(&mut self, draft: Draft) -> EntryId {
+        let id = draft.id;
+        let outside = &self.app.outside;
+        self.entries.push(draft.open(|| outside.bytes()));
+        id
     }
+}
+
+fn sealed(entry: OpenEntry) -> Result<evidence::NewEntry, ActError> {
+    let (id, kind, registration, at) = (entry.id(), entry.kind(), entry.registration(), entry.at());
+    let sealed = entry.seal().map_err(|error| ActError::Internal(error.to_string()))?;
+    Ok(evidence::NewEntry { id, kind, registration, at, sealed })
 }
 
 /// How a request leaves whose key was used before.

@@ -3,41 +3,28 @@
 //! An entry is compact JSON with its members in this order; absent ones are left out:
 //!
 //! ```text
-//! {"v":1,"entry":"<id>","what":"copy.ask","at":"<RFC 3339, microseconds, Z>",
+//! {"v":2,"entry":"<id>","what":"copy.ask","at":"<RFC 3339, microseconds, Z>",
 //!  "registration":"<id>","subject":"<id>",
-//!  "outcome":"refused","reasons":["over_cap"],"rules_version":3,"under":"<rule of an erasure>",
+//!  "outcome":"refused","reasons":["over_cap"],"rules_version":3,
+//!  "under":"<rule of an erasure>","erased":4,
+//!  "rows":[{"of":"copy_requests","id":"<id>","state":"refused", …}],
 //!  "commitments":["<base64url(SHA-256(disclosure))>", …]}
 //! ```
 //!
-//! Whatever concerns a person (who asked, who approved, who collected) is a commitment in the form
-//! of an SD-JWT disclosure (RFC 9901 s. 4.2.1), with a salt of its own:
+//! `rows` are those that the act wrote, as they stand after it ([`crate::standing`]), and `erased` how many disclosures
+//! went with a person. The first form (`"v":1`) had neither; whoever reads one reads both.
 //!
-//! ```text
-//! disclosure = base64url(JSON [salt, name, value])
-//! commitment = base64url(SHA-256(ASCII(disclosure)))
-//! ```
-//!
-//! Commitments are sorted, so that their order says nothing. Showing one field to an auditor means
-//! handing over its disclosure; erasing means deleting it. The known answer of RFC 9901:
-//!
-//! ```
-//! use domain::entry::commitment;
-//! assert_eq!(
-//!     commitment("WyJfMjZiYzRMVC1hYzZxMktJNmNCVzVlcyIsICJmYW1pbHlfbmFtZSIsICJNw7ZiaXVzIl0"),
-//!     "X9yH0Ajrdm1Oij4tWso9UzzKJvPoDxwmuEcO3XAdRC0"
-//! );
-//! ```
+//! Whatever concerns a person (who asked, who approved, who collected) is a commitment ([`crate::disclosures`]).
 
-use base64::Engine;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::Serialize;
-use serde_json::{Value, json};
-use sha2::{Digest, Sha256};
+use serde_json::Value;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
 use crate::copies::decision::Code;
+use crate::disclosures::{Disclosure, commitment};
 use crate::ids::{EntryId, RegistrationId};
+use crate::standing::SaidRow;
 
 words! {
     /// What an entry is about; the row that belongs to it is in the table of that name.
@@ -72,8 +59,19 @@ pub struct Draft {
     pub rules_version: Option<u32>,
     /// Under which rule a person was erased.
     pub under: Option<String>,
+    /// How many disclosures went with that person.
+    pub erased: Option<u64>,
     /// What is committed to: names and values, a person's id among them.
     pub personal: Vec<(&'static str, Value)>,
+}
+
+/// An entry whose act goes on: what it commits to is salted, and rows may still be said.
+#[derive(Debug, Clone)]
+pub struct OpenEntry {
+    draft: Draft,
+    disclosures: Vec<Disclosure>,
+    rows: Vec<Value>,
+    length: usize,
 }
 
 /// An entry as it is stored.
@@ -83,17 +81,6 @@ pub struct SealedEntry {
     pub body: Vec<u8>,
     /// What shows each field.
     pub disclosures: Vec<Disclosure>,
-}
-
-/// What shows a field of an entry.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Disclosure {
-    /// The field's name.
-    pub name: &'static str,
-    /// The disclosure.
-    pub text: String,
-    /// Whom or what it is about, where its value is an id: what is erased with that person.
-    pub about: Option<Uuid>,
 }
 
 #[derive(Serialize)]
@@ -114,60 +101,107 @@ struct Body<'a> {
     rules_version: Option<u32>,
     #[serde(skip_serializing_if = "Option::is_none")]
     under: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    erased: Option<u64>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    rows: Vec<Value>,
     commitments: Vec<String>,
 }
 
-/// base64url(SHA-256(ASCII(disclosure))), RFC 9901 s. 4.2.3; of other texts too, where an entry commits to them
-/// by their hash.
-#[must_use]
-pub fn commitment(text: &str) -> String {
-    URL_SAFE_NO_PAD.encode(Sha256::digest(text.as_bytes()))
-}
-
-/// The name and value that a disclosure shows, if the entry with these bytes commits to it.
-#[must_use]
-pub fn disclosed(entry: &str, disclosure: &str) -> Option<(String, Value)> {
-    let entry: Value = serde_json::from_str(entry).ok()?;
-    let commitment = Value::String(commitment(disclosure));
-    entry.get("commitments")?.as_array()?.contains(&commitment).then_some(())?;
-    let shown = URL_SAFE_NO_PAD.decode(disclosure).ok()?;
-    let (_, name, value): (String, String, Value) = serde_json::from_slice(&shown).ok()?;
-    Some((name, value))
-}
-
-fn disclosure(salt: [u8; 16], name: &str, value: &Value) -> String {
-    URL_SAFE_NO_PAD.encode(json!([URL_SAFE_NO_PAD.encode(salt), name, value]).to_string())
-}
+/// An entry is at most 65,535 bytes long; rows leave room for everything else.
+const ROOM_FOR_ROWS: usize = 48 * 1024;
+/// A commitment in a list, with its quotation marks and comma.
+const COMMITMENT_LENGTH: usize = 46;
 
 impl Draft {
-    /// Makes the bytes of the entry and the disclosures that go with it; `salt` is drawn for each.
+    /// Salts what is committed to; a salt is drawn for each.
+    #[must_use]
+    pub fn open(mut self, mut salt: impl FnMut() -> [u8; 16]) -> OpenEntry {
+        let personal = std::mem::take(&mut self.personal);
+        let disclosures = personal
+            .into_iter()
+            .map(|(name, value)| Disclosure::new(salt(), name.to_owned(), &value))
+            .collect();
+        OpenEntry { draft: self, disclosures, rows: vec![], length: 0 }
+    }
+}
+
+impl OpenEntry {
+    /// Its id.
+    #[must_use]
+    pub fn id(&self) -> EntryId {
+        self.draft.id
+    }
+
+    /// A decision or a change.
+    #[must_use]
+    pub fn kind(&self) -> EntryKind {
+        self.draft.kind
+    }
+
+    /// When it happened.
+    #[must_use]
+    pub fn at(&self) -> OffsetDateTime {
+        self.draft.at
+    }
+
+    /// The registration.
+    #[must_use]
+    pub fn registration(&self) -> Option<RegistrationId> {
+        self.draft.registration
+    }
+
+    /// What it happened to.
+    #[must_use]
+    pub fn subject(&self) -> Uuid {
+        self.draft.subject
+    }
+
+    /// What shows a field.
+    #[must_use]
+    pub fn shows(&self, name: &str) -> Option<&str> {
+        let found = self.disclosures.iter().find(|disclosure| disclosure.name == name);
+        found.map(|disclosure| disclosure.text.as_str())
+    }
+
+    /// Whether another row has room in it.
+    #[must_use]
+    pub fn has_room(&self) -> bool {
+        self.length < ROOM_FOR_ROWS
+    }
+
+    /// Says a row that the act wrote.
+    pub fn say(&mut self, row: &SaidRow, mut salt: impl FnMut() -> [u8; 16]) {
+        let said = row.said();
+        self.length += said.to_string().len() + row.committed.len() * COMMITMENT_LENGTH;
+        self.rows.push(said);
+        let committed = row.committed.iter();
+        self.disclosures
+            .extend(committed.map(|(column, value)| Disclosure::new(salt(), row.name_of(column), value)));
+    }
+
+    /// Makes the bytes of the entry; with them go the disclosures.
     ///
     /// # Errors
     /// When an instant cannot be written in RFC 3339 (years beyond 9999).
-    pub fn seal(self, mut salt: impl FnMut() -> [u8; 16]) -> Result<SealedEntry, serde_json::Error> {
-        let disclosures: Vec<Disclosure> = self
-            .personal
-            .iter()
-            .map(|(name, value)| Disclosure {
-                name,
-                text: disclosure(salt(), name, value),
-                about: value.as_str().and_then(|text| text.parse().ok()),
-            })
-            .collect();
+    pub fn seal(self) -> Result<SealedEntry, serde_json::Error> {
+        let Self { draft, disclosures, rows, .. } = self;
         let mut commitments: Vec<String> =
             disclosures.iter().map(|disclosure| commitment(&disclosure.text)).collect();
         commitments.sort_unstable();
         let body = serde_json::to_vec(&Body {
-            v: 1,
-            entry: self.id,
-            what: self.what,
-            at: self.at,
-            registration: self.registration,
-            subject: self.subject,
-            outcome: self.outcome,
-            reasons: &self.reasons,
-            rules_version: self.rules_version,
-            under: self.under,
+            v: 2,
+            entry: draft.id,
+            what: draft.what,
+            at: draft.at,
+            registration: draft.registration,
+            subject: draft.subject,
+            outcome: draft.outcome,
+            reasons: &draft.reasons,
+            rules_version: draft.rules_version,
+            under: draft.under,
+            erased: draft.erased,
+            rows,
             commitments,
         })?;
         Ok(SealedEntry { body, disclosures })
@@ -177,6 +211,8 @@ impl Draft {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::disclosures::disclosed;
+    use serde_json::json;
     use time::macros::datetime;
 
     #[test]
@@ -193,30 +229,37 @@ mod tests {
             reasons: vec![Code::OverCap],
             rules_version: Some(3),
             under: None,
+            erased: None,
             personal: vec![("asker", json!(person)), ("recipient", json!(person))],
         };
         let mut next = 0;
-        let sealed = draft
-            .seal(|| {
-                next += 1;
-                [next; 16]
-            })
-            .unwrap();
+        let mut salt = || {
+            next += 1;
+            [next; 16]
+        };
+        let key = json!({"id": Uuid::from_u128(4), "registration_id": Uuid::from_u128(2), "state": "with_person",
+            "holder_id": person, "changed_at": "2026-11-02T09:00:00Z"});
+        let mut open = draft.open(&mut salt);
+        open.say(&SaidRow::new("keys", &key).unwrap(), &mut salt);
+        let sealed = open.seal().unwrap();
         let text = String::from_utf8(sealed.body).unwrap();
         assert!(!text.contains(person));
         assert!(text.starts_with(
-            r#"{"v":1,"entry":"00000000-0000-0000-0000-000000000001","what":"copy.ask","at":"2026-11-02T09:00:00.123456Z","registration":"#
+            r#"{"v":2,"entry":"00000000-0000-0000-0000-000000000001","what":"copy.ask","at":"2026-11-02T09:00:00.123456Z","registration":"#
         ));
         let entry: Value = serde_json::from_str(&text).unwrap();
         let commitments: Vec<&str> =
             entry["commitments"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
-        assert_eq!(commitments.len(), 2);
-        // The same person twice: two salts, two commitments.
+        assert_eq!(commitments.len(), 3);
+        let said = json!({"of": "keys", "id": Uuid::from_u128(4), "registration_id": Uuid::from_u128(2),
+            "state": "with_person"});
+        assert_eq!(entry["rows"], json!([said]));
+        // The same person three times: three salts, three commitments.
         assert_ne!(commitments[0], commitments[1]);
         for shown in sealed.disclosures {
             assert!(commitments.contains(&commitment(&shown.text).as_str()));
             assert_eq!(shown.about, Some(person.parse().unwrap()));
-            assert_eq!(disclosed(&text, &shown.text), Some((shown.name.to_owned(), json!(person))));
+            assert_eq!(disclosed(&text, &shown.text), Some((shown.name, json!(person))));
         }
     }
 }

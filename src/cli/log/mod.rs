@@ -1,6 +1,7 @@
 //! `wardbook log …`: open the log, verify a receipt, audit.
 
 mod audit;
+mod check;
 mod client;
 mod recover;
 mod verify;
@@ -43,6 +44,12 @@ pub enum Command {
     /// Check the whole log as it is served, and keep a mirror. Status 0: fine; 2: not reachable;
     /// 3: stale; 4: INCONSISTENT; 1: something here cannot be used.
     Audit(audit::Options),
+    /// Compare the register with the log, whole. Status 0: they agree; 4: they differ, and where; 1: it could not be
+    /// done.
+    Check {
+        #[command(flatten)]
+        database: Database,
+    },
     /// Sign the checkpoints of logs that only grow, for others to rely on.
     Witness(witness::Options),
     /// Mend a log whose database was set back, as by a restored backup.
@@ -58,6 +65,7 @@ pub fn run(command: Command) -> ExitCode {
             exit_code(verify::run(&policy, &receipt, &disclosure))
         }
         Command::Audit(options) => audit::run(&options),
+        Command::Check { database } => check::run(database),
         Command::Witness(options) => exit_code(asynchronously(witness::run(options))),
         Command::Recover(options) => exit_code(asynchronously(recover::run(options))),
     }

@@ -7,7 +7,7 @@ use time::format_description::well_known::Rfc3339;
 
 use crate::cli::Done;
 use crate::cli::options::read_policy;
-use domain::entry;
+use domain::disclosures;
 use evidence_log::receipt::Receipt;
 
 /// Checks a receipt and the fields that were disclosed, and says what it shows.
@@ -27,7 +27,7 @@ pub fn run(policy: &Path, receipt: &Path, disclosures: &[String]) -> Done {
     let body = std::str::from_utf8(&receipt.entry)?;
     println!("{body}");
     for disclosure in disclosures {
-        let (name, value) = entry::disclosed(body, disclosure)
+        let (name, value) = disclosures::disclosed(body, disclosure)
             .ok_or_else(|| format!("the entry does not commit to {disclosure}"))?;
         println!("{name}: {value}");
     }

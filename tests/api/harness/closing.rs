@@ -1,9 +1,12 @@
 //! What must hold after every test.
 
+use std::time::Duration;
+
 use secrecy::ExposeSecret;
 use uuid::Uuid;
 
 use crate::harness::{Town, databases};
+use application::log::check;
 use application::secrets;
 use application::secrets::Context;
 use domain::differs::geometry::Geometry;
@@ -104,6 +107,14 @@ const NEVER: &[(&str, &str)] = &[
 impl Town {
     /// What must hold whatever happened.
     pub async fn close(self) {
+        let checked = check::whole(&self.app, Duration::ZERO).await.unwrap();
+        let found = checked.differences;
+        assert!(found.is_empty(), "the register is not as its log says: {found:#?}");
+        self.close_touched().await;
+    }
+
+    /// The same, where the test itself wrote into the database past the acts: the log cannot know of it.
+    pub async fn close_touched(self) {
         for (what, sql) in NEVER {
             let wrong: i64 = sqlx::query_scalar(*sql).fetch_one(&self.admin).await.unwrap();
             assert_eq!(wrong, 0, "{what}");
@@ -113,6 +124,14 @@ impl Town {
         self.check_log().await;
         self.app.pool.close().await;
         databases::drop(self.admin).await;
+    }
+
+    /// Leaves the database for others to copy, with nobody connected to it.
+    pub async fn put_down(self) -> (application::App, String) {
+        let name = self.admin.connect_options().get_database().unwrap().to_owned();
+        self.app.pool.close().await;
+        self.admin.close().await;
+        (self.app, name)
     }
 
     /// No combination is given out twice in a section, and two on one site are far enough apart (I13).

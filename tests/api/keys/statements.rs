@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 use time::Duration;
 
 use crate::harness::Town;
-use domain::entry::disclosed;
+use domain::disclosures::disclosed;
 use evidence_log::receipt::Receipt;
 
 #[tokio::test]

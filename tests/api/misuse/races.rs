@@ -299,5 +299,5 @@ async fn a_cut_waits_for_a_revocation_under_way_and_heeds_it() {
     let cut = cut_while_taken_away(&town, &id, end, &town.registration.clone()).await;
     assert_eq!(cut.codes(), ["registration_ended"]);
     assert_eq!(town.count("SELECT count(*) FROM cuts").await, 0);
-    town.close().await;
+    town.close_touched().await;
 }

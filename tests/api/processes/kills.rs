@@ -69,7 +69,7 @@ async fn servers_that_are_killed_lose_nothing_and_write_nothing_twice() {
         addresses.lock().unwrap()[victim] = servers[victim].address.clone();
         // Appends that roll back: their places in the queue are gaps.
         let mut tx = storage::begin(&machine.town.admin).await.unwrap();
-        let insert = "INSERT INTO log_entries SELECT gen_random_uuid(), 'change', '\\x7b7d', now()";
+        let insert = "INSERT INTO log_entries SELECT gen_random_uuid(), 'change', NULL, '\\x7b7d', now()";
         sqlx::query(insert).execute(&mut *tx).await.unwrap();
         tx.rollback().await.unwrap();
     }

@@ -18,7 +18,7 @@ use domain::copies::signature::Signature;
 use domain::copies::{CopyRequest, Purpose};
 use domain::count::number_of;
 use domain::counters::blanks::surplus;
-use domain::entry::commitment;
+use domain::disclosures::commitment;
 use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;

@@ -14,7 +14,7 @@ use time::{Date, Duration};
 
 use crate::{Act, ActError, Read};
 use domain::cautions;
-use domain::entry::commitment;
+use domain::disclosures::commitment;
 use domain::ids::{EntryId, RegistrationId, StatementId};
 use domain::keys::statements::{PastState, StatedAuthority, Statement, StatementContent};
 use storage::keys::statements;
@@ -109,7 +109,7 @@ pub async fn make(
     let statement = Statement { id, registration_id, content: text, hash, entry_id };
     let (by, now) = (act.caller.actor(), act.now);
     statements::add(act.db(), &statement, on, by, now).await?;
-    let shown = shown(act.db(), entry_id).await?;
+    let shown = act.shows(entry_id, "statement");
     Ok((statement, shown))
 }
 

@@ -27,6 +27,8 @@ pub struct Metrics {
     pub batch: Histogram,
     /// Rounds in which nothing could be signed.
     pub failed_rounds: Counter,
+    /// Where the register differed from the log when they were last compared.
+    pub differences: Gauge,
 }
 
 impl Metrics {
@@ -44,7 +46,10 @@ impl Metrics {
         registry.register("published_entries", "Entries that are published", published.clone());
         registry.register("batch_entries", "Entries of one round of this process", batch.clone());
         registry.register("failed_rounds", "Rounds in which nothing was signed", failed_rounds.clone());
-        Self { registry, waiting, oldest_wait, size, published, batch, failed_rounds }
+        let differences = Gauge::default();
+        let help = "Where the register differed from the log when they were last compared";
+        registry.register("register_differences", help, differences.clone());
+        Self { registry, waiting, oldest_wait, size, published, batch, failed_rounds, differences }
     }
 
     /// As text.

@@ -9,6 +9,7 @@
 //! ```
 
 pub mod archive;
+pub mod check;
 pub mod cosigning;
 pub mod metrics;
 pub mod reading;

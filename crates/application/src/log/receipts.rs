@@ -11,6 +11,7 @@ use crate::log::reading;
 use crate::{ActError, App, Read, copies};
 use domain::ids::EntryId;
 use domain::people::OrganisationKind;
+use domain::standing::is_of_row;
 use evidence_log::receipt::Receipt;
 use storage::log;
 use storage::log::evidence;
@@ -100,7 +101,9 @@ async fn receipt_now(db: &mut PgConnection, entry: EntryId) -> Result<Option<Rec
 pub async fn disclosures(read: &mut Read<'_>, entry: EntryId) -> Result<Vec<Disclosure>, ActError> {
     require_party(read, entry).await?;
     let found = evidence::disclosures(&mut read.db, entry).await?;
-    Ok(found.into_iter().map(|(name, disclosure)| Disclosure { name, disclosure }).collect())
+    // What shows columns of rows is the register's own, which compares them.
+    let shown = found.into_iter().filter(|(name, _)| read.caller.is_supplier() || !is_of_row(name));
+    Ok(shown.map(|(name, disclosure)| Disclosure { name, disclosure }).collect())
 }
 
 /// Lets those read the entries themselves who keep the register or audit it.

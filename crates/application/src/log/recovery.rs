@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::log::sequencer::{LogError, Sequencer};
 use domain::entry::EntryKind;
-use domain::ids::EntryId;
+use domain::ids::{EntryId, RegistrationId};
 use evidence_log::hash::Hash;
 use storage::{StorageError, log};
 
@@ -28,6 +28,7 @@ struct KnownFields {
     #[serde(with = "time::serde::rfc3339")]
     at: OffsetDateTime,
     outcome: Option<String>,
+    registration: Option<RegistrationId>,
 }
 
 impl KnownFields {
@@ -171,7 +172,7 @@ async fn store_again(
             Err(StorageError::Corrupt { table: "log_entries", problem }.into())
         }
         None => {
-            log::store_recovered(db, id, known.kind(), body, known.at).await?;
+            log::store_recovered(db, id, known.kind(), known.registration, body, known.at).await?;
             Ok(true)
         }
     }

@@ -15,6 +15,7 @@ use domain::ids::{ClientProgramId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Membership, Organisation, OrganisationKind, Person, Post, Scope};
 use domain::rights::authorities::AuthorityClass;
 use domain::text::{Email, Name, Slug};
+use storage::log::evidence;
 use storage::people::EnteredBy;
 use storage::rights::authorities;
 use storage::{Portion, StorageError, people};
@@ -227,10 +228,11 @@ pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), A
     act.caller.require_person()?;
     people::person(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (now, today) = (act.now, act.today());
-    if !people::erase(act.db(), id, now).await? {
+    let Some(erased) = people::erase(act.db(), id, now).await? else {
         let detail = "this person was erased before".to_owned();
         return Err(ActError::WrongState { state: "erased", detail });
-    }
+    };
+    evidence::note_erased(act.db(), &erased).await?;
     // Looked at with the person's row taken for update: an authority that was given meanwhile is seen, and undoes
     // the above.
     let ties = people::ties(act.db(), id, today).await?;
@@ -238,5 +240,5 @@ pub async fn erase(act: &mut Act<'_>, id: PersonId, under: Slug) -> Result<(), A
         let detail = format!("this person still has {}", ties.join(", "));
         return Err(ActError::WrongState { state: "in_use", detail });
     }
-    act.enter_erasure(under.as_str().to_owned()).await
+    act.enter_erasure(under.as_str().to_owned(), erased.len() as u64).await
 }

@@ -277,14 +277,14 @@ async fn draw_successors(
     old: &[DifferId],
 ) -> Result<Vec<RekeyDiffer>, ActError> {
     let mut drawing = DifferDraw::begin(act, registration, &[]).await?;
-    let mut pairs = Vec::new();
+    let (mut pairs, now) = (Vec::new(), act.now);
     for old in old {
         let found = differs::differ(act.db(), *old).await?.ok_or(ActError::NotFound)?;
         // What is a buyer's to be stays reserved for the buyer.
         let reserve = found.state == DifferState::Reserved;
         let new = drawing.draw(act, registration, found.level, reserve).await?;
         // Whoever had a right for some differs has it for the one in the place of each.
-        for authority in authorities::extend_to(act.db(), registration.id, *old, new.id).await? {
+        for authority in authorities::extend_to(act.db(), registration.id, *old, new.id, now).await? {
             act.enter_change("authority.extended", Some(registration.id), authority.0, vec![]).await?;
         }
         pairs.push(RekeyDiffer { old_differ_id: *old, new_differ_id: new.id });

@@ -12,7 +12,7 @@ use domain::copies::DocumentKind;
 use domain::copies::signature::Signature;
 use domain::count::number_of;
 use domain::differs::DifferState;
-use domain::entry::commitment;
+use domain::disclosures::commitment;
 use domain::ids::{DifferId, OrganisationId, PersonId, PlotId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::people::OrganisationKind;

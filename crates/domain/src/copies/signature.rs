@@ -68,7 +68,7 @@ mod tests {
         assert_eq!(signature.json(), "[[[0,0,0],[10000,5,16]],[[7,7,300]]]");
         // Python: base64.urlsafe_b64encode(hashlib.sha256(b"[[[0,0,0],…").digest())
         assert_eq!(
-            crate::entry::commitment(&signature.json()),
+            crate::disclosures::commitment(&signature.json()),
             "o7fN_bT5-s5JqsjUqtDPu0YST_ayWgbcbwIBr3QoVuc"
         );
         for wrong in [

@@ -6,35 +6,90 @@ use time::OffsetDateTime;
 use uuid::Uuid;
 
 use crate::Result;
+use domain::disclosures::commitment;
 use domain::entry::{EntryKind, SealedEntry};
 use domain::ids::{ActorId, CopyRequestId, DecisionId, EntryId, RegistrationId};
 
-/// Writes an entry and its disclosures. The database queues it for the log by itself.
-pub async fn write_entry(
-    db: &mut PgConnection,
-    id: EntryId,
-    kind: EntryKind,
-    at: OffsetDateTime,
-    sealed: &SealedEntry,
-) -> Result<()> {
-    let shown = &sealed.disclosures;
-    let names: Vec<String> = shown.iter().map(|disclosure| disclosure.name.to_owned()).collect();
-    let disclosures: Vec<String> = shown.iter().map(|disclosure| disclosure.text.clone()).collect();
-    let about: Vec<Option<Uuid>> = shown.iter().map(|disclosure| disclosure.about).collect();
+/// An entry to write.
+pub struct NewEntry {
+    /// Its id.
+    pub id: EntryId,
+    /// A decision or a change.
+    pub kind: EntryKind,
+    /// The registration.
+    pub registration: Option<RegistrationId>,
+    /// When it happened.
+    pub at: OffsetDateTime,
+    /// Its bytes, and what it commits to.
+    pub sealed: SealedEntry,
+}
+
+/// Writes entries in their order, with their disclosures. The database queues them for the log by itself.
+pub async fn write_entries(db: &mut PgConnection, entries: Vec<NewEntry>) -> Result<()> {
+    let (mut ids, mut kinds, mut registrations) = (vec![], vec![], vec![]);
+    let (mut bodies, mut instants) = (vec![], vec![]);
+    let (mut of, mut names, mut disclosures, mut about) = (vec![], vec![], vec![], vec![]);
+    for entry in entries {
+        for disclosure in entry.sealed.disclosures {
+            of.push(entry.id.0);
+            names.push(disclosure.name);
+            disclosures.push(disclosure.text);
+            about.push(disclosure.about);
+        }
+        ids.push(entry.id.0);
+        kinds.push(entry.kind.to_string());
+        registrations.push(entry.registration.map(|id| id.0));
+        bodies.push(entry.sealed.body);
+        instants.push(entry.at);
+    }
     sqlx::query!(
-        "WITH entry AS (
-             INSERT INTO log_entries (id, kind, body, recorded_at) VALUES ($1, $2, $3, $4) RETURNING id
-         )
-         INSERT INTO disclosures (entry_id, name, disclosure, about)
-         SELECT entry.id, given.name, given.disclosure, given.about
-         FROM entry, unnest($5::text[], $6::text[], $7::uuid[]) AS given (name, disclosure, about)",
-        id.0,
-        kind.as_str(),
-        sealed.body,
-        at,
+        "INSERT INTO log_entries (id, kind, registration_id, body, recorded_at)
+         SELECT id, kind, registration_id, body, at
+         FROM unnest($1::uuid[], $2::text[], $3::uuid[], $4::bytea[], $5::timestamptz[]) WITH ORDINALITY
+             AS given (id, kind, registration_id, body, at, place)
+         ORDER BY place",
+        &ids,
+        &kinds,
+        &registrations as &[Option<Uuid>],
+        &bodies,
+        &instants
+    )
+    .execute(&mut *db)
+    .await?;
+    sqlx::query!(
+        "INSERT INTO disclosures (entry_id, name, disclosure, about)
+         SELECT * FROM unnest($1::uuid[], $2::text[], $3::text[], $4::uuid[])",
+        &of,
         &names,
         &disclosures,
         &about as &[Option<Uuid>]
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+/// The rows of tables with versions that this transaction wrote, as they stand.
+pub async fn rows_written(db: &mut PgConnection) -> Result<Vec<(String, Value)>> {
+    let rows = sqlx::query!(
+        "SELECT DISTINCT ON (subject, subject_id) subject, content FROM history
+         WHERE position >= nullif(current_setting('wardbook.first_version', true), '')::bigint
+           AND act = pg_current_xact_id()
+         ORDER BY subject, subject_id, position DESC"
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.subject, row.content)).collect())
+}
+
+/// Notes which commitments have lost what shows them, with a person.
+pub async fn note_erased(db: &mut PgConnection, erased: &[(EntryId, String)]) -> Result<()> {
+    let entries: Vec<Uuid> = erased.iter().map(|(entry, _)| entry.0).collect();
+    let commitments: Vec<String> = erased.iter().map(|(_, disclosure)| commitment(disclosure)).collect();
+    sqlx::query!(
+        "INSERT INTO erased_disclosures (entry_id, commitment) SELECT * FROM unnest($1::uuid[], $2::text[])",
+        &entries,
+        &commitments
     )
     .execute(db)
     .await?;

@@ -1,5 +1,6 @@
 //! The evidence log: its head, the entries that wait, leaves and tiles.
 
+pub mod check;
 pub mod evidence;
 
 use sqlx::PgConnection;
@@ -7,7 +8,7 @@ use time::OffsetDateTime;
 
 use crate::{Result, StorageError, wrote};
 use domain::entry::EntryKind;
-use domain::ids::{ActorId, EntryId};
+use domain::ids::{ActorId, EntryId, RegistrationId};
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
 use evidence_log::tile::Tile;
@@ -308,13 +309,15 @@ pub async fn store_recovered(
     db: &mut PgConnection,
     id: EntryId,
     kind: EntryKind,
+    registration: Option<RegistrationId>,
     body: &[u8],
     at: OffsetDateTime,
 ) -> Result<()> {
     sqlx::query!(
-        "INSERT INTO log_entries (id, kind, body, recorded_at) VALUES ($1, $2, $3, $4)",
+        "INSERT INTO log_entries (id, kind, registration_id, body, recorded_at) VALUES ($1, $2, $3, $4, $5)",
         id.0,
         kind.as_str(),
+        registration.map(|id| id.0),
         body,
         at
     )

@@ -10,7 +10,7 @@ use sqlx::PgConnection;
 use time::{Date, OffsetDateTime};
 
 use crate::{Portion, Result, wrote};
-use domain::ids::{ClientProgramId, OrganisationId, PersonId};
+use domain::ids::{ClientProgramId, EntryId, OrganisationId, PersonId};
 use domain::people::{ClientProgram, Organisation, OrganisationKind, Person};
 
 macro_rules! select_organisations {
@@ -305,23 +305,18 @@ pub async fn ties(db: &mut PgConnection, person: PersonId, today: Date) -> Resul
 }
 
 /// Erases a person: name, address, account, PINs, signatures, and what entries of the log committed to
-/// about them.
-/// `false` when that was done before.
-pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime) -> Result<bool> {
+/// about them. Gives back which disclosures those were, with their entries; nothing when it was done before.
+pub async fn erase(
+    db: &mut PgConnection,
+    person: PersonId,
+    now: OffsetDateTime,
+) -> Result<Option<Vec<(EntryId, String)>>> {
     // Waits for whoever gives the person something at this moment, and makes those who come later wait.
     sqlx::query_scalar!("SELECT id FROM people WHERE id = $1 FOR UPDATE", person.0)
         .fetch_optional(&mut *db)
         .await?;
     let done = sqlx::query!(
-        "WITH disclosed AS (
-                  DELETE FROM disclosures WHERE about = $1 OR (name IN ('signature', 'document') AND entry_id IN (
-                      SELECT entry_id FROM hand_overs JOIN decisions ON decisions.id = decision_id
-                      WHERE collected_by = $1
-                      UNION ALL
-                      SELECT entry_id FROM plot_hand_overs
-                      JOIN changes ON subject_id = plot_id AND kind = 'plot.handed_over'
-                      WHERE collected_by = $1))),
-              signed AS (DELETE FROM signatures
+        "WITH signed AS (DELETE FROM signatures
                          WHERE hand_over_id IN (SELECT id FROM hand_overs WHERE collected_by = $1)
                             OR plot_hand_over_id IN (SELECT id FROM plot_hand_overs WHERE collected_by = $1)),
               pins AS (UPDATE cards SET pin_hash = NULL, changed_at = $2
@@ -342,7 +337,23 @@ pub async fn erase(db: &mut PgConnection, person: PersonId, now: OffsetDateTime)
         person.0,
         now
     )
-    .execute(db)
+    .execute(&mut *db)
     .await?;
-    Ok(done.rows_affected() == 1)
+    if done.rows_affected() == 0 {
+        return Ok(None);
+    }
+    let gone = sqlx::query!(
+        "DELETE FROM disclosures WHERE about = $1 OR (name IN ('signature', 'document') AND entry_id IN (
+             SELECT entry_id FROM hand_overs JOIN decisions ON decisions.id = decision_id
+             WHERE collected_by = $1
+             UNION ALL
+             SELECT entry_id FROM plot_hand_overs
+             JOIN changes ON subject_id = plot_id AND kind = 'plot.handed_over'
+             WHERE collected_by = $1))
+         RETURNING entry_id, disclosure",
+        person.0
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(Some(gone.into_iter().map(|row| (EntryId(row.entry_id), row.disclosure)).collect()))
 }

@@ -70,11 +70,12 @@ pub async fn add(db: &mut PgConnection, authority: &Authority, by: ActorId) -> R
     .await?;
     let differs: Vec<uuid::Uuid> = authority.differ_ids.iter().map(|id| id.0).collect();
     sqlx::query!(
-        "INSERT INTO authority_differs (authority_id, differ_id, registration_id)
-         SELECT $1, differ_id, $2 FROM unnest($3::uuid[]) AS given (differ_id)",
+        "INSERT INTO authority_differs (authority_id, differ_id, registration_id, changed_at)
+         SELECT $1, differ_id, $2, $4 FROM unnest($3::uuid[]) AS given (differ_id)",
         authority.id.0,
         authority.registration_id.0,
-        &differs
+        &differs,
+        authority.given_at
     )
     .execute(db)
     .await?;
@@ -87,15 +88,17 @@ pub async fn extend_to(
     registration: RegistrationId,
     old: DifferId,
     new: DifferId,
+    now: OffsetDateTime,
 ) -> Result<Vec<AuthorityId>> {
     Ok(sqlx::query_scalar!(
-        "INSERT INTO authority_differs (authority_id, differ_id, registration_id)
-           SELECT authority_id, $3, $1 FROM authority_differs JOIN authorities ON authorities.id = authority_id
+        "INSERT INTO authority_differs (authority_id, differ_id, registration_id, changed_at)
+           SELECT authority_id, $3, $1, $4 FROM authority_differs JOIN authorities ON authorities.id = authority_id
            WHERE authority_differs.registration_id = $1 AND differ_id = $2 AND revoked_at IS NULL
            RETURNING authority_id AS id",
         registration.0,
         old.0,
-        new.0
+        new.0,
+        now
     )
     .fetch_all(db)
     .await?)

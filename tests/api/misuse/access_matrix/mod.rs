@@ -177,7 +177,7 @@ async fn who_may_do_what_and_who_sees_nothing() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
-    town.close().await;
+    town.close_touched().await;
 }
 
 /// Whether what somebody got is what the line says.

@@ -1,0 +1,295 @@
+//! Comparing the register with the log: every entry with what belongs to it, and every row with what the last entry
+//! says of it.
+
+use std::collections::BTreeSet;
+use std::time::Duration;
+
+use serde::Deserialize;
+use serde_json::Value;
+use time::OffsetDateTime;
+use time::format_description::well_known::Rfc3339;
+use uuid::Uuid;
+
+use crate::{ActError, App};
+use domain::copies::decision::RecordedStep;
+use domain::disclosures::commitment;
+use domain::ids::{EntryId, RegistrationId};
+use domain::standing::{Difference, DifferenceKind, Standing};
+use evidence_log::hash::Hash;
+use evidence_log::tile::WIDTH;
+use storage::log::check as stored;
+use storage::log::check::EntryWithRows;
+
+/// How many entries or registrations are read at once.
+const BATCH: i64 = 512;
+/// The most differences that are named; more are counted.
+pub const MOST_NAMED: usize = 1000;
+
+/// What was compared, and what was found.
+#[derive(Debug, Default)]
+pub struct Checked {
+    /// How many entries.
+    pub entries: u64,
+    /// How many registrations.
+    pub registrations: u64,
+    /// How many differences there are.
+    pub count: u64,
+    /// The first of them.
+    pub differences: Vec<Difference>,
+}
+
+impl Checked {
+    fn add(&mut self, found: impl IntoIterator<Item = Difference>) {
+        for difference in found {
+            self.count += 1;
+            if self.differences.len() < MOST_NAMED {
+                self.differences.push(difference);
+            }
+        }
+    }
+}
+
+/// Compares everything. Between two portions it rests, where it works beside others.
+///
+/// # Errors
+/// When the database cannot be read.
+pub async fn whole(app: &App, rest: Duration) -> Result<Checked, ActError> {
+    let mut checked = Checked::default();
+    let mut erased = 0;
+    let logs = stored::logs(&mut *app.pool.acquire().await?).await?;
+    for (log, size) in logs {
+        erased += entries_of(app, (log, size), rest, &mut checked).await?;
+    }
+    let mut db = app.pool.acquire().await?;
+    for entry in stored::waiting(&mut db).await? {
+        erased += look_at(&entry, &mut checked);
+    }
+    let lost = stored::lost(&mut db).await?;
+    checked.add(lost.into_iter().map(|id| of_entry("log_pending", DifferenceKind::Gone, id, None, &[])));
+    if stored::erased(&mut db).await? != erased {
+        let id = EntryId(Uuid::nil());
+        checked.add([of_entry("erased_disclosures", DifferenceKind::Changed, id, None, &["count"])]);
+    }
+    drop(db);
+    registrations(app, rest, &mut checked).await?;
+    Ok(checked)
+}
+
+/// Looks at the entries of a log, and at the leaf of each. Gives back how many disclosures they say were erased.
+async fn entries_of(
+    app: &App,
+    (log, size): (i16, u64),
+    rest: Duration,
+    checked: &mut Checked,
+) -> Result<u64, ActError> {
+    let (mut next, mut erased) = (0, 0);
+    while next < size {
+        let mut db = app.pool.acquire().await?;
+        let found = stored::entries(&mut db, log, next, BATCH).await?;
+        let end = size.min(next + BATCH.unsigned_abs());
+        let width = u64::from(WIDTH);
+        let wanted: Vec<(u8, u64)> = (next / width..end.div_ceil(width)).map(|tile| (0, tile)).collect();
+        let tiles = storage::log::tiles(&mut db, log, &wanted).await?;
+        drop(db);
+        let leaf = |index: u64| -> Option<Hash> {
+            let tile = tiles.iter().find(|tile| tile.index == index / width)?;
+            tile.hashes.get(usize::try_from(index % width).ok()?).copied()
+        };
+        let mut there = found.iter().peekable();
+        for index in next..end {
+            let Some(entry) = there.next_if(|entry| entry.index == Some(index)) else {
+                let index = Uuid::from_u128(index.into());
+                checked.add([of_entry("log_leaves", DifferenceKind::Gone, EntryId(index), None, &["index"])]);
+                continue;
+            };
+            if leaf(index) != Some(Hash::leaf(&entry.body)) {
+                checked.add([of_entry(
+                    "log_entries",
+                    DifferenceKind::Changed,
+                    entry.id,
+                    entry.registration,
+                    &["body"],
+                )]);
+            }
+            erased += look_at(entry, checked);
+        }
+        next = end;
+        tokio::time::sleep(rest).await;
+    }
+    Ok(erased)
+}
+
+/// What an entry says about itself.
+#[derive(Deserialize)]
+struct Said {
+    entry: Uuid,
+    what: String,
+    #[serde(with = "time::serde::rfc3339")]
+    at: OffsetDateTime,
+    registration: Option<Uuid>,
+    subject: Uuid,
+    outcome: Option<String>,
+    #[serde(default)]
+    reasons: Vec<String>,
+    rules_version: Option<i64>,
+    #[serde(default)]
+    erased: u64,
+    #[serde(default)]
+    commitments: BTreeSet<String>,
+}
+
+fn of_entry(
+    of: &str,
+    kind: DifferenceKind,
+    id: EntryId,
+    registration_id: Option<RegistrationId>,
+    columns: &[&str],
+) -> Difference {
+    let columns = columns.iter().map(|column| (*column).to_owned()).collect();
+    Difference { kind, of: of.to_owned(), id: id.0, registration_id, entry_id: Some(id), columns }
+}
+
+/// Compares an entry with the row that it is of and with what shows its fields. Gives back how many disclosures it
+/// says were erased.
+fn look_at(entry: &EntryWithRows, checked: &mut Checked) -> u64 {
+    checked.entries += 1;
+    let mut add = |of: &str, kind, columns: &[&str]| {
+        checked.add([of_entry(of, kind, entry.id, entry.registration, columns)]);
+    };
+    let Ok(said) = serde_json::from_slice::<Said>(&entry.body) else {
+        add("log_entries", DifferenceKind::Changed, &["body"]);
+        return 0;
+    };
+    if said.entry != entry.id.0 {
+        add("log_entries", DifferenceKind::Changed, &["id"]);
+    }
+    if said.registration != entry.registration.map(|id| id.0) {
+        add("log_entries", DifferenceKind::Changed, &["registration_id"]);
+    }
+    let table = if said.outcome.is_some() { "decisions" } else { "changes" };
+    match &entry.row {
+        Some(row) => {
+            let columns = differing(&said, row);
+            if !columns.is_empty() {
+                add(table, DifferenceKind::Changed, &columns);
+            }
+        }
+        None if entry.recovered => {}
+        None => add(table, DifferenceKind::Gone, &[]),
+    }
+    let shown: BTreeSet<String> = entry.disclosures.iter().map(|text| commitment(text)).collect();
+    if !shown.is_subset(&said.commitments) {
+        add("disclosures", DifferenceKind::Changed, &[]);
+    }
+    let erased: BTreeSet<&String> = entry.erased.iter().collect();
+    let unshown = |one: &&String| !shown.contains(*one) && !erased.contains(*one);
+    if !entry.recovered && said.commitments.iter().any(|one| unshown(&one)) {
+        add("disclosures", DifferenceKind::Gone, &[]);
+    }
+    said.erased
+}
+
+/// The columns of a decision or change that are not as its entry says.
+fn differing(said: &Said, row: &Value) -> Vec<&'static str> {
+    let text = |column: &str| row.get(column).and_then(Value::as_str);
+    let id = |column: &str| text(column).and_then(|text| text.parse::<Uuid>().ok());
+    let at = text("at").and_then(|at| OffsetDateTime::parse(at, &Rfc3339).ok());
+    let mut found = vec![];
+    let mut compare = |column: &'static str, same: bool| {
+        if !same {
+            found.push(column);
+        }
+    };
+    compare("at", at == Some(said.at));
+    compare("registration_id", id("registration_id") == said.registration);
+    if let Some(outcome) = &said.outcome {
+        let step = text("step").and_then(|step| step.parse::<RecordedStep>().ok());
+        let reasons = row.get("reasons").and_then(Value::as_array).into_iter().flatten();
+        let mut codes: Vec<&str> =
+            reasons.filter_map(|reason| reason.get("code").and_then(Value::as_str)).collect();
+        codes.dedup();
+        compare("step", step.map(RecordedStep::entry) == Some(said.what.as_str()));
+        compare("request_id", id("request_id") == Some(said.subject));
+        compare("outcome", text("outcome") == Some(outcome.as_str()));
+        compare("reasons", codes == said.reasons);
+        compare("rules_version", row.get("rules_version").and_then(Value::as_i64) == said.rules_version);
+    } else {
+        compare("kind", text("kind") == Some(said.what.as_str()));
+        compare("subject_id", id("subject_id") == Some(said.subject));
+    }
+    found
+}
+
+/// Compares the rows of every registration, and those that belong to none.
+async fn registrations(app: &App, rest: Duration, checked: &mut Checked) -> Result<(), ActError> {
+    checked.add(differences(app, None).await?);
+    let mut last = Uuid::nil();
+    loop {
+        let found = stored::registrations(&mut *app.pool.acquire().await?, last, BATCH).await?;
+        let Some(newest) = found.last() else { break };
+        last = newest.0;
+        for registration in found {
+            checked.registrations += 1;
+            checked.add(differences(app, Some(registration)).await?);
+            tokio::time::sleep(rest).await;
+        }
+    }
+    let unknown = stored::unknown_registrations(&mut *app.pool.acquire().await?).await?;
+    for registration in unknown {
+        checked.add(differences(app, Some(registration)).await?);
+    }
+    Ok(())
+}
+
+/// Where the rows of a registration, or those that belong to none, are not as the entries say.
+///
+/// # Errors
+/// When the database cannot be read.
+pub async fn differences(
+    app: &App,
+    registration: Option<RegistrationId>,
+) -> Result<Vec<Difference>, ActError> {
+    let mut tx = storage::begin(&app.pool).await?;
+    stored::see_one_state(&mut tx).await?;
+    let mut standing = Standing::default();
+    for entry in stored::saying(&mut tx, registration).await? {
+        let body = String::from_utf8_lossy(&entry.body);
+        standing.take_in(entry.id, &body, &entry.disclosures);
+    }
+    let rows = stored::rows(&mut tx, registration).await?;
+    tx.commit().await?;
+    Ok(standing.differences(&rows))
+}
+
+/// Compares everything once a day, until the process ends; what differs is an alarm, and stays one until the next time.
+pub async fn run(app: App, first: Duration, every: Duration) {
+    let mut ticks = tokio::time::interval_at(tokio::time::Instant::now() + first, every);
+    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    loop {
+        ticks.tick().await;
+        match whole(&app, Duration::from_millis(5)).await {
+            Ok(checked) => tell(&app, &checked),
+            Err(error) => tracing::error!(error = %error, "log.not_checked"),
+        }
+    }
+}
+
+fn tell(app: &App, checked: &Checked) {
+    let count = i64::try_from(checked.count).unwrap_or(i64::MAX);
+    app.log.metrics.differences.set(count);
+    for difference in checked.differences.iter().take(20) {
+        tracing::error!(
+            kind = %difference.kind,
+            of = difference.of,
+            row.id = %difference.id,
+            columns = difference.columns.join(" "),
+            "log.differs"
+        );
+    }
+    tracing::info!(
+        entries = checked.entries,
+        registrations = checked.registrations,
+        differences = checked.count,
+        "log.checked"
+    );
+}

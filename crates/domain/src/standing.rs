@@ -1,0 +1,309 @@
+//! How the register stands, as the entries of the log say.
+//!
+//! An entry of the second form carries every row that its act wrote, as it was afterwards: what concerns nobody in
+//! plain, everything else (people, names, what somebody typed) as a commitment. The last entry that says a row says how
+//! it stands. Checking the register, entering again what a restored backup lost, and whoever audits use this one
+//! reading.
+//!
+//! ```text
+//! "rows":[{"of":"keys","id":"<id>","registration_id":"<id>","differ_id":"<id>","copy_number":3,"state":"in_store"}]
+//! disclosure = [salt, "keys/<id>/holder_id", "<id>"]
+//! ```
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+
+use serde::Serialize;
+use serde_json::{Map, Value};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::disclosures::disclosed;
+use crate::ids::{EntryId, RegistrationId};
+
+/// A table whose rows the entries say.
+#[derive(Debug, PartialEq, Eq)]
+pub struct SaidTable {
+    /// Its name.
+    pub name: &'static str,
+    /// Columns that concern nobody.
+    pub plain: &'static [&'static str],
+    /// Columns that an entry commits to.
+    pub committed: &'static [&'static str],
+    /// Columns that change without an entry, or are no part of what is said.
+    pub unsaid: &'static [&'static str],
+}
+
+macro_rules! tables {
+    ($($name:literal: [$($plain:literal)*] [$($committed:literal)*] [$($unsaid:literal)*])*) => {
+        /// Every table that has versions.
+        pub const TABLES: &[SaidTable] = &[$(SaidTable {
+            name: $name,
+            plain: &[$($plain),*],
+            committed: &[$($committed),*],
+            unsaid: &[$($unsaid),*],
+        }),*];
+    };
+}
+
+tables! {
+    "answers": ["id" "registration_id" "lock_id" "differ_id" "differ_registration_id" "since" "until"] [] ["changed_at"]
+    "appointments": ["id" "counter_id" "section_id" "first_day" "last_day" "revoked_at"] [] ["changed_at"]
+    "audits": ["id" "registration_id" "level" "silence" "opened_at" "due_on" "closed_at"]
+        ["person_id" "opened_by"] ["changed_at"]
+    "authorities": ["id" "registration_id" "class" "organisation_id" "post" "standing" "every_differ" "may_order"
+        "may_approve" "may_pass_on" "occupier" "most_per_request" "most_keys" "first_day" "last_day" "given_under"
+        "given_at" "revoked_at" "left_on"] ["person_id" "given_by" "confirmed_by"] ["changed_at"]
+    "authority_differs": ["id" "registration_id" "authority_id" "differ_id"] [] ["changed_at"]
+    // What is tried at a counter changes no card.
+    "cards": ["id" "registration_id" "state" "expires_on" "status_list" "status_index" "replaces_id"]
+        ["person_id" "number"] ["pin_hash" "pin_failures" "pin_blocked_until" "changed_at"]
+    "copy_requests": ["id" "registration_id" "differ_id" "counter_id" "quantity" "purpose" "replaces_key_id"
+        "needed_from" "due_back_on" "extends_request_id" "state" "asked_at" "authorised_at" "lapses_at" "cut_count"
+        "handed_count" "version"] ["asked_by" "recipient_id" "emergency_reason"] ["changed_at"]
+    "counters": ["id" "dealer_id" "time_zone"] ["name"] ["changed_at"]
+    "differs": ["id" "registration_id" "section_id" "level" "state" "allotted_at"] ["number"] ["changed_at"]
+    "holds": ["id" "registration_id" "kind" "differ_id" "loss_id" "ordered_on" "ends_on" "placed_at" "lifted_at"]
+        ["barred_person_id" "court" "order_reference" "placed_by" "lifted_by"] ["changed_at"]
+    "keys": ["id" "registration_id" "differ_id" "copy_number" "cut_id" "lever_pack_id" "state" "due_back_on"
+        "overdue_since" "version"] ["holder_id"] ["changed_at"]
+    "locks": ["id" "registration_id" "kind" "hand" "standard" "escape_route" "room_class" "version"]
+        ["label"] ["changed_at"]
+    "losses": ["id" "registration_id" "key_id" "kind" "happened_on" "reported_at" "found_at" "charge" "charge_amount"
+        "charge_currency" "waived_by_post" "decision" "decided_at"]
+        ["crime_reference" "place" "reported_by" "decision_reason" "decided_by"] ["changed_at"]
+    "mandates": ["id" "registration_id" "first_day" "last_day" "revoked_at"]
+        ["recipient_id" "collector_id"] ["changed_at"]
+    "memberships": ["id" "organisation_id" "post" "first_day" "last_day" "ended_at"] ["person_id"] ["changed_at"]
+    "plot_locks": ["id" "registration_id" "plot_id" "lock_id" "sequence" "final_differ_id" "fitted_at"
+        "lever_pack_id" "final_key_works_at" "site_key_dead_at"] ["fitted_by" "tried_by"] ["changed_at"]
+    "plots": ["id" "registration_id" "site_id" "site_registration_id" "sequence" "handed_over_at"]
+        ["label"] ["changed_at"]
+    "registrations": ["id" "section_id" "owner_id" "rules_version" "version" "next_audit_on" "created_at"
+        "owner_since" "ended_at"] ["number" "premises"] ["changed_at"]
+    "rekey_locks": ["id" "registration_id" "rekey_id" "lock_id" "keys_for" "fitted_at" "lever_pack_id"
+        "old_keys_collected"] ["fitted_by"] ["changed_at"]
+    "rekeys": ["id" "registration_id" "loss_id" "state" "begun_at" "ended_at"] ["reason" "plan" "begun_by"] ["changed_at"]
+    "sections": ["id" "protection" "filed_on" "next_renewal_on" "last_expiry_on" "version"]
+        ["name" "territory" "geometry"] ["changed_at"]
+    "sites": ["id" "registration_id" "builder_id" "temporary_differ_id" "created_at"] ["name"] ["changed_at"]
+}
+
+impl SaidTable {
+    /// The table of a name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<&'static Self> {
+        TABLES.iter().find(|table| table.name == name)
+    }
+
+    /// Its rows belong to registrations.
+    #[must_use]
+    pub fn is_of_registration(&self) -> bool {
+        self.name == "registrations" || self.plain.contains(&"registration_id")
+    }
+}
+
+/// A row as an entry says it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SaidRow {
+    /// Its table.
+    pub table: &'static SaidTable,
+    /// Its id.
+    pub id: Uuid,
+    /// The registration that it belongs to.
+    pub registration: Option<RegistrationId>,
+    /// What is said in plain.
+    pub plain: Map<String, Value>,
+    /// What is committed to, by column.
+    pub committed: Vec<(&'static str, Value)>,
+}
+
+impl SaidRow {
+    /// A row of a table as it is said; nothing where its table is not said.
+    #[must_use]
+    pub fn new(table: &str, content: &Value) -> Option<Self> {
+        let table = SaidTable::named(table)?;
+        let id_in = |column: &str| content.get(column)?.as_str()?.parse().ok();
+        let id = id_in("id")?;
+        let registration = if table.name == "registrations" { Some(id) } else { id_in("registration_id") };
+        let value = |column: &&'static str| {
+            let value = content.get(*column).filter(|value| !value.is_null())?;
+            Some((*column, value.clone()))
+        };
+        let plain = table.plain.iter().filter_map(value).map(|(column, value)| (column.to_owned(), value));
+        Some(Self {
+            table,
+            id,
+            registration: registration.map(RegistrationId),
+            plain: plain.collect(),
+            committed: table.committed.iter().filter_map(value).collect(),
+        })
+    }
+
+    /// As it stands in an entry.
+    #[must_use]
+    pub fn said(&self) -> Value {
+        let mut said = Map::from_iter([("of".to_owned(), Value::from(self.table.name))]);
+        said.extend(self.plain.clone());
+        Value::Object(said)
+    }
+
+    /// The name under which an entry commits to a column.
+    #[must_use]
+    pub fn name_of(&self, column: &str) -> String {
+        format!("{}/{}/{column}", self.table.name, self.id)
+    }
+}
+
+/// Whether a disclosure shows a column of a row, and not what an act was about.
+#[must_use]
+pub fn is_of_row(name: &str) -> bool {
+    name.contains('/')
+}
+
+/// A row as the last entry says it.
+#[derive(Debug, Clone, PartialEq)]
+struct Known {
+    entry: EntryId,
+    /// Absent: the entry says that it is not in the register any more.
+    plain: Option<Map<String, Value>>,
+    /// What its disclosures show, as far as they were not erased.
+    shown: BTreeMap<String, Value>,
+}
+
+/// How rows stand, as the entries say.
+#[derive(Debug, Clone, Default)]
+pub struct Standing {
+    rows: BTreeMap<(&'static str, Uuid), Known>,
+}
+
+words! {
+    /// What does not agree with the log.
+    pub enum DifferenceKind {
+        /// The register has something else than the log says.
+        Changed = "changed",
+        /// The log says it, and the register has not got it.
+        Gone = "gone",
+        /// The register has it, and the log does not say it.
+        Unknown = "unknown",
+    }
+}
+
+/// Something that does not agree with the log.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
+pub struct Difference {
+    /// What kind of difference.
+    pub kind: DifferenceKind,
+    /// The table, or the part of the log.
+    pub of: String,
+    /// The id of the row or entry.
+    pub id: Uuid,
+    /// The registration that it belongs to.
+    pub registration_id: Option<RegistrationId>,
+    /// The entry that says it.
+    pub entry_id: Option<EntryId>,
+    /// The columns.
+    pub columns: Vec<String>,
+}
+
+impl fmt::Display for Difference {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "{}: {} {}", self.kind, self.of, self.id)?;
+        if !self.columns.is_empty() {
+            write!(out, " ({})", self.columns.join(", "))?;
+        }
+        if let Some(registration) = self.registration_id {
+            write!(out, ", registration {registration}")?;
+        }
+        match self.entry_id {
+            Some(entry) if entry.0 != self.id => write!(out, ", entry {entry}"),
+            _ => Ok(()),
+        }
+    }
+}
+
+impl Standing {
+    /// Takes in what an entry says; entries come in the order of the log. An entry of a form that says no rows, or
+    /// tables that are not known here, are passed over.
+    pub fn take_in(&mut self, entry: EntryId, body: &str, disclosures: &[(String, String)]) {
+        let Ok(read) = serde_json::from_str::<Value>(body) else { return };
+        let rows = read.get("rows").and_then(Value::as_array).into_iter().flatten();
+        for row in rows {
+            let text = |member: &str| row.get(member).and_then(Value::as_str);
+            let table = text("of").and_then(SaidTable::named);
+            let Some((table, id)) = table.zip(text("id").and_then(|id| id.parse().ok())) else { continue };
+            let mut plain = row.as_object().cloned().unwrap_or_default();
+            plain.remove("of");
+            let gone = plain.remove("gone") == Some(Value::Bool(true));
+            let prefix = format!("{}/{id}/", table.name);
+            let shown = disclosures
+                .iter()
+                .filter(|(name, _)| name.starts_with(&prefix))
+                .filter_map(|(_, text)| disclosed(body, text))
+                .filter_map(|(name, value)| Some((name.strip_prefix(&prefix)?.to_owned(), value)))
+                .collect();
+            self.rows.insert((table.name, id), Known { entry, plain: (!gone).then_some(plain), shown });
+        }
+    }
+
+    /// The rows that are said, with what is said of them in plain.
+    pub fn rows(&self) -> impl Iterator<Item = (&'static str, Uuid, &Map<String, Value>)> {
+        self.rows.iter().filter_map(|((table, id), known)| Some((*table, *id, known.plain.as_ref()?)))
+    }
+
+    /// Where rows of the register differ from what is said.
+    #[must_use]
+    pub fn differences(&self, actual: &[SaidRow]) -> Vec<Difference> {
+        let mut seen = BTreeSet::new();
+        let mut found = Vec::new();
+        for row in actual {
+            seen.insert((row.table.name, row.id));
+            let known = self.rows.get(&(row.table.name, row.id));
+            let (kind, columns) = match known {
+                Some(Known { plain: Some(plain), shown, .. }) => {
+                    (DifferenceKind::Changed, changed(row, plain, shown))
+                }
+                Some(Known { plain: None, .. }) | None => (DifferenceKind::Unknown, vec![]),
+            };
+            if kind == DifferenceKind::Unknown || !columns.is_empty() {
+                let entry_id = known.map(|known| known.entry);
+                found.push(Difference {
+                    entry_id,
+                    columns,
+                    ..different(kind, row.table.name, row.id, row.registration)
+                });
+            }
+        }
+        for ((table, id), known) in &self.rows {
+            if let Some(plain) = &known.plain
+                && !seen.contains(&(*table, *id))
+            {
+                let said = SaidRow::new(table, &Value::Object(plain.clone()));
+                let registration = said.and_then(|said| said.registration);
+                let gone = different(DifferenceKind::Gone, table, *id, registration);
+                found.push(Difference { entry_id: Some(known.entry), ..gone });
+            }
+        }
+        found
+    }
+}
+
+fn different(
+    kind: DifferenceKind,
+    of: &str,
+    id: Uuid,
+    registration_id: Option<RegistrationId>,
+) -> Difference {
+    Difference { kind, of: of.to_owned(), id, registration_id, entry_id: None, columns: vec![] }
+}
+
+/// Columns of a row that are not as they are said. What was erased cannot be compared, and is not.
+fn changed(row: &SaidRow, plain: &Map<String, Value>, shown: &BTreeMap<String, Value>) -> Vec<String> {
+    let in_plain = row.table.plain.iter().filter(|column| row.plain.get(**column) != plain.get(**column));
+    let now = |column: &str| row.committed.iter().find(|(name, _)| *name == column).map(|(_, value)| value);
+    let in_shown = row.table.committed.iter().filter(|column| {
+        let shown = shown.get(**column);
+        shown.is_some() && shown != now(column)
+    });
+    in_plain.chain(in_shown).map(|column| (*column).to_owned()).collect()
+}
