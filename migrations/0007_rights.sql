@@ -111,7 +111,8 @@ CREATE TRIGGER mandates_history AFTER INSERT OR UPDATE ON mandates
 CREATE TABLE holds (
     id uuid CONSTRAINT holds_pkey PRIMARY KEY,
     registration_id uuid NOT NULL CONSTRAINT holds_registration REFERENCES registrations,
-    kind text NOT NULL CONSTRAINT holds_kind CHECK (kind IN ('loss', 'theft', 'dispute', 'court_order')),
+    kind text NOT NULL CONSTRAINT holds_kind CHECK
+        (kind IN ('loss', 'theft', 'dispute', 'court_order', 'recovery')),
     differ_id uuid,
     loss_id uuid,
     barred_person_id uuid CONSTRAINT holds_barred_person REFERENCES people,
@@ -129,7 +130,7 @@ CREATE TABLE holds (
     CONSTRAINT holds_loss_of_differ CHECK (loss_id IS NULL OR differ_id IS NOT NULL),
     CONSTRAINT holds_court_named CHECK ((kind = 'court_order') = (court IS NOT NULL)),
     CONSTRAINT holds_order_has_reference CHECK ((kind = 'court_order') = (order_reference IS NOT NULL)),
-    CONSTRAINT holds_barred_by_court CHECK (barred_person_id IS NULL OR kind = 'court_order'),
+    CONSTRAINT holds_barred_by_court CHECK (barred_person_id IS NULL OR kind IN ('court_order', 'recovery')),
     CONSTRAINT holds_lifted CHECK ((lifted_at IS NULL) = (lifted_by IS NULL)),
     CONSTRAINT holds_lifted_after CHECK (lifted_at >= placed_at)
 );
@@ -138,7 +139,7 @@ COMMENT ON COLUMN holds.differ_id IS 'The differ that is held; every differ, whe
 COMMENT ON COLUMN holds.order_reference IS 'What stands on the paper of the order: the register has seen it.';
 COMMENT ON COLUMN holds.loss_id IS 'The loss whose differ is held until somebody decides.';
 COMMENT ON COLUMN holds.barred_person_id IS
-    'A court order may name the one person who is barred; any other hold stops everybody.';
+    'A court order or a recovery may name the one person who is barred; any other hold stops everybody.';
 CREATE INDEX holds_by_registration ON holds (registration_id);
 CREATE INDEX holds_in_force ON holds (registration_id) WHERE lifted_at IS NULL;
 CREATE TRIGGER holds_history AFTER INSERT OR UPDATE ON holds

@@ -145,24 +145,29 @@ impl<'a> Act<'a> {
         Ok(())
     }
 
-    /// Says each row that the act wrote in one of its entries: that of the row itself, else one of the same
-    /// registration.
     async fn say_what_was_written(&mut self) -> Result<(), ActError> {
         for (table, content) in evidence::rows_written(&mut self.tx).await? {
-            let Some(row) = SaidRow::new(&table, &content) else { continue };
-            let outside = &self.app.outside;
-            let open = |entry: &&mut OpenEntry| entry.has_room() && entry.registration() == row.registration;
-            let mut fitting: Vec<&mut OpenEntry> = self.entries.iter_mut().filter(open).collect();
-            let own = fitting.iter().position(|entry| entry.subject() == row.id).unwrap_or(0);
-            if let Some(entry) = fitting.get_mut(own) {
-                entry.say(&row, || outside.bytes());
-                continue;
+            if let Some(row) = SaidRow::new(&table, &content) {
+                self.say(&row).await?;
             }
-            let subject = row.registration.map_or(row.id, |registration| registration.0);
-            self.enter_change("rows.written", row.registration, subject, vec![]).await?;
-            if let Some(entry) = self.entries.last_mut() {
-                entry.say(&row, || outside.bytes());
-            }
+        }
+        Ok(())
+    }
+
+    /// Says a row in one of the entries of the act: that of the row itself, else one of the same registration.
+    pub(crate) async fn say(&mut self, row: &SaidRow) -> Result<(), ActError> {
+        let outside = &self.app.outside;
+        let open = |entry: &&mut OpenEntry| entry.has_room() && entry.registration() == row.registration;
+        let mut fitting: Vec<&mut OpenEntry> = self.entries.iter_mut().filter(open).collect();
+        let own = fitting.iter().position(|entry| entry.subject() == row.id).unwrap_or(0);
+        if let Some(entry) = fitting.get_mut(own) {
+            entry.say(row, || outside.bytes());
+            return Ok(());
+        }
+        let subject = row.registration.map_or(row.id, |registration| registration.0);
+        self.enter_change("rows.written", row.registration, subject, vec![]).await?;
+        if let Some(entry) = self.entries.last_mut() {
+            entry.say(row, || outside.bytes());
         }
         Ok(())
     }
@@ -289,7 +294,7 @@ impl<'a> Act<'a> {
         let subject = self.id();
         let draft = Draft {
             under: Some(under),
-            erased: Some(erased),
+            count: Some(erased),
             ..self.change_draft("person.erased", subject, vec![])
         };
         self.write_change(draft).await.map(|_| ())
@@ -313,7 +318,7 @@ impl<'a> Act<'a> {
             reasons: vec![],
             rules_version: None,
             under: None,
-            erased: None,
+            count: None,
             personal,
         }
     }
@@ -355,7 +360,7 @@ impl<'a> Act<'a> {
             reasons: codes,
             rules_version: Some(taken.rules_version.unsigned_abs()),
             under: None,
-            erased: None,
+            count: None,
             personal,
         };
         let entry = self.open_entry(draft);

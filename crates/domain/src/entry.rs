@@ -6,13 +6,13 @@
 //! {"v":2,"entry":"<id>","what":"copy.ask","at":"<RFC 3339, microseconds, Z>",
 //!  "registration":"<id>","subject":"<id>",
 //!  "outcome":"refused","reasons":["over_cap"],"rules_version":3,
-//!  "under":"<rule of an erasure>","erased":4,
+//!  "under":"<rule of an erasure>","count":4,
 //!  "rows":[{"of":"copy_requests","id":"<id>","state":"refused", …}],
 //!  "commitments":["<base64url(SHA-256(disclosure))>", …]}
 //! ```
 //!
-//! `rows` are those that the act wrote, as they stand after it ([`crate::standing`]), and `erased` how many disclosures
-//! went with a person. The first form (`"v":1`) had neither; whoever reads one reads both.
+//! `rows` are those that the act wrote, as they stand after it ([`crate::standing`]), and `count` how many disclosures went
+//! with a person, or entries came back from a mirror. The first form (`"v":1`) had neither; whoever reads one reads both.
 //!
 //! Whatever concerns a person (who asked, who approved, who collected) is a commitment ([`crate::disclosures`]).
 
@@ -60,7 +60,7 @@ pub struct Draft {
     /// Under which rule a person was erased.
     pub under: Option<String>,
     /// How many disclosures went with that person.
-    pub erased: Option<u64>,
+    pub count: Option<u64>,
     /// What is committed to: names and values, a person's id among them.
     pub personal: Vec<(&'static str, Value)>,
 }
@@ -102,7 +102,7 @@ struct Body<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     under: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    erased: Option<u64>,
+    count: Option<u64>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     rows: Vec<Value>,
     commitments: Vec<String>,
@@ -173,6 +173,10 @@ impl OpenEntry {
     /// Says a row that the act wrote.
     pub fn say(&mut self, row: &SaidRow, mut salt: impl FnMut() -> [u8; 16]) {
         let said = row.said();
+        // Said before in the same entry: what comes later counts.
+        let prefix = row.name_of("");
+        self.rows.retain(|before| (before.get("of"), before.get("id")) != (said.get("of"), said.get("id")));
+        self.disclosures.retain(|disclosure| !disclosure.name.starts_with(&prefix));
         self.length += said.to_string().len() + row.committed.len() * COMMITMENT_LENGTH;
         self.rows.push(said);
         let committed = row.committed.iter();
@@ -200,7 +204,7 @@ impl OpenEntry {
             reasons: &draft.reasons,
             rules_version: draft.rules_version,
             under: draft.under,
-            erased: draft.erased,
+            count: draft.count,
             rows,
             commitments,
         })?;
@@ -229,7 +233,7 @@ mod tests {
             reasons: vec![Code::OverCap],
             rules_version: Some(3),
             under: None,
-            erased: None,
+            count: None,
             personal: vec![("asker", json!(person)), ("recipient", json!(person))],
         };
         let mut next = 0;

@@ -14,7 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use serde::Serialize;
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -116,6 +116,8 @@ pub struct SaidRow {
     pub plain: Map<String, Value>,
     /// What is committed to, by column.
     pub committed: Vec<(&'static str, Value)>,
+    /// It is not in the register any more.
+    pub gone: bool,
 }
 
 impl SaidRow {
@@ -137,7 +139,33 @@ impl SaidRow {
             registration: registration.map(RegistrationId),
             plain: plain.collect(),
             committed: table.committed.iter().filter_map(value).collect(),
+            gone: content.get("gone") == Some(&Value::Bool(true)),
         })
+    }
+
+    /// A row that the register has not got any more, though the log says it.
+    #[must_use]
+    pub fn missing(difference: &Difference) -> Option<Self> {
+        let registration = difference.registration_id;
+        let content = json!({"id": difference.id, "registration_id": registration});
+        Some(Self { gone: true, ..Self::new(&difference.of, &content)? })
+    }
+
+    /// The columns that may be written again from what an entry says in plain; nothing where that would say something
+    /// else than happened.
+    #[must_use]
+    pub fn again(&self) -> Option<Vec<&'static str>> {
+        let mut columns: Vec<&str> =
+            self.table.plain.iter().copied().filter(|column| *column != "id").collect();
+        if self.table.name == "keys" {
+            // Who has it is not said in plain.
+            match self.plain.get("state").and_then(Value::as_str)? {
+                "with_person" => return None,
+                "in_store" | "returned" => columns.push("holder_id"),
+                _ => {}
+            }
+        }
+        (!self.gone).then_some(columns)
     }
 
     /// As it stands in an entry.
@@ -145,6 +173,9 @@ impl SaidRow {
     pub fn said(&self) -> Value {
         let mut said = Map::from_iter([("of".to_owned(), Value::from(self.table.name))]);
         said.extend(self.plain.clone());
+        if self.gone {
+            said.insert("gone".to_owned(), Value::Bool(true));
+        }
         Value::Object(said)
     }
 
@@ -227,14 +258,7 @@ impl Standing {
     /// tables that are not known here, are passed over.
     pub fn take_in(&mut self, entry: EntryId, body: &str, disclosures: &[(String, String)]) {
         let Ok(read) = serde_json::from_str::<Value>(body) else { return };
-        let rows = read.get("rows").and_then(Value::as_array).into_iter().flatten();
-        for row in rows {
-            let text = |member: &str| row.get(member).and_then(Value::as_str);
-            let table = text("of").and_then(SaidTable::named);
-            let Some((table, id)) = table.zip(text("id").and_then(|id| id.parse().ok())) else { continue };
-            let mut plain = row.as_object().cloned().unwrap_or_default();
-            plain.remove("of");
-            let gone = plain.remove("gone") == Some(Value::Bool(true));
+        for SaidRow { table, id, plain, gone, .. } in rows_of(&read) {
             let prefix = format!("{}/{id}/", table.name);
             let shown = disclosures
                 .iter()
@@ -285,6 +309,36 @@ impl Standing {
             }
         }
         found
+    }
+}
+
+/// The rows that an entry says.
+#[must_use]
+pub fn rows_of(entry: &Value) -> Vec<SaidRow> {
+    entry.get("rows").and_then(Value::as_array).into_iter().flatten().filter_map(read_row).collect()
+}
+
+fn read_row(row: &Value) -> Option<SaidRow> {
+    SaidRow::new(row.get("of")?.as_str()?, row)
+}
+
+impl SaidTable {
+    /// What is committed to is written with a row and stays as it is.
+    #[must_use]
+    pub fn keeps_what_it_commits_to(&self) -> bool {
+        [
+            "keys",
+            "locks",
+            "registrations",
+            "sections",
+            "counters",
+            "holds",
+            "losses",
+            "plot_locks",
+            "rekey_locks",
+        ]
+        .iter()
+        .all(|changing| self.name != *changing)
     }
 }
 

@@ -56,14 +56,13 @@ pub async fn run(options: Options) -> Done {
     }
     let recovered = sequencer.replay(&mirrored(&mirror, size, archived)?).await?;
     println!("{} entries came back; the log is at size {archived} again", recovered.entries);
-    if !recovered.without_rows.is_empty() {
-        println!(
-            "{} of them say what this database does not know any more. Enter it again, or look into it:",
-            recovered.without_rows.len()
-        );
+    println!("{} rows were entered again as the entries say them", recovered.again.rows);
+    println!("what the entries name is on hold: the supplier lifts each hold once it has looked");
+    if !recovered.again.to_enter.is_empty() {
+        println!("to enter again, or to look at (the rest is in `wardbook log check`):");
     }
-    for entry in recovered.without_rows {
-        println!("{entry}");
+    for line in recovered.again.to_enter {
+        println!("  {line}");
     }
     Ok(())
 }

@@ -61,7 +61,7 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror() {
     let recovered = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
     assert!(recovered.status.success(), "{}", said(&recovered));
     assert!(said(&recovered).contains("3 entries came back"), "{}", said(&recovered));
-    assert!(said(&recovered).contains("\"what\":\"copy.ask\""), "{}", said(&recovered));
+    assert!(said(&recovered).contains("copy.ask of registration"), "{}", said(&recovered));
     let server = machine.serve();
     assert!(append(&agent(), &server.address, &machine.town.supplier.token, "afterwards"));
     until("the new entry is in the log", async || {
@@ -80,7 +80,8 @@ async fn an_old_backup_is_noticed_and_mended_from_a_mirror() {
     .fetch_one(&pool)
     .await
     .unwrap();
-    assert_eq!(entries, (size + 4, size + 4));
+    // Three came back, one hold was placed, the recovery itself, and the one after it.
+    assert_eq!(entries, (size + 6, size + 6));
     drop(server);
     let again = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
     assert!(said(&again).contains("nothing to recover"), "{}", said(&again));
@@ -192,5 +193,89 @@ async fn a_restored_backup_decides_nothing_from_the_first_instant() {
     let decided: i64 = sqlx::query_scalar("SELECT count(*) FROM decisions").fetch_one(&pool).await.unwrap();
     assert_eq!(decided, 0);
     drop(server);
+    databases::drop(pool).await;
+}
+
+/// After the recovery the revocation is in the log and not in the tables, and the same person is permitted for good.
+#[tokio::test]
+async fn what_a_backup_lost_is_entered_again_or_listed_and_nothing_is_copied_until_somebody_has_looked() {
+    let mut machine = Machine::new().await;
+    let town = &machine.town;
+    let request = town.authorised(json!({})).await;
+    let key = town.tenants_key(json!({})).await;
+    let staff = town.person("Staff").await;
+    let joined = json!({"person_id": staff.id, "post": "staff", "first_day": "2026-01-01"});
+    let seat = town.manager.post(format!("/v1/organisations/{}/members", town.agent), joined).await.id();
+    while town.sequencer.round().await.unwrap() > 0 {}
+    dump(&machine);
+    let town = &machine.town;
+    assert_eq!(town.cut(&request, 1).await.outcome(), "permitted");
+    assert_eq!(town.hand_over(&request, 1, json!({})).await.outcome(), "permitted");
+    town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "stolen"})).await.expect(201);
+    let revocation = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
+    town.supplier.post(revocation, json!({})).await.expect(200);
+    let end = json!({"last_day": "2026-11-02"});
+    town.manager.post(format!("/v1/memberships/{seat}/end"), end).await.expect(200);
+    while town.sequencer.round().await.unwrap() > 0 {}
+    let server = machine.serve();
+    published(&machine).await;
+    assert_eq!(machine.audit(&server, "mirror", &[]).await.status.code(), Some(0));
+    drop(server);
+
+    let (url, pool) = restored(&machine).await;
+    machine.database = url;
+    let recovered = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
+    assert!(recovered.status.success(), "{}", said(&recovered));
+    // What entries say is there again: the end of a right, of a seat and of a card, a key that was cut, one that is gone.
+    let town = &machine.town;
+    let state = |sql: &'static str| {
+        let pool = pool.clone();
+        async move { sqlx::query_scalar::<_, String>(sql).fetch_all(&pool).await.unwrap() }
+    };
+    assert_eq!(state("SELECT class FROM authorities WHERE revoked_at IS NOT NULL").await, ["keyholder"]);
+    assert_eq!(state("SELECT state FROM cards").await, ["revoked"]);
+    assert_eq!(
+        state("SELECT state FROM keys WHERE lever_pack_id IS NULL ORDER BY copy_number").await,
+        ["stolen", "in_store"]
+    );
+    assert_eq!(state("SELECT post FROM memberships WHERE ended_at IS NOT NULL").await, ["staff"]);
+    assert_eq!(state("SELECT state FROM copy_requests ORDER BY id").await, ["completed", "completed"]);
+    assert_eq!(state("SELECT step FROM decisions ORDER BY id").await.len(), 8);
+    // What they do not say is listed: who has the key, and the loss.
+    let told = said(&recovered);
+    assert!(told.contains("with whom it is stands in no entry"), "{told}");
+    assert!(told.contains("key.stolen"), "{told}");
+    let checked = machine.command(&["log", "check"]).output().unwrap();
+    assert_eq!(checked.status.code(), Some(4), "{}", said(&checked));
+    assert!(
+        said(&checked).contains("changed: keys") && said(&checked).contains("gone: losses"),
+        "{}",
+        said(&checked)
+    );
+
+    // Nothing is copied there until the register has looked. The command read the clock of this machine.
+    town.pass(time::OffsetDateTime::now_utc() + time::Duration::DAY - town.clock_now());
+    let app = application::App { pool: pool.clone(), ..town.app.clone() };
+    let router = web::router(app.clone(), web::limits::Limits::default());
+    let at = |who: &crate::harness::Actor| crate::harness::Actor { router: router.clone(), ..who.clone() };
+    let (tenant, owner, supplier) = (at(&town.tenant), at(&town.owner), at(&town.supplier));
+    let requests = format!("/v1/registrations/{}/copy-requests", town.registration);
+    tenant.post(&requests, town.ask_body()).await.expect(404);
+    let body = json!({"recipient_id": town.owner.id, "differ_id": town.differ, "counter_id": town.counter});
+    let asked = owner.post(&requests, body.clone()).await;
+    assert_eq!(asked.codes(), ["registration_on_hold"], "{}", asked.text);
+    let holds = owner.get(format!("/v1/registrations/{}/holds", town.registration)).await.expect(200);
+    let holds: Vec<&Value> =
+        holds["items"].as_array().unwrap().iter().filter(|hold| hold["kind"] == "recovery").collect();
+    assert_eq!(holds.len(), 2, "the registration, and the person whose seat ended: {holds:?}");
+    for hold in holds {
+        let path = format!("/v1/holds/{}/lift", hold["id"].as_str().unwrap());
+        owner.post(&path, json!({})).await.expect(403);
+        supplier.post(&path, json!({})).await.expect(200);
+    }
+    // The register has looked: from now on it agrees with its log again.
+    let checked = machine.command(&["log", "check"]).output().unwrap();
+    assert_eq!(checked.status.code(), Some(0), "{}", said(&checked));
+    assert_ne!(owner.post(&requests, body).await.codes(), ["registration_on_hold"]);
     databases::drop(pool).await;
 }

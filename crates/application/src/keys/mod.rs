@@ -242,7 +242,7 @@ async fn require_holder(
     let holds = facts::holds(act.db(), registration, today).await?;
     let holds = facts::holds_on(&holds, key.differ_id);
     if holds.iter().any(|hold| hold.barred == Some(person)) {
-        return Err(ActError::invalid(pointer, "is barred by a court order from having a key"));
+        return Err(ActError::invalid(pointer, "is barred from having a key"));
     }
     let own = authorities::in_force_of(act.db(), registration, person, today).await?;
     if own.iter().any(|authority| authority.covers(key.differ_id)) {

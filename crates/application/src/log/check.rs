@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use serde::Deserialize;
 use serde_json::Value;
+use sqlx::PgConnection;
 use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 use uuid::Uuid;
@@ -14,7 +15,7 @@ use crate::{ActError, App};
 use domain::copies::decision::RecordedStep;
 use domain::disclosures::commitment;
 use domain::ids::{EntryId, RegistrationId};
-use domain::standing::{Difference, DifferenceKind, Standing};
+use domain::standing::{Difference, DifferenceKind, SaidRow, Standing};
 use evidence_log::hash::Hash;
 use evidence_log::tile::WIDTH;
 use storage::log::check as stored;
@@ -49,40 +50,52 @@ impl Checked {
     }
 }
 
+/// What the entries say how often it happened, beside the rows.
+#[derive(Default)]
+struct Counts {
+    erased: u64,
+    recovered: u64,
+}
+
 /// Compares everything. Between two portions it rests, where it works beside others.
 ///
 /// # Errors
 /// When the database cannot be read.
 pub async fn whole(app: &App, rest: Duration) -> Result<Checked, ActError> {
     let mut checked = Checked::default();
-    let mut erased = 0;
+    let mut counts = Counts::default();
     let logs = stored::logs(&mut *app.pool.acquire().await?).await?;
     for (log, size) in logs {
-        erased += entries_of(app, (log, size), rest, &mut checked).await?;
+        entries_of(app, (log, size), rest, (&mut checked, &mut counts)).await?;
     }
     let mut db = app.pool.acquire().await?;
     for entry in stored::waiting(&mut db).await? {
-        erased += look_at(&entry, &mut checked);
+        look_at(&entry, &mut checked, &mut counts);
     }
     let lost = stored::lost(&mut db).await?;
     checked.add(lost.into_iter().map(|id| of_entry("log_pending", DifferenceKind::Gone, id, None, &[])));
-    if stored::erased(&mut db).await? != erased {
-        let id = EntryId(Uuid::nil());
-        checked.add([of_entry("erased_disclosures", DifferenceKind::Changed, id, None, &["count"])]);
+    let (erased, recovered) = stored::counts(&mut db).await?;
+    for (of, same) in
+        [("erased_disclosures", counts.erased == erased), ("log_recovered", counts.recovered == recovered)]
+    {
+        if !same {
+            let id = EntryId(Uuid::nil());
+            checked.add([of_entry(of, DifferenceKind::Changed, id, None, &["count"])]);
+        }
     }
     drop(db);
     registrations(app, rest, &mut checked).await?;
     Ok(checked)
 }
 
-/// Looks at the entries of a log, and at the leaf of each. Gives back how many disclosures they say were erased.
+/// Looks at the entries of a log, and at the leaf of each.
 async fn entries_of(
     app: &App,
     (log, size): (i16, u64),
     rest: Duration,
-    checked: &mut Checked,
-) -> Result<u64, ActError> {
-    let (mut next, mut erased) = (0, 0);
+    (checked, counts): (&mut Checked, &mut Counts),
+) -> Result<(), ActError> {
+    let mut next = 0;
     while next < size {
         let mut db = app.pool.acquire().await?;
         let found = stored::entries(&mut db, log, next, BATCH).await?;
@@ -111,12 +124,12 @@ async fn entries_of(
                     &["body"],
                 )]);
             }
-            erased += look_at(entry, checked);
+            look_at(entry, checked, counts);
         }
         next = end;
         tokio::time::sleep(rest).await;
     }
-    Ok(erased)
+    Ok(())
 }
 
 /// What an entry says about itself.
@@ -133,7 +146,7 @@ struct Said {
     reasons: Vec<String>,
     rules_version: Option<i64>,
     #[serde(default)]
-    erased: u64,
+    count: u64,
     #[serde(default)]
     commitments: BTreeSet<String>,
 }
@@ -149,16 +162,15 @@ fn of_entry(
     Difference { kind, of: of.to_owned(), id: id.0, registration_id, entry_id: Some(id), columns }
 }
 
-/// Compares an entry with the row that it is of and with what shows its fields. Gives back how many disclosures it
-/// says were erased.
-fn look_at(entry: &EntryWithRows, checked: &mut Checked) -> u64 {
+/// Compares an entry with the row that it is of and with what shows its fields.
+fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
     checked.entries += 1;
     let mut add = |of: &str, kind, columns: &[&str]| {
         checked.add([of_entry(of, kind, entry.id, entry.registration, columns)]);
     };
     let Ok(said) = serde_json::from_slice::<Said>(&entry.body) else {
         add("log_entries", DifferenceKind::Changed, &["body"]);
-        return 0;
+        return;
     };
     if said.entry != entry.id.0 {
         add("log_entries", DifferenceKind::Changed, &["id"]);
@@ -186,7 +198,11 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked) -> u64 {
     if !entry.recovered && said.commitments.iter().any(|one| unshown(&one)) {
         add("disclosures", DifferenceKind::Gone, &[]);
     }
-    said.erased
+    match said.what.as_str() {
+        "person.erased" => counts.erased += said.count,
+        "log.recovered" => counts.recovered += said.count,
+        _ => {}
+    }
 }
 
 /// The columns of a decision or change that are not as its entry says.
@@ -251,14 +267,23 @@ pub async fn differences(
 ) -> Result<Vec<Difference>, ActError> {
     let mut tx = storage::begin(&app.pool).await?;
     stored::see_one_state(&mut tx).await?;
+    let (found, _) = differences_now(&mut tx, registration).await?;
+    tx.commit().await?;
+    Ok(found)
+}
+
+/// The same as a transaction sees it, with the rows that it sees.
+pub(crate) async fn differences_now(
+    db: &mut PgConnection,
+    registration: Option<RegistrationId>,
+) -> Result<(Vec<Difference>, Vec<SaidRow>), ActError> {
     let mut standing = Standing::default();
-    for entry in stored::saying(&mut tx, registration).await? {
+    for entry in stored::saying(db, registration).await? {
         let body = String::from_utf8_lossy(&entry.body);
         standing.take_in(entry.id, &body, &entry.disclosures);
     }
-    let rows = stored::rows(&mut tx, registration).await?;
-    tx.commit().await?;
-    Ok(standing.differences(&rows))
+    let rows = stored::rows(db, registration).await?;
+    Ok((standing.differences(&rows), rows))
 }
 
 /// Compares everything once a day, until the process ends; what differs is an alarm, and stays one until the next time.

@@ -8,6 +8,7 @@
 //! published    what is served
 //! ```
 
+pub mod again;
 pub mod archive;
 pub mod check;
 pub mod cosigning;

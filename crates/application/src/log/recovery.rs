@@ -1,14 +1,16 @@
 //! Mending a log whose database was set back: from a mirror, or by a new log that says so.
 
-use serde::Deserialize;
 use sqlx::PgConnection;
 use time::OffsetDateTime;
-use uuid::Uuid;
 
+use crate::log::again;
+use crate::log::again::{EnteredAgain, LostEntry};
 use crate::log::sequencer::{LogError, Sequencer};
 use domain::entry::EntryKind;
-use domain::ids::{EntryId, RegistrationId};
+use domain::ids::EntryId;
+use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
+use evidence_log::tile::Tile;
 use storage::{StorageError, log};
 
 /// What came back from a mirror.
@@ -16,26 +18,13 @@ use storage::{StorageError, log};
 pub struct RecoveryCount {
     /// How many entries have their index again.
     pub entries: u64,
-    /// The entries, as they were written, whose decisions and changes this database does not know: what
-    /// they say was done has to be entered again, or looked into.
-    pub without_rows: Vec<String>,
+    /// What became of those whose decisions and changes this database did not know.
+    pub again: EnteredAgain,
 }
 
-/// What is needed of an entry to store it again.
-#[derive(Deserialize)]
-struct KnownFields {
-    entry: Uuid,
-    #[serde(with = "time::serde::rfc3339")]
-    at: OffsetDateTime,
-    outcome: Option<String>,
-    registration: Option<RegistrationId>,
-}
-
-impl KnownFields {
-    /// A decision has an outcome.
-    fn kind(&self) -> EntryKind {
-        if self.outcome.is_some() { EntryKind::Decision } else { EntryKind::Change }
-    }
+/// A decision has an outcome.
+fn kind_of(lost: &LostEntry) -> EntryKind {
+    if lost.outcome.is_some() { EntryKind::Decision } else { EntryKind::Change }
 }
 
 impl Sequencer {
@@ -50,17 +39,41 @@ impl Sequencer {
         Ok((head.size, archived))
     }
 
-    /// Replays the entries that the archive has and the database lacks, from the database's size on.
+    /// Replays the entries that the archive has and the database lacks, from the database's size on. What they name is on
+    /// hold from before they are back; what they say is entered again.
     ///
     /// # Errors
     /// When they do not lead to the archived root: then nothing was changed.
     pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<RecoveryCount, LogError> {
-        let wrong = |what: String| LogError::Settings(what);
+        let read = |body: &Vec<u8>| serde_json::from_slice::<LostEntry>(body);
+        let lost: Vec<LostEntry> =
+            entries.iter().map(read).collect::<Result<_, _>>().map_err(|error| {
+                LogError::Settings(format!("an entry of the mirror cannot be read: {error}"))
+            })?;
+        self.leads_to_archive(entries).await?;
+        again::hold(self.app(), &lost).await.map_err(|error| LogError::Settings(error.to_string()))?;
+        // Died here: there are holds, nothing came back, and the same may be said again.
+        self.bring_back(entries, &lost).await
+    }
+
+    /// Refuses entries that do not lead from the database's size to the archived root.
+    async fn leads_to_archive(&self, entries: &[Vec<u8>]) -> Result<(), LogError> {
         let mut tx = storage::begin(&self.app().pool).await?;
         let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
-        self.require_signed(&head)?;
+        self.grown(&mut tx, &head, entries).await.map(|_| ())
+    }
+
+    /// The tiles that grow by entries, and the head of the archive to which they lead.
+    async fn grown(
+        &self,
+        tx: &mut PgConnection,
+        head: &log::Head,
+        entries: &[Vec<u8>],
+    ) -> Result<(Vec<Tile>, Checkpoint), LogError> {
+        let wrong = |what: String| LogError::Settings(what);
+        self.require_signed(head)?;
         let newest = self.newest().await?.ok_or_else(|| wrong("the archive is missing".to_owned()))?;
-        let mut frontier = self.frontier(&mut tx, &head).await?;
+        let mut frontier = self.frontier(tx, head).await?;
         let grown = frontier.extend(entries.iter().map(|entry| Hash::leaf(entry)));
         if (frontier.size(), frontier.root()) != (newest.size, newest.root) || newest.origin != head.origin {
             return Err(wrong(format!(
@@ -71,16 +84,30 @@ impl Sequencer {
                 newest.root
             )));
         }
-        let mut recovered = RecoveryCount { entries: entries.len() as u64, without_rows: vec![] };
-        let mut ids = vec![];
-        for body in entries {
-            let known: KnownFields = serde_json::from_slice(body)
-                .map_err(|error| wrong(format!("an entry of the mirror cannot be read: {error}")))?;
-            let id = EntryId(known.entry);
-            if store_again(&mut tx, id, &known, body).await? {
-                recovered.without_rows.push(String::from_utf8_lossy(body).into_owned());
+        Ok((grown, newest))
+    }
+
+    async fn bring_back(&self, entries: &[Vec<u8>], lost: &[LostEntry]) -> Result<RecoveryCount, LogError> {
+        let now = self.app().outside.clock.now();
+        let mut tx = storage::begin(&self.app().pool).await?;
+        let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
+        let (grown, newest) = self.grown(&mut tx, &head, entries).await?;
+        let mut recovered = RecoveryCount { entries: entries.len() as u64, ..RecoveryCount::default() };
+        let (mut ids, mut came_back) = (vec![], 0);
+        for (body, lost) in entries.iter().zip(lost) {
+            if store_again(&mut tx, lost, body).await? {
+                came_back += 1;
+                again::enter(&mut tx, lost, &mut recovered.again).await?;
             }
-            ids.push(id);
+            ids.push(lost.entry);
+        }
+        if came_back > 0 {
+            let id = EntryId(self.app().outside.id(now));
+            let body = serde_json::json!({
+                "v": 2, "entry": id, "what": "log.recovered", "at": written(now)?, "subject": id, "count": came_back,
+                "commitments": [],
+            });
+            log::write_own(&mut tx, "log.recovered", id, body.to_string().as_bytes(), now).await?;
         }
         log::append(&mut tx, head.log, head.size, &ids).await?;
         log::write_tiles(&mut tx, head.log, &grown).await?;
@@ -134,12 +161,12 @@ impl Sequencer {
             .map_or((head.size, head.root), |newest| (newest.size, newest.root));
         let id = EntryId(outside.id(now));
         let body = serde_json::json!({
-            "v": 1, "entry": id, "what": "log.continued", "at": written(now)?, "subject": id,
+            "v": 2, "entry": id, "what": "log.continued", "at": written(now)?, "subject": id,
             "continues": {"origin": head.origin, "size": size, "root": root.to_base64()},
             "commitments": [],
         });
         let body = body.to_string().into_bytes();
-        log::write_continuation(&mut tx, id, &body, now).await?;
+        log::write_own(&mut tx, "log.continued", id, &body, now).await?;
         log::append(&mut tx, log, 0, &[id]).await?;
         let mut frontier = evidence_log::tile::Frontier::default();
         log::write_tiles(&mut tx, log, &frontier.extend([Hash::leaf(&body)])).await?;
@@ -159,12 +186,8 @@ fn written(at: OffsetDateTime) -> Result<String, LogError> {
 }
 
 /// Stores an entry unless it is there; whether its decision or change is not.
-async fn store_again(
-    db: &mut PgConnection,
-    id: EntryId,
-    known: &KnownFields,
-    body: &[u8],
-) -> Result<bool, LogError> {
+async fn store_again(db: &mut PgConnection, lost: &LostEntry, body: &[u8]) -> Result<bool, LogError> {
+    let id = lost.entry;
     match log::body(db, id).await? {
         Some(there) if there == body => Ok(false),
         Some(_) => {
@@ -172,7 +195,7 @@ async fn store_again(
             Err(StorageError::Corrupt { table: "log_entries", problem }.into())
         }
         None => {
-            log::store_recovered(db, id, known.kind(), known.registration, body, known.at).await?;
+            log::store_recovered(db, id, kind_of(lost), lost.registration, body, lost.at).await?;
             Ok(true)
         }
     }

@@ -2,9 +2,11 @@
 
 use time::Date;
 
+use crate::log::check;
 use crate::{Act, ActError, FieldProblem, Read};
 use domain::ids::{DifferId, HoldId, LossId, PersonId, RegistrationId};
 use domain::rights::holds::{Hold, HoldKind};
+use domain::standing::SaidRow;
 use domain::text::Reference;
 use storage::keys::losses;
 use storage::rights::holds;
@@ -33,6 +35,9 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
     let (_, access) = act.registration_for_update(registration).await?;
     access.require(access.governs())?;
     let mut problems = Vec::new();
+    if new.kind == HoldKind::Recovery {
+        problems.push(FieldProblem::new("/kind", "is placed by the program, after a recovery"));
+    }
     let by_court = new.kind == HoldKind::CourtOrder;
     // Whoever bars an owner has seen the paper: nobody does from below.
     if by_court && !access.is_supplier() {
@@ -90,15 +95,16 @@ pub(crate) async fn place_hold(act: &mut Act<'_>, hold: &Hold) -> Result<(), Act
     act.enter_change("hold.placed", Some(hold.registration_id), hold.id.0, vec![]).await
 }
 
-/// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper.
+/// Lifts a hold. One that a court ordered is lifted by the supplier alone, who sees the paper; so is one that a
+/// recovery placed: then the register takes what it has for what is, and the entry says where that is not what the log
+/// says.
 pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
     let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
     let (_, access) = act.registration_for_update(found.registration_id).await?;
     access.require_sight(access.sees_all())?;
-    access.require(if found.kind == HoldKind::CourtOrder {
-        access.is_supplier()
-    } else {
-        access.governs()
+    access.require(match found.kind {
+        HoldKind::CourtOrder | HoldKind::Recovery => access.is_supplier(),
+        HoldKind::Loss | HoldKind::Theft | HoldKind::Dispute => access.governs(),
     })?;
     let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if found.lifted_at.is_some() {
@@ -115,7 +121,20 @@ pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
             detail: "this hold stands for a loss: decide on the loss".to_owned(),
         });
     }
-    lift_hold(act, found).await
+    if found.kind != HoldKind::Recovery {
+        return lift_hold(act, found).await;
+    }
+    act.caller.require_person()?;
+    let (different, rows) = check::differences_now(act.db(), Some(found.registration_id)).await?;
+    let lifted = lift_hold(act, found).await?;
+    for difference in different {
+        let now = rows.iter().find(|row| row.table.name == difference.of && row.id == difference.id);
+        let row = now.cloned().or_else(|| SaidRow::missing(&difference));
+        if let Some(row) = row {
+            act.say(&row).await?;
+        }
+    }
+    Ok(lifted)
 }
 
 async fn lift_hold(act: &mut Act<'_>, hold: Hold) -> Result<Hold, ActError> {

@@ -15,6 +15,8 @@ words! {
         Dispute = "dispute",
         /// A court said so; it may bar one person only.
         CourtOrder = "court_order",
+        /// A restored backup had lost what the log says; until the register has looked, and entered it again.
+        Recovery = "recovery",
     }
 }
 
@@ -27,7 +29,7 @@ record! {
         registration_id: RegistrationId,
         /// What the hold is for.
         kind: HoldKind,
-        /// The one person whom a court bars; everybody is stopped, when absent.
+        /// The one person who is barred, by a court or after a recovery; everybody is stopped, when absent.
         barred_person_id: Option<PersonId>,
         /// The one differ of which nothing is copied; all of the registration, when absent.
         differ_id: Option<DifferId>,

@@ -96,10 +96,14 @@ pub async fn lost(db: &mut PgConnection) -> Result<Vec<EntryId>> {
     .await?)
 }
 
-/// How many commitments have lost what shows them, with people.
-pub async fn erased(db: &mut PgConnection) -> Result<u64> {
-    let count = sqlx::query_scalar!(r#"SELECT count(*) AS "count!" FROM erased_disclosures"#);
-    Ok(count.fetch_one(db).await?.unsigned_abs())
+/// How many commitments have lost what shows them, with people, and how many entries came back from a mirror.
+pub async fn counts(db: &mut PgConnection) -> Result<(u64, u64)> {
+    let row = sqlx::query!(
+        r#"SELECT (SELECT count(*) FROM erased_disclosures) AS "erased!",
+                  (SELECT count(*) FROM log_recovered) AS "recovered!""#
+    );
+    let row = row.fetch_one(db).await?;
+    Ok((row.erased.unsigned_abs(), row.recovered.unsigned_abs()))
 }
 
 /// The logs, with how many entries each has.

@@ -1,5 +1,6 @@
 //! The evidence log: its head, the entries that wait, leaves and tiles.
 
+pub mod again;
 pub mod check;
 pub mod evidence;
 
@@ -335,9 +336,10 @@ pub async fn close(db: &mut PgConnection, log: i16) -> Result<()> {
     wrote("logs", 1, &done)
 }
 
-/// Writes the entry that says which log is continued, as a change by the service itself.
-pub async fn write_continuation(
+/// Writes an entry about the log itself, as a change by the service.
+pub async fn write_own(
     db: &mut PgConnection,
+    kind: &str,
     id: EntryId,
     body: &[u8],
     at: OffsetDateTime,
@@ -352,10 +354,11 @@ pub async fn write_continuation(
     .await?;
     sqlx::query!(
         "INSERT INTO changes (id, kind, registration_id, subject_id, by_actor, at, entry_id)
-         VALUES ($1, 'log.continued', NULL, $1, $2, $3, $1)",
+         VALUES ($1, $4, NULL, $1, $2, $3, $1)",
         id.0,
         ActorId::SYSTEM.0,
-        at
+        at,
+        kind
     )
     .execute(db)
     .await?;

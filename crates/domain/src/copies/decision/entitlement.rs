@@ -1,10 +1,14 @@
 //! Rules 1, 2, 3 and 12: the registration, the differ and the people.
 
-use crate::copies::decision::facts::{Facts, Step};
+use crate::copies::decision::facts::{Facts, HoldFacts, Step};
 use crate::copies::decision::{Code, Reason};
 use crate::differs::DifferState;
 use crate::register::rules::Rules;
 use crate::rights::holds::HoldKind;
+
+/// Why a hold stands that a recovery placed.
+const AFTER_RECOVERY: &str =
+    "a restored backup had lost some of what the log says, and the register has not entered it again yet";
 
 pub(crate) fn registration_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec<Reason>) {
     if facts.registration.ended {
@@ -25,6 +29,7 @@ pub(crate) fn registration_in_force(facts: &Facts, _: &Rules, reasons: &mut Vec<
             HoldKind::Theft => "a key is reported stolen",
             HoldKind::Dispute => "a dispute is open",
             HoldKind::CourtOrder => "a court ordered it",
+            HoldKind::Recovery => AFTER_RECOVERY,
         };
         reasons.push(Reason::refuses(
             Code::RegistrationOnHold,
@@ -81,9 +86,18 @@ pub(crate) fn people_entitled(facts: &Facts, rules: &Rules, reasons: &mut Vec<Re
             "The owner, or somebody who may pass on authority, gives one.",
         ));
     }
-    let mut barred = facts.registration.holds.iter().filter_map(|hold| hold.barred);
     let involved = [Some(facts.recipient.id), Some(facts.asker.id), facts.shown.collected_by];
-    if barred.any(|person| involved.contains(&Some(person))) {
+    let bars = |hold: &&HoldFacts| hold.barred.is_some() && involved.contains(&hold.barred);
+    let (recovery, court): (Vec<_>, Vec<_>) =
+        facts.registration.holds.iter().filter(bars).partition(|hold| hold.kind == HoldKind::Recovery);
+    if !recovery.is_empty() {
+        reasons.push(Reason::refuses(
+            Code::RegistrationOnHold,
+            format!("This person may have no copies for now: {AFTER_RECOVERY}."),
+            "The register looks, and lifts the hold.",
+        ));
+    }
+    if !court.is_empty() {
         reasons.push(Reason::refuses(
             Code::BarredByCourt,
             "A court order bars this person from having a key.",

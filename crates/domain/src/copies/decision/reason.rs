@@ -160,6 +160,13 @@ impl Reason {
         Self::new(Effect::Refuses, code, sentence, remedy)
     }
 
+    /// A reason of which only the code is known, from the log.
+    #[must_use]
+    pub fn as_logged(code: Code) -> Self {
+        let effect = if code == Code::ApprovalNeeded { Effect::NeedsApproval } else { Effect::Refuses };
+        Self::new(effect, code, "As the log says; the sentence was lost with the database.", "")
+    }
+
     pub(crate) fn note(code: Code, sentence: impl Into<String>) -> Self {
         Self::new(Effect::Note, code, sentence, "")
     }

@@ -78,7 +78,10 @@ async fn list_holds(call: Call<Read>, Id(id): Id<RegistrationId>, list: Listing<
     Ok(list.reply(found, |item| item.id.0))
 }
 
-/// Lift a hold; one that a court ordered is lifted by the supplier.
+/// Lift a hold; one that a court ordered, or that a recovery placed, is lifted by the supplier.
+///
+/// Lifting the hold of a recovery says that the register has looked: the entry says where the register is not as the log
+/// says, and from then on what the register has counts.
 #[utoipa::path(post, path = "/v1/holds/{hold_id}/lift", tag = "holds",
     responses((status = 200, body = Hold)))]
 async fn lift_hold(
