@@ -1,6 +1,6 @@
 //! A backup that was restored under a running archive.
 
-use crate::harness::databases;
+use crate::harness::{Actor, databases};
 use crate::processes::*;
 
 /// A dump of the database, as a backup is made.
@@ -196,6 +196,33 @@ async fn a_restored_backup_decides_nothing_from_the_first_instant() {
     databases::drop(pool).await;
 }
 
+/// What happens after the backup: keys are cut and handed over, one is stolen, a right and a seat end.
+async fn busy_hour(town: &Town, request: &str, key: &str, seat: &str) {
+    assert_eq!(town.cut(request, 1).await.outcome(), "permitted");
+    assert_eq!(town.hand_over(request, 1, json!({})).await.outcome(), "permitted");
+    town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "stolen"})).await.expect(201);
+    let revocation = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
+    town.supplier.post(revocation, json!({})).await.expect(200);
+    let end = json!({"last_day": "2026-11-02"});
+    town.manager.post(format!("/v1/memberships/{seat}/end"), end).await.expect(200);
+    while town.sequencer.round().await.unwrap() > 0 {}
+}
+
+/// What entries say is there again: the end of a right, of a seat and of a card, a key that was cut, one that is gone.
+async fn is_entered_again(pool: &PgPool) {
+    for (sql, expected) in [
+        ("SELECT class FROM authorities WHERE revoked_at IS NOT NULL", &["keyholder"][..]),
+        ("SELECT state FROM cards", &["revoked"]),
+        ("SELECT state FROM keys WHERE lever_pack_id IS NULL ORDER BY copy_number", &["stolen", "in_store"]),
+        ("SELECT post FROM memberships WHERE ended_at IS NOT NULL", &["staff"]),
+        ("SELECT state FROM copy_requests ORDER BY id", &["completed", "completed"]),
+        ("SELECT count(*)::text FROM decisions", &["8"]),
+    ] {
+        let found: Vec<String> = sqlx::query_scalar(sql).fetch_all(pool).await.unwrap();
+        assert_eq!(found, expected, "{sql}");
+    }
+}
+
 /// After the recovery the revocation is in the log and not in the tables, and the same person is permitted for good.
 #[tokio::test]
 async fn what_a_backup_lost_is_entered_again_or_listed_and_nothing_is_copied_until_somebody_has_looked() {
@@ -208,15 +235,7 @@ async fn what_a_backup_lost_is_entered_again_or_listed_and_nothing_is_copied_unt
     let seat = town.manager.post(format!("/v1/organisations/{}/members", town.agent), joined).await.id();
     while town.sequencer.round().await.unwrap() > 0 {}
     dump(&machine);
-    let town = &machine.town;
-    assert_eq!(town.cut(&request, 1).await.outcome(), "permitted");
-    assert_eq!(town.hand_over(&request, 1, json!({})).await.outcome(), "permitted");
-    town.tenant.post(format!("/v1/keys/{key}/loss"), json!({"kind": "stolen"})).await.expect(201);
-    let revocation = format!("/v1/authorities/{}/revocation", town.authority["tenant"]);
-    town.supplier.post(revocation, json!({})).await.expect(200);
-    let end = json!({"last_day": "2026-11-02"});
-    town.manager.post(format!("/v1/memberships/{seat}/end"), end).await.expect(200);
-    while town.sequencer.round().await.unwrap() > 0 {}
+    busy_hour(&machine.town, &request, &key, &seat).await;
     let server = machine.serve();
     published(&machine).await;
     assert_eq!(machine.audit(&server, "mirror", &[]).await.status.code(), Some(0));
@@ -226,25 +245,10 @@ async fn what_a_backup_lost_is_entered_again_or_listed_and_nothing_is_copied_unt
     machine.database = url;
     let recovered = machine.command(&["log", "recover", "--mirror", "mirror"]).output().unwrap();
     assert!(recovered.status.success(), "{}", said(&recovered));
-    // What entries say is there again: the end of a right, of a seat and of a card, a key that was cut, one that is gone.
-    let town = &machine.town;
-    let state = |sql: &'static str| {
-        let pool = pool.clone();
-        async move { sqlx::query_scalar::<_, String>(sql).fetch_all(&pool).await.unwrap() }
-    };
-    assert_eq!(state("SELECT class FROM authorities WHERE revoked_at IS NOT NULL").await, ["keyholder"]);
-    assert_eq!(state("SELECT state FROM cards").await, ["revoked"]);
-    assert_eq!(
-        state("SELECT state FROM keys WHERE lever_pack_id IS NULL ORDER BY copy_number").await,
-        ["stolen", "in_store"]
-    );
-    assert_eq!(state("SELECT post FROM memberships WHERE ended_at IS NOT NULL").await, ["staff"]);
-    assert_eq!(state("SELECT state FROM copy_requests ORDER BY id").await, ["completed", "completed"]);
-    assert_eq!(state("SELECT step FROM decisions ORDER BY id").await.len(), 8);
+    is_entered_again(&pool).await;
     // What they do not say is listed: who has the key, and the loss.
     let told = said(&recovered);
-    assert!(told.contains("with whom it is stands in no entry"), "{told}");
-    assert!(told.contains("key.stolen"), "{told}");
+    assert!(told.contains("with whom it is stands in no entry") && told.contains("key.stolen"), "{told}");
     let checked = machine.command(&["log", "check"]).output().unwrap();
     assert_eq!(checked.status.code(), Some(4), "{}", said(&checked));
     assert!(
@@ -253,11 +257,21 @@ async fn what_a_backup_lost_is_entered_again_or_listed_and_nothing_is_copied_unt
         said(&checked)
     );
 
-    // Nothing is copied there until the register has looked. The command read the clock of this machine.
-    town.pass(time::OffsetDateTime::now_utc() + time::Duration::DAY - town.clock_now());
+    is_on_hold_until_somebody_looked(&machine.town, &pool).await;
+    // From now on the register agrees with its log again.
+    let checked = machine.command(&["log", "check"]).output().unwrap();
+    assert_eq!(checked.status.code(), Some(0), "{}", said(&checked));
+    databases::drop(pool).await;
+}
+
+/// Nothing is copied there until the register has looked.
+async fn is_on_hold_until_somebody_looked(town: &Town, pool: &PgPool) {
+    // The command read the clock of this machine.
+    let now: time::OffsetDateTime = sqlx::query_scalar("SELECT now()").fetch_one(pool).await.unwrap();
+    town.pass(now + time::Duration::DAY - town.clock_now());
     let app = application::App { pool: pool.clone(), ..town.app.clone() };
-    let router = web::router(app.clone(), web::limits::Limits::default());
-    let at = |who: &crate::harness::Actor| crate::harness::Actor { router: router.clone(), ..who.clone() };
+    let router = web::router(app, web::limits::Limits::default());
+    let at = |who: &Actor| Actor { router: router.clone(), ..who.clone() };
     let (tenant, owner, supplier) = (at(&town.tenant), at(&town.owner), at(&town.supplier));
     let requests = format!("/v1/registrations/{}/copy-requests", town.registration);
     tenant.post(&requests, town.ask_body()).await.expect(404);
@@ -265,17 +279,13 @@ async fn what_a_backup_lost_is_entered_again_or_listed_and_nothing_is_copied_unt
     let asked = owner.post(&requests, body.clone()).await;
     assert_eq!(asked.codes(), ["registration_on_hold"], "{}", asked.text);
     let holds = owner.get(format!("/v1/registrations/{}/holds", town.registration)).await.expect(200);
-    let holds: Vec<&Value> =
-        holds["items"].as_array().unwrap().iter().filter(|hold| hold["kind"] == "recovery").collect();
-    assert_eq!(holds.len(), 2, "the registration, and the person whose seat ended: {holds:?}");
-    for hold in holds {
-        let path = format!("/v1/holds/{}/lift", hold["id"].as_str().unwrap());
+    let holds = holds["items"].as_array().unwrap().iter().filter(|hold| hold["kind"] == "recovery");
+    let ids: Vec<&str> = holds.map(|hold| hold["id"].as_str().unwrap()).collect();
+    assert_eq!(ids.len(), 2, "the registration, and the person whose seat ended");
+    for hold in ids {
+        let path = format!("/v1/holds/{hold}/lift");
         owner.post(&path, json!({})).await.expect(403);
         supplier.post(&path, json!({})).await.expect(200);
     }
-    // The register has looked: from now on it agrees with its log again.
-    let checked = machine.command(&["log", "check"]).output().unwrap();
-    assert_eq!(checked.status.code(), Some(0), "{}", said(&checked));
     assert_ne!(owner.post(&requests, body).await.codes(), ["registration_on_hold"]);
-    databases::drop(pool).await;
 }
