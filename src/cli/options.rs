@@ -17,7 +17,7 @@ use application::App;
 use application::log::archive::Archive;
 use application::log::cosigning::Witnesses;
 use application::log::sequencer::Sequencer;
-use application::log::{Backpressure, LogView, sequencer};
+use application::log::{Backpressure, LogView, signing};
 use application::outside::Outside;
 use application::rates::{WriteLimits, WritesPerMinute};
 use application::undisturbed::Undisturbed;
@@ -216,17 +216,23 @@ pub struct LogOptions {
 impl LogOptions {
     /// The sequencer of an app.
     pub fn sequencer(&self, app: App) -> Result<Sequencer, Box<dyn Error>> {
-        let keys = sequencer::keys(&self.origin, &KeySource::read_all(&self.keys)?)?;
+        let keys = signing::keys(&self.origin, &KeySource::read_all(&self.keys)?)?;
+        let view = app.log.clone();
         let sequencer = Sequencer::new(app, keys, Archive::new(self.archive.clone()));
         Ok(match &self.witnesses {
-            Some(file) => sequencer.with_witnesses(Witnesses::new(read_policy(file)?.witnesses())),
+            Some(file) => {
+                let policy = read_policy(file)?;
+                let witnesses = Witnesses::new(policy.witnesses());
+                view.asks_for(policy);
+                sequencer.with_witnesses(witnesses)
+            }
             None => sequencer,
         })
     }
 
     /// The name of the log, and its keys as verifiers know them.
     pub fn vkeys(&self) -> Result<Vec<String>, Box<dyn Error>> {
-        let keys = sequencer::keys(&self.origin, &KeySource::read_all(&self.keys)?)?;
+        let keys = signing::keys(&self.origin, &KeySource::read_all(&self.keys)?)?;
         Ok(keys.iter().map(|key| key.verifier().to_string()).collect())
     }
 }

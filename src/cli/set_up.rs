@@ -11,8 +11,8 @@ use crate::cli::Done;
 use crate::cli::keys::{Keys, new_master_key, new_signing_key, write_secret};
 use crate::cli::options::{Database, app};
 use application::log::archive::Archive;
-use application::log::sequencer;
 use application::log::sequencer::Sequencer;
+use application::log::signing;
 use storage::log;
 
 const CONFIG: &str = "wardbook.toml";
@@ -55,7 +55,7 @@ pub async fn run(options: Options) -> Done {
     write_secret(&file("master"), &format!("{}\n", new_master_key()))?;
     write_secret(&file(CONFIG), &options.config(&origin, &archive)?)?;
     let app = app(pool, &Keys::of_the_moment(&options.issuer)?)?;
-    let sequencer = Sequencer::new(app, sequencer::keys(&origin, &[log_key])?, Archive::new(archive.clone()));
+    let sequencer = Sequencer::new(app, signing::keys(&origin, &[log_key])?, Archive::new(archive.clone()));
     sequencer.init().await?;
     fs::write(file("policy"), super::log::policy_of(&sequencer))?;
     options.say_what_was_made(&origin, &archive);

@@ -121,7 +121,7 @@ const TOUCHED: &[(&str, &[&str])] = &[
     ("UPDATE log_entries SET registration_id = NULL WHERE body LIKE '%hold.placed%'",
      &["changed log_entries registration_id", "gone holds", "unknown holds"]),
     ("DELETE FROM log_pending", &["gone log_pending"]),
-    ("DELETE FROM log_leaves WHERE index = 3", &["gone log_leaves index", "gone log_pending"]),
+    ("DELETE FROM log_leaves WHERE index = 3", &["gone log_leaves log 1, index 3", "gone log_pending"]),
 ];
 
 /// Nobody compared register and log: what the owner of the database changed, deleted or added went unseen by all.

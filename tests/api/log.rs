@@ -7,8 +7,8 @@ use time::Duration;
 
 use crate::harness::{ORIGIN, Scratch, Town, key_pem};
 use application::log::archive::Archive;
-use application::log::sequencer;
 use application::log::sequencer::Sequencer;
+use application::log::signing;
 use domain::disclosures;
 use evidence_log::hash::Hash;
 use evidence_log::receipt::Receipt;
@@ -198,7 +198,7 @@ async fn a_log_is_opened_once() {
     let again = town.sequencer.init().await.unwrap_err().to_string();
     assert!(again.contains("there is a log already"), "{again}");
     // With an archive of its own, the database says so.
-    let keys = sequencer::keys("another.example", &[key_pem()]).unwrap();
+    let keys = signing::keys("another.example", &[key_pem()]).unwrap();
     let scratch = Scratch::new();
     let archive = scratch.0.join("checkpoints");
     let other = Sequencer::new(town.app.clone(), keys, Archive::new(archive.clone()));
@@ -413,7 +413,7 @@ async fn a_key_is_rotated_while_both_sign() {
     town.sequencer.round().await.unwrap();
     let archive = || Archive::new(town.scratch.0.join("checkpoints"));
     let with =
-        |pems: &[String]| Sequencer::new(town.app.clone(), sequencer::keys(ORIGIN, pems).unwrap(), archive());
+        |pems: &[String]| Sequencer::new(town.app.clone(), signing::keys(ORIGIN, pems).unwrap(), archive());
     let new_pem = super::harness::pem_of([7; 32]);
     // A key alone that nobody knows yet is refused.
     assert!(with(std::slice::from_ref(&new_pem)).round().await.is_err());
@@ -439,7 +439,7 @@ fn the_entry_of_a_receipt_is_the_extra_data_of_the_standard() {
 async fn a_process_with_another_key_or_name_never_signs() {
     let town = Town::open().await;
     let other = |origin: &str, seed| {
-        let keys = sequencer::keys(origin, &[super::harness::pem_of(seed)]).unwrap();
+        let keys = signing::keys(origin, &[super::harness::pem_of(seed)]).unwrap();
         let archive = Archive::new(town.scratch.0.join("checkpoints"));
         std::sync::Arc::new(Sequencer::new(town.app.clone(), keys, archive))
     };

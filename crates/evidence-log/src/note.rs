@@ -66,6 +66,9 @@ pub enum NoteError {
     /// Not a verifier key.
     #[error("not a verifier key: {0}")]
     Key(&'static str),
+    /// A verifier key of a type that is not known here.
+    #[error("not a verifier key: its type is not known")]
+    UnknownType,
     /// A known key did not sign this.
     #[error("the signature of {0} is not good")]
     BadSignature(String),
@@ -158,7 +161,7 @@ impl FromStr for VerifierKey {
         let (kind, key) = match bytes.split_first() {
             Some((0x01, key)) => (KeyKind::Text, key),
             Some((0x04, key)) => (KeyKind::TextAndTime, key),
-            _ => return Err(NoteError::Key("its type is not known")),
+            _ => return Err(NoteError::UnknownType),
         };
         let key = key
             .try_into()

@@ -22,7 +22,7 @@
 //! # Ok::<(), evidence_log::policy::PolicyError>(())
 //! ```
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::str::FromStr;
 
 use thiserror::Error;
@@ -53,6 +53,8 @@ pub struct Policy {
     logs: Vec<VerifierKey>,
     witnesses: Vec<Witness>,
     groups: HashMap<String, Group>,
+    /// Witnesses whose keys are of a type that is not known here.
+    unreadable: HashSet<String>,
     quorum: Option<String>,
 }
 
@@ -97,7 +99,19 @@ impl Policy {
     /// One key of a log, and no witness.
     #[must_use]
     pub fn of(log: VerifierKey) -> Self {
-        Self { logs: vec![log], witnesses: vec![], groups: HashMap::new(), quorum: None }
+        Self {
+            logs: vec![log],
+            witnesses: vec![],
+            groups: HashMap::new(),
+            unreadable: HashSet::new(),
+            quorum: None,
+        }
+    }
+
+    /// The same, with no witness asked for.
+    #[must_use]
+    pub fn without_quorum(&self) -> Self {
+        Self { quorum: None, ..self.clone() }
     }
 
     /// The keys of the logs that it trusts.
@@ -152,30 +166,40 @@ impl Policy {
     }
 
     fn knows(&self, name: &str) -> bool {
-        self.groups.contains_key(name) || self.witnesses.iter().any(|witness| witness.name == name)
+        self.groups.contains_key(name)
+            || self.unreadable.contains(name)
+            || self.witnesses.iter().any(|witness| witness.name == name)
+    }
+
+    fn add_witness(&mut self, name: &str, key: VerifierKey, address: Option<&str>) -> Result<(), String> {
+        if self.witnesses.iter().any(|witness| witness.key == key) {
+            return Err("the key is another witness's too".to_owned());
+        }
+        let address = address.map(ToOwned::to_owned);
+        self.witnesses.push(Witness { name: name.to_owned(), key, address });
+        Ok(())
     }
 
     fn read_line(&mut self, words: &[&str], quorum: &mut bool) -> Result<(), String> {
-        let key = |text: &str, kind| {
-            let key: VerifierKey = text.parse().map_err(|error: NoteError| error.to_string())?;
-            if key.kind() == kind { Ok(key) } else { Err("the key is of another type".to_owned()) }
+        // Nothing where the type of the key is not known here: others may know it.
+        let key = |text: &str, kind| match text.parse::<VerifierKey>() {
+            Ok(key) if key.kind() == kind => Ok(Some(key)),
+            Ok(_) => Err("the key is of another type".to_owned()),
+            Err(NoteError::UnknownType) => Ok(None),
+            Err(error) => Err(error.to_string()),
         };
         let new = |policy: &Self, name: &str| {
             if name == "none" || policy.knows(name) { Err(format!("{name} is taken")) } else { Ok(()) }
         };
         match words {
-            ["log", vkey] | ["log", vkey, _] => self.logs.push(key(vkey, KeyKind::Text)?),
+            ["log", vkey] | ["log", vkey, _] => self.logs.extend(key(vkey, KeyKind::Text)?),
             ["witness", name, vkey, address @ ..] if address.len() <= 1 => {
                 new(self, name)?;
-                let key = key(vkey, KeyKind::TextAndTime)?;
-                if self.witnesses.iter().any(|witness| witness.key == key) {
-                    return Err("the key is another witness's too".to_owned());
+                match key(vkey, KeyKind::TextAndTime)? {
+                    Some(key) => self.add_witness(name, key, address.first().copied())?,
+                    // It may be named by a group, and has never signed.
+                    None => _ = self.unreadable.insert((*name).to_owned()),
                 }
-                self.witnesses.push(Witness {
-                    name: (*name).to_owned(),
-                    key,
-                    address: address.first().map(|address| (*address).to_owned()),
-                });
             }
             ["group", name, needed, members @ ..] => {
                 new(self, name)?;
@@ -207,7 +231,11 @@ impl Policy {
                     self.quorum = Some((*name).to_owned());
                 }
             }
-            _ => return Err("not a line of a policy".to_owned()),
+            [word, ..] if ["log", "witness", "group", "quorum"].contains(word) => {
+                return Err(format!("not a {word} line"));
+            }
+            // A kind of line that is not known here: others may know it.
+            _ => {}
         }
         Ok(())
     }
@@ -217,7 +245,13 @@ impl FromStr for Policy {
     type Err = PolicyError;
 
     fn from_str(text: &str) -> Result<Self, PolicyError> {
-        let mut policy = Self { logs: vec![], witnesses: vec![], groups: HashMap::new(), quorum: None };
+        let mut policy = Self {
+            logs: vec![],
+            witnesses: vec![],
+            groups: HashMap::new(),
+            unreadable: HashSet::new(),
+            quorum: None,
+        };
         let mut quorum = false;
         for (at, line) in text.lines().enumerate() {
             let words: Vec<&str> = line.split_whitespace().collect();

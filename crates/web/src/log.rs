@@ -67,9 +67,9 @@ fn kept(
 
 async fn checkpoint(app: App, log: i16) -> HandlerResult {
     let mut db = app.pool.acquire().await.map_err(ActError::from)?;
-    let note = reading::checkpoint(&mut db, log).await.map_err(ActError::from)?;
-    let note = note.ok_or_else(|| Problem::new(ProblemKind::NotFound))?;
-    Ok(kept("text/plain; charset=utf-8", "public, max-age=2", note).into_response())
+    let published = reading::published(&mut db, &app.log, log).await.map_err(ActError::from)?;
+    let published = published.ok_or_else(|| Problem::new(ProblemKind::NotFound))?;
+    Ok(kept("text/plain; charset=utf-8", "public, max-age=2", published.note).into_response())
 }
 
 async fn tile(app: App, log: i16, path: &str, call: Result<Call<Log>, Problem>) -> HandlerResult {

@@ -20,8 +20,8 @@ use application::counters::blanks;
 use application::counters::blanks::NewMovement;
 use application::differs::answers;
 use application::log::archive::Archive;
-use application::log::sequencer;
 use application::log::sequencer::{LogWork, Sequencer};
+use application::log::signing;
 use application::outside::Outside;
 use application::people::memberships;
 use application::register::locks::LockContent;
@@ -92,7 +92,7 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     let most = options.limits.most(CONNECTIONS)?;
     let limited = App { limits: options.limits.writes(), ..app.clone() };
     let folder = Folder::new(&app.outside)?;
-    let keys = sequencer::keys("localhost/demo", &[new_signing_key()?])?;
+    let keys = signing::keys("localhost/demo", &[new_signing_key()?])?;
     let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
     sequencer.init().await?;
     load(&app).await?.print(&address, &sequencer);

@@ -22,11 +22,12 @@ use thiserror::Error as ThisError;
 
 use crate::cli::log::client::{Client, NotReached, Program};
 use crate::cli::options::read_policy;
+use application::log::cosigning;
 use application::outside::Outside;
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
 use evidence_log::note::Note;
-use evidence_log::policy::{CheckedHead, PolicyError};
+use evidence_log::policy::{CheckedHead, Policy, PolicyError};
 use evidence_log::tile;
 use evidence_log::tile::{Content, Frontier, Tile, TilePath, WIDTH};
 
@@ -100,11 +101,14 @@ fn audit(options: &Options) -> Result<String, Finding> {
     let policy = read_policy(&options.policy).map_err(Finding::Here)?;
     let client = Client::new(&options.address, options.log, options.program.clone());
     let note = client.checkpoint()?;
-    let seen = policy.verify(&note).map_err(|error| match error {
-        // Witnesses that were not reached accuse nobody.
-        PolicyError::NoQuorum(_) => Finding::Stale(error.to_string()),
-        _ => Finding::Inconsistent(error.to_string()),
-    })?;
+    let seen = match policy.verify(&note) {
+        // Witnesses that were not reached accuse nobody; one that shows another head does.
+        Err(error @ PolicyError::NoQuorum(_)) => {
+            not_seen_otherwise(&client, &policy, &note)?;
+            return Err(Finding::Stale(error.to_string()));
+        }
+        verified => verified.map_err(|error| Finding::Inconsistent(error.to_string()))?,
+    };
     let before = known(&options.mirror)?;
     let head = &seen.checkpoint;
     if let Some(before) = &before {
@@ -121,6 +125,62 @@ fn audit(options: &Options) -> Result<String, Finding> {
         head.size,
         head.size - from
     ))
+}
+
+/// Asks the witnesses of a policy what they have seen of the log, since they have not signed what it serves.
+fn not_seen_otherwise(client: &Client, policy: &Policy, note: &str) -> Result<(), Finding> {
+    let by_log = |note: &str| -> Result<(Note, Checkpoint), Finding> {
+        let wrong = |error: PolicyError| Finding::Inconsistent(error.to_string());
+        let head = policy.without_quorum().verify(note).map_err(wrong)?.checkpoint;
+        Ok((note.parse().map_err(here)?, head))
+    };
+    let (served, head) = by_log(note)?;
+    for witness in policy.witnesses().iter().filter(|witness| witness.address.is_some()) {
+        let Some(seen) = cosigning::seen_by(witness, &served, head.size, policy.logs()) else { continue };
+        if seen.origin != head.origin {
+            continue;
+        }
+        // The log may have grown since its checkpoint was read.
+        let head = if seen.size > head.size { by_log(&client.checkpoint()?)?.1 } else { head.clone() };
+        let shown = format!(
+            "the witness {} shows a head of size {} that the log has signed",
+            witness.name, seen.size
+        );
+        if seen.size > head.size {
+            return Err(Finding::Inconsistent(format!(
+                "checkpoint: {shown}; the log serves size {}",
+                head.size
+            )));
+        }
+        if root_at(client, seen.size, head.size)? != seen.root {
+            return Err(Finding::Inconsistent(format!(
+                "checkpoint: {shown}; the log that is served does not contain it"
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// The root that the served tiles have at a size.
+fn root_at(client: &Client, size: u64, served: u64) -> Result<Hash, Finding> {
+    let mut tiles = vec![];
+    for (level, index) in Frontier::tiles_at(size) {
+        let wrong =
+            |path: &dyn std::fmt::Display| Finding::Inconsistent(format!("{path}: it is no list of hashes"));
+        let (Some(path), Some(then)) = (
+            TilePath::at_size(Content::Hashes(level), index, served),
+            TilePath::at_size(Content::Hashes(level), index, size),
+        ) else {
+            continue;
+        };
+        let mut hashes = Hash::list(&client.tile(path)?).ok_or_else(|| wrong(&path))?;
+        hashes.truncate(usize::from(then.width));
+        tiles.push(Tile { level, index, hashes });
+    }
+    let frontier = Frontier::new(size, &tiles);
+    frontier
+        .map(|frontier| frontier.root())
+        .map_err(|path| Finding::Inconsistent(format!("{path} is too short")))
 }
 
 /// The newest checkpoint that was in order.
@@ -181,11 +241,16 @@ impl Reading<'_> {
             let pairs = (index * width..).zip(entries.iter().zip(&hashes));
             differs = differs.or(pairs.filter(|(_, (entry, hash))| entry != hash).map(|(at, _)| at).next());
             let known = by_entries.unfinished_leaves().to_vec();
-            let Some(entries) = entries.strip_prefix(known.as_slice()) else {
-                return Err(Finding::Inconsistent(format!(
-                    "bundle {index}: its entries are not what they were"
-                )));
-            };
+            // The newest tile has grown: what it had stays as it was.
+            if let Some(at) = known.iter().zip(&entries).position(|(known, now)| known != now) {
+                let at = index * width + at as u64;
+                return Err(Finding::Inconsistent(format!("entry {at}: it is not what it was")));
+            }
+            if let Some(at) = known.iter().zip(&hashes).position(|(known, now)| known != now) {
+                let tile = self.tile_of(index * width);
+                return Err(Finding::Inconsistent(format!("{tile}: hash {at} is not what it was")));
+            }
+            let entries = entries.get(known.len()..).unwrap_or_default();
             self.grow(&mut by_entries, entries, &mut grown)?;
             by_tiles.extend(hashes.into_iter().skip(known.len()));
         }

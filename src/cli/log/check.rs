@@ -4,8 +4,8 @@ use std::error::Error;
 use std::process::ExitCode;
 use std::time::Duration;
 
-use crate::cli::options::Database;
-use crate::cli::{asynchronously, exit_code};
+use crate::cli::options::{Database, LogOptions};
+use crate::cli::{Done, asynchronously, exit_code};
 use application::log::check;
 use application::log::check::Checked;
 
@@ -33,4 +33,14 @@ async fn compare(database: Database) -> Result<u64, Box<dyn Error>> {
     }
     println!("{entries} entries and {registrations} registrations compared: {count} differences");
     Ok(count)
+}
+
+/// Looks at every record of the archive.
+pub async fn archive(database: Database, log: LogOptions) -> Done {
+    let look = log.sequencer(database.app_without_keys().await?)?.look_at_archive().await?;
+    for line in &look.wrong {
+        println!("{line}");
+    }
+    println!("{} records looked at, {} of them signed by other keys", look.records, look.by_others);
+    if look.wrong.is_empty() { Ok(()) } else { Err("the archive is not in order".into()) }
 }

@@ -50,6 +50,14 @@ pub enum Command {
         #[command(flatten)]
         database: Database,
     },
+    /// Look at every record of the archive: its signature, and whether the database contains it. Status 0: in order; 1:
+    /// not, and what is wrong.
+    Archive {
+        #[command(flatten)]
+        database: Database,
+        #[command(flatten)]
+        log: LogOptions,
+    },
     /// Sign the checkpoints of logs that only grow, for others to rely on.
     Witness(witness::Options),
     /// Mend a log whose database was set back, as by a restored backup.
@@ -66,6 +74,7 @@ pub fn run(command: Command) -> ExitCode {
         }
         Command::Audit(options) => audit::run(&options),
         Command::Check { database } => check::run(database),
+        Command::Archive { database, log } => exit_code(asynchronously(check::archive(database, log))),
         Command::Witness(options) => exit_code(asynchronously(witness::run(options))),
         Command::Recover(options) => exit_code(asynchronously(recover::run(options))),
     }

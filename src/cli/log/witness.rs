@@ -22,7 +22,7 @@ use sha2::{Digest, Sha256};
 
 use crate::cli::options::{callers, read_policy};
 use crate::cli::{Done, serve};
-use application::log::sequencer;
+use application::log::signing;
 use application::outside::Outside;
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
@@ -68,7 +68,7 @@ struct Witness {
 pub async fn run(options: Options) -> Done {
     let pem =
         fs::read_to_string(&options.key).map_err(|error| format!("{}: {error}", options.key.display()))?;
-    let key = sequencer::signer(&options.name, KeyKind::TextAndTime, &pem)?;
+    let key = signing::signer(&options.name, KeyKind::TextAndTime, &pem)?;
     fs::create_dir_all(&options.store)?;
     // One process a store: two could each sign another checkpoint.
     let lock = File::create(options.store.join("lock"))?;

@@ -28,7 +28,7 @@ use crate::harness::actor::NEXT_KEY;
 use application::App;
 use application::log::archive::Archive;
 use application::log::sequencer::Sequencer;
-use application::log::{Backpressure, LogView, sequencer};
+use application::log::{Backpressure, LogView, signing};
 use application::outside::{Clock, Outside, SystemRandom};
 use application::rates::WriteLimits;
 use application::undisturbed::Undisturbed;
@@ -214,7 +214,7 @@ impl Town {
             work: Undisturbed::default(),
         };
         let scratch = Scratch::new();
-        let log_keys = sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let log_keys = signing::keys(ORIGIN, &[key_pem()]).unwrap();
         let archive = Archive::new(scratch.0.join("checkpoints"));
         let sequencer = Arc::new(Sequencer::new(app.clone(), log_keys, archive));
         let router = web::router(app.clone(), Limits::default());

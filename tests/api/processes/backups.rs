@@ -129,7 +129,7 @@ async fn without_a_mirror_another_log_says_which_one_it_continues() {
         sqlx::query_as("SELECT size FROM logs").fetch_one(&machine.town.admin).await.unwrap();
     assert_eq!(first["continues"]["size"], size, "the size that the archive has, beyond the backup's");
     assert!(entry.is_string());
-    let keys = application::log::sequencer::keys("town.example/second", &[crate::harness::pem_of([5; 32])]);
+    let keys = application::log::signing::keys("town.example/second", &[crate::harness::pem_of([5; 32])]);
     let archive = application::log::archive::Archive::new(machine.file("checkpoints"));
     let app = application::App { pool: pool.clone(), ..machine.town.app.clone() };
     let second = application::log::sequencer::Sequencer::new(app, keys.unwrap(), archive);

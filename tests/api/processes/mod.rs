@@ -8,6 +8,7 @@ mod hang_ups;
 mod kills;
 mod offline_day;
 mod rotation;
+mod tampering;
 mod witnesses;
 
 use std::io::Write;
@@ -167,21 +168,18 @@ impl Machine {
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
-        let mut lines = std::io::BufRead::lines(std::io::BufReader::new(process.stdout.take().unwrap()));
+        let said = Arc::<Mutex<Vec<Value>>>::default();
+        let kept = Arc::clone(&said);
+        let lines = std::io::BufRead::lines(std::io::BufReader::new(process.stdout.take().unwrap()));
+        let lines = lines.map_while(Result::ok).filter_map(|line| serde_json::from_str::<Value>(&line).ok());
+        let mut lines = lines.inspect(move |line| kept.lock().unwrap().push(line.clone()));
         let mut listening = |message: &str| {
-            let lines = lines.by_ref().map(|line| line.unwrap());
-            let said = lines.filter_map(|line| serde_json::from_str::<Value>(&line).ok());
-            let found = said.into_iter().find(|line| line["message"] == message).expect("the server listens");
+            let found = lines.by_ref().find(|line| line["message"] == message).expect("the server listens");
             format!("http://{}", found["address"].as_str().unwrap())
         };
         let (figures, address) = (listening("metrics.listening"), listening("serve.listening"));
         // Its lines are read on, so that it never waits for somebody to read them.
-        let said = Arc::<Mutex<Vec<Value>>>::default();
-        let kept = Arc::clone(&said);
-        std::thread::spawn(move || {
-            let lines = lines.map_while(Result::ok).filter_map(|line| serde_json::from_str(&line).ok());
-            lines.for_each(|line| kept.lock().unwrap().push(line));
-        });
+        std::thread::spawn(move || lines.for_each(drop));
         Server { process, name, address, figures, lines: said }
     }
 

@@ -89,7 +89,7 @@ async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_ala
     let policy = format!("log {log}\nwitness w {vkey} {}\nquorum w\n", witness.address);
     let policy: evidence_log::policy::Policy = policy.parse().unwrap();
     let sequencer = || {
-        let keys = application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let keys = application::log::signing::keys(ORIGIN, &[key_pem()]).unwrap();
         let archive = application::log::archive::Archive::new(machine.file("checkpoints"));
         application::log::sequencer::Sequencer::new(town.app.clone(), keys, archive)
             .with_witnesses(application::log::cosigning::Witnesses::new(policy.witnesses()))
@@ -134,7 +134,7 @@ async fn heads_are_cosigned_before_they_are_published_and_a_larger_log_is_an_ala
 
 /// A head of the town's log with its own signature.
 fn head_signed_by_us(size: u64, root: evidence_log::hash::Hash) -> String {
-    let keys = application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+    let keys = application::log::signing::keys(ORIGIN, &[key_pem()]).unwrap();
     let checkpoint = evidence_log::checkpoint::Checkpoint { origin: ORIGIN.to_owned(), size, root };
     evidence_log::note::Note::sign(checkpoint.to_string(), &keys, 0).to_string()
 }
@@ -163,17 +163,17 @@ async fn a_word_without_proof_stops_nothing_and_proof_does() {
     let log = town.sequencer.verifiers().next().unwrap().to_string();
     let key = crate::harness::pem_of([11; 32]);
     let key =
-        application::log::sequencer::signer("w.example/w", evidence_log::note::KeyKind::TextAndTime, &key);
+        application::log::signing::signer("w.example/w", evidence_log::note::KeyKind::TextAndTime, &key);
     let vkey = key.unwrap().verifier().to_string();
     let sequencer = |address: &str| {
         let policy = format!("log {log}\nwitness w {vkey} {address}\nquorum none\n");
         let policy: evidence_log::policy::Policy = policy.parse().unwrap();
-        let keys = application::log::sequencer::keys(ORIGIN, &[key_pem()]).unwrap();
+        let keys = application::log::signing::keys(ORIGIN, &[key_pem()]).unwrap();
         let archive = application::log::archive::Archive::new(machine.file("checkpoints"));
         application::log::sequencer::Sequencer::new(town.app.clone(), keys, archive)
             .with_witnesses(Witnesses::new(policy.witnesses()))
     };
-    let stolen = application::log::sequencer::keys(ORIGIN, &[crate::harness::pem_of([7; 32])]).unwrap();
+    let stolen = application::log::signing::keys(ORIGIN, &[crate::harness::pem_of([7; 32])]).unwrap();
     let root = evidence_log::hash::Hash([5; 32]);
     let checkpoint = evidence_log::checkpoint::Checkpoint { origin: ORIGIN.to_owned(), size: 99_999, root };
     let not_ours = evidence_log::note::Note::sign(checkpoint.to_string(), &stolen, 0).to_string();

@@ -64,11 +64,11 @@ impl Archive {
         ArchiveError::Io(self.path.clone(), error)
     }
 
-    /// The newest checkpoint; nothing where there is no file, or nothing in it.
+    /// The newest record; nothing where there is no file, or nothing in it.
     ///
     /// # Errors
     /// When it cannot be read.
-    pub fn newest(&self) -> Result<Option<Checkpoint>, ArchiveError> {
+    pub fn newest(&self) -> Result<Option<Note>, ArchiveError> {
         match File::open(&self.path) {
             Ok(mut file) => self.last_of(&mut file).map(|(newest, _)| newest),
             Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
@@ -76,8 +76,25 @@ impl Archive {
         }
     }
 
-    /// The newest checkpoint, and where the next one begins.
-    fn last_of(&self, file: &mut File) -> Result<(Option<Checkpoint>, u64), ArchiveError> {
+    /// Every record in its order, as it can be read, and how many bytes stand after the last of them.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn records(&self) -> Result<(Vec<Option<Note>>, usize), ArchiveError> {
+        let text = std::fs::read(&self.path).map_err(|error| self.failed(error))?;
+        let (mut records, mut begin) = (vec![], 0);
+        while let Some(end) =
+            text.get(begin..).and_then(|rest| rest.windows(END.len()).position(|at| at == END))
+        {
+            let record = text.get(begin..=begin + end).and_then(|record| std::str::from_utf8(record).ok());
+            records.push(record.and_then(|record| record.parse().ok()));
+            begin += end + END.len();
+        }
+        Ok((records, text.len() - begin))
+    }
+
+    /// The newest record, and where the next one begins.
+    fn last_of(&self, file: &mut File) -> Result<(Option<Note>, u64), ArchiveError> {
         let failed = |error| self.failed(error);
         let length = file.metadata().map_err(failed)?.len();
         let from = length.saturating_sub(TAIL);
@@ -92,7 +109,8 @@ impl Archive {
         let begin = ends.len().checked_sub(2).and_then(|at| ends.get(at)).map_or(0, |at| at + END.len());
         let newest = bytes
             .get(begin..=*end)
-            .and_then(|record| std::str::from_utf8(record).ok()?.parse::<Note>().ok()?.text().parse().ok())
+            .and_then(|record| std::str::from_utf8(record).ok()?.parse::<Note>().ok())
+            .filter(|note| note.text().parse::<Checkpoint>().is_ok())
             .ok_or_else(|| ArchiveError::Damaged(self.path.clone()))?;
         Ok((Some(newest), from + (end + END.len()) as u64))
     }
@@ -114,6 +132,11 @@ impl Archive {
         // Compare and set is one step for every process of this machine; the lock ends with the file.
         file.lock().map_err(failed)?;
         let (found, end) = self.last_of(&mut file)?;
+        let torn = file.metadata().map_err(failed)?.len() - end;
+        if torn > 0 {
+            tracing::warn!(bytes = torn, "log.archive_torn");
+        }
+        let found: Option<Checkpoint> = found.and_then(|note| note.text().parse().ok());
         if found.as_ref() != newest {
             return Err(ArchiveError::Changed(self.path.clone()));
         }

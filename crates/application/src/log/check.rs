@@ -1,7 +1,7 @@
 //! Comparing the register with the log: every entry with what belongs to it, and every row with what the last entry
 //! says of it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use serde::Deserialize;
@@ -17,7 +17,7 @@ use domain::disclosures::commitment;
 use domain::ids::{EntryId, RegistrationId};
 use domain::standing::{Difference, DifferenceKind, SaidRow, Standing};
 use evidence_log::hash::Hash;
-use evidence_log::tile::WIDTH;
+use evidence_log::tile::{Content, Frontier, Tile, TilePath, WIDTH};
 use storage::log::check as stored;
 use storage::log::check::EntryWithRows;
 
@@ -88,13 +88,14 @@ pub async fn whole(app: &App, rest: Duration) -> Result<Checked, ActError> {
     Ok(checked)
 }
 
-/// Looks at the entries of a log, and at the leaf of each.
+/// Looks at the entries of a log, at the leaf of each, and at the tree over them.
 async fn entries_of(
     app: &App,
     (log, size): (i16, u64),
     rest: Duration,
     (checked, counts): (&mut Checked, &mut Counts),
 ) -> Result<(), ActError> {
+    let mut tree = TreeLook { log, tree: Frontier::default(), unfinished: BTreeMap::new() };
     let mut next = 0;
     while next < size {
         let mut db = app.pool.acquire().await?;
@@ -103,33 +104,111 @@ async fn entries_of(
         let width = u64::from(WIDTH);
         let wanted: Vec<(u8, u64)> = (next / width..end.div_ceil(width)).map(|tile| (0, tile)).collect();
         let tiles = storage::log::tiles(&mut db, log, &wanted).await?;
-        drop(db);
         let leaf = |index: u64| -> Option<Hash> {
             let tile = tiles.iter().find(|tile| tile.index == index / width)?;
             tile.hashes.get(usize::try_from(index % width).ok()?).copied()
         };
         let mut there = found.iter().peekable();
         for index in next..end {
-            let Some(entry) = there.next_if(|entry| entry.index == Some(index)) else {
-                let index = Uuid::from_u128(index.into());
-                checked.add([of_entry("log_leaves", DifferenceKind::Gone, EntryId(index), None, &["index"])]);
-                continue;
-            };
-            if leaf(index) != Some(Hash::leaf(&entry.body)) {
-                checked.add([of_entry(
-                    "log_entries",
-                    DifferenceKind::Changed,
-                    entry.id,
-                    entry.registration,
-                    &["body"],
-                )]);
+            let entry = there.next_if(|entry| entry.index == Some(index));
+            let hash = entry.map(|entry| Hash::leaf(&entry.body));
+            match (entry, leaf(index)) {
+                (None, _) => checked.add([of_log("log_leaves", DifferenceKind::Gone, log, index)]),
+                // Once for all the hashes that are gone.
+                (_, None) if index == next || index % width == 0 || leaf(index - 1).is_some() => {
+                    checked.add([of_log("log_tiles", DifferenceKind::Gone, log, index)]);
+                }
+                (_, None) => {}
+                (Some(entry), leaf) if leaf != hash => {
+                    let (id, registration) = (entry.id, entry.registration);
+                    checked.add([of_entry(
+                        "log_entries",
+                        DifferenceKind::Changed,
+                        id,
+                        registration,
+                        &["body"],
+                    )]);
+                }
+                _ => {}
             }
-            look_at(entry, checked, counts);
+            tree.grow(&mut db, leaf(index).or(hash).unwrap_or(Hash::EMPTY), checked).await?;
+            if let Some(entry) = entry {
+                look_at(entry, checked, counts);
+            }
         }
         next = end;
+        drop(db);
         tokio::time::sleep(rest).await;
     }
-    Ok(())
+    let mut db = app.pool.acquire().await?;
+    for entry in stored::entries(&mut db, log, size, BATCH).await? {
+        checked.add([of_entry("log_leaves", DifferenceKind::Unknown, entry.id, entry.registration, &[])]);
+    }
+    tree.end(&mut db, checked).await
+}
+
+/// The tree as its leaves make it, against what is stored above them.
+struct TreeLook {
+    log: i16,
+    tree: Frontier,
+    unfinished: BTreeMap<(u8, u64), Tile>,
+}
+
+impl TreeLook {
+    async fn grow(
+        &mut self,
+        db: &mut PgConnection,
+        leaf: Hash,
+        checked: &mut Checked,
+    ) -> Result<(), ActError> {
+        for tile in self.tree.extend([leaf]) {
+            if tile.hashes.len() < usize::from(WIDTH) {
+                self.unfinished.insert((tile.level, tile.index), tile);
+            } else {
+                self.unfinished.remove(&(tile.level, tile.index));
+                self.compare(db, &tile, checked).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn end(self, db: &mut PgConnection, checked: &mut Checked) -> Result<(), ActError> {
+        for tile in self.unfinished.values() {
+            self.compare(db, tile, checked).await?;
+        }
+        if stored::root(db, self.log).await?.as_deref() != Some(&self.tree.root().0[..]) {
+            checked.add([of_log("logs", DifferenceKind::Changed, self.log, self.tree.size())]);
+        }
+        Ok(())
+    }
+
+    /// Those of level 0 are looked at leaf by leaf.
+    async fn compare(
+        &self,
+        db: &mut PgConnection,
+        tile: &Tile,
+        checked: &mut Checked,
+    ) -> Result<(), ActError> {
+        if tile.level == 0 {
+            return Ok(());
+        }
+        let found = storage::log::tiles(db, self.log, &[(tile.level, tile.index)]).await?;
+        let kind = match found.first() {
+            None => DifferenceKind::Gone,
+            Some(stored) if stored.hashes != tile.hashes => DifferenceKind::Changed,
+            Some(_) => return Ok(()),
+        };
+        let path = TilePath::at_size(Content::Hashes(tile.level), tile.index, self.tree.size());
+        let name = path.map_or_else(String::new, |path| path.to_string());
+        checked.add([Difference { columns: vec![name], ..of_log("log_tiles", kind, self.log, tile.index) }]);
+        Ok(())
+    }
+}
+
+/// A difference of the log itself, at an index.
+fn of_log(of: &str, kind: DifferenceKind, log: i16, index: u64) -> Difference {
+    let columns = vec![format!("log {log}, index {index}")];
+    Difference { kind, of: of.to_owned(), id: Uuid::nil(), registration_id: None, entry_id: None, columns }
 }
 
 /// What an entry says about itself.
@@ -299,9 +378,14 @@ pub async fn run(app: App, first: Duration, every: Duration) {
     }
 }
 
+/// Differences of these are of the log itself: nothing is signed over them.
+const LOG_ITSELF: &[&str] = &["log_entries", "log_leaves", "log_pending", "log_tiles", "logs"];
+
 fn tell(app: &App, checked: &Checked) {
     let count = i64::try_from(checked.count).unwrap_or(i64::MAX);
     app.log.metrics.differences.set(count);
+    let of_the_log = |one: &Difference| LOG_ITSELF.contains(&one.of.as_str());
+    app.log.found(checked.differences.iter().any(of_the_log));
     for difference in checked.differences.iter().take(20) {
         tracing::error!(
             kind = %difference.kind,

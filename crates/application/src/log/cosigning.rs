@@ -221,6 +221,17 @@ async fn ask_one(
     Ok((witness.name, said))
 }
 
+/// The head that a witness has seen of a log, signed by one of its keys, where it does not sign the head of the note.
+/// It is asked as if it had seen that very head, so that it takes in nothing new.
+#[must_use]
+pub fn seen_by(witness: &Witness, note: &Note, size: u64, keys: &[VerifierKey]) -> Option<Checkpoint> {
+    let question = Question { old: size, proof: vec![], note: note.clone() };
+    match send(witness, &question, keys) {
+        Err(WitnessFailure::Proved(seen)) => Some(seen),
+        Err(WitnessFailure::Seen(_) | WitnessFailure::NoSignature(_)) | Ok(_) => None,
+    }
+}
+
 fn send(
     witness: &Witness,
     question: &Question,

@@ -12,14 +12,16 @@ pub mod again;
 pub mod archive;
 pub mod check;
 pub mod cosigning;
+pub mod looks;
 pub mod metrics;
 pub mod reading;
 pub mod receipts;
 pub mod recovery;
 pub mod sequencer;
+pub mod signing;
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use time::OffsetDateTime;
@@ -27,6 +29,9 @@ use tokio::sync::{Notify, Semaphore, watch};
 
 use crate::ActError;
 use crate::log::metrics::Metrics;
+use evidence_log::checkpoint::Checkpoint;
+use evidence_log::note::{Note, VerifierKey};
+use evidence_log::policy::Policy;
 
 /// The most callers of one process who wait for a receipt at a time; others are told to ask again.
 const MOST_WAITING: usize = 500;
@@ -68,6 +73,12 @@ pub struct LogView {
     standing: Arc<watch::Sender<LogStanding>>,
     /// The archive has more than the database, or something else: nothing is decided.
     disagrees: Arc<AtomicBool>,
+    /// The last comparison found that something of the log itself is gone or changed: nothing is signed over it.
+    damaged: Arc<AtomicBool>,
+    /// The keys of the open log, as verifiers know them.
+    verifiers: Arc<OnceLock<Vec<VerifierKey>>>,
+    /// What this service asks of witnesses itself.
+    policy: Arc<OnceLock<Policy>>,
     /// Wakes the sequencer of this process.
     work: Arc<Notify>,
     /// Room for those who wait for a receipt.
@@ -93,6 +104,9 @@ impl LogView {
             limits,
             standing: Arc::new(watch::Sender::default()),
             disagrees: Arc::default(),
+            damaged: Arc::default(),
+            verifiers: Arc::default(),
+            policy: Arc::default(),
             work: Arc::new(Notify::new()),
             metrics: Arc::new(Metrics::new()),
         }
@@ -138,6 +152,42 @@ impl LogView {
     /// Somebody waits for a receipt.
     fn is_waited_for(&self) -> bool {
         self.waiting_places.available_permits() < MOST_WAITING
+    }
+
+    /// This process serves the log of these keys.
+    pub(crate) fn serves(&self, keys: Vec<VerifierKey>) {
+        // The first sequencer of a process says it; others have the same log.
+        let _ = self.verifiers.set(keys);
+    }
+
+    /// This service asks for the signatures of a policy itself.
+    pub fn asks_for(&self, policy: Policy) {
+        let _ = self.policy.set(policy);
+    }
+
+    /// Whether a head has the signatures that this service asks for; nothing where it asks for none.
+    #[must_use]
+    pub fn meets_quorum(&self, note: &str) -> Option<bool> {
+        self.policy.get().map(|policy| policy.verify(note).is_ok())
+    }
+
+    /// Whether a published head is one: of its size, and signed, where it is of the log that this process serves.
+    #[must_use]
+    pub fn is_head(&self, note: &str, size: u64) -> bool {
+        let Ok(note) = note.parse::<Note>() else { return false };
+        let Ok(head) = note.text().parse::<Checkpoint>() else { return false };
+        let keys = self.verifiers.get().filter(|keys| keys.iter().any(|key| key.name() == head.origin));
+        head.size == size && keys.is_none_or(|keys| note.verify(keys).is_ok())
+    }
+
+    /// The register was compared with the log.
+    pub(crate) fn found(&self, damaged: bool) {
+        self.damaged.store(damaged, Ordering::Relaxed);
+    }
+
+    /// Whether something of the log itself was gone or changed then.
+    pub(crate) fn is_damaged(&self) -> bool {
+        self.damaged.load(Ordering::Relaxed)
     }
 
     /// Archive and database were compared.

@@ -2,6 +2,7 @@
 
 use sqlx::PgConnection;
 
+use crate::log::LogView;
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
 use evidence_log::tile::{Content, Tile, TilePath};
@@ -68,6 +69,22 @@ pub async fn leads_on(db: &mut PgConnection, head: &log::Head, from: &Checkpoint
     Ok(tree::verify_consistency(from.size, head.size, from.root, head.root, &proof).is_ok())
 }
 
+/// The first entry of the newest tile, which has these leaves, that is missing or not as it was.
+///
+/// # Errors
+/// When the database cannot be read.
+pub async fn changed_in_newest(
+    db: &mut PgConnection,
+    head: &log::Head,
+    leaves: &[Hash],
+) -> Result<Option<u64>> {
+    let first = head.size - leaves.len() as u64;
+    let bodies = log::bodies(db, head.log, first, head.size).await?;
+    let mut found = bodies.iter().map(|body| Hash::leaf(body));
+    let wrong = leaves.iter().position(|leaf| found.next() != Some(*leaf));
+    Ok(wrong.map(|at| first + at as u64))
+}
+
 /// What was published and is not there any more: it is told here, and whoever audits finds that it is missing.
 fn gone(path: TilePath) -> Option<Vec<u8>> {
     tracing::error!(path = %path, "log.missing");
@@ -102,7 +119,14 @@ pub async fn tile(db: &mut PgConnection, log: i16, path: TilePath) -> Result<Opt
     }
 }
 
-/// The signed head of a log, as it is served.
-pub async fn checkpoint(db: &mut PgConnection, log: i16) -> Result<Option<String>> {
-    Ok(log::published(db, Some(log)).await?.map(|published| published.note))
+/// What is published of a log, if it is a signed head: anything else is not served.
+pub async fn published(db: &mut PgConnection, view: &LogView, log: i16) -> Result<Option<log::PublishedLog>> {
+    let published = log::published(db, Some(log)).await?;
+    Ok(published.filter(|published| {
+        let good = view.is_head(&published.note, published.size);
+        if !good {
+            tracing::error!(log, "log.bad_head");
+        }
+        good
+    }))
 }

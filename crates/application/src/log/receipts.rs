@@ -59,7 +59,7 @@ pub async fn receipt(
     let mut read = Read::begin(app, caller).await?;
     require_party(&mut read, entry).await?;
     let mut seen = standing.borrow_and_update().published;
-    let found = receipt_now(&mut read.db, entry).await?;
+    let found = receipt_now(app, &mut read.db, entry).await?;
     drop(read);
     // Nobody waits with a connection in hand, and not too many wait.
     let Ok(_place) = app.log.waiting_places.try_acquire() else { return Ok(found) };
@@ -74,7 +74,7 @@ pub async fn receipt(
             }
             seen = standing.borrow_and_update().published;
             let mut db = app.pool.acquire().await?;
-            if let Some(receipt) = receipt_now(&mut db, entry).await? {
+            if let Some(receipt) = receipt_now(app, &mut db, entry).await? {
                 return Ok(Some(receipt));
             }
         }
@@ -82,12 +82,10 @@ pub async fn receipt(
     tokio::time::timeout(wait, published_later).await.unwrap_or(Ok(None))
 }
 
-async fn receipt_now(db: &mut PgConnection, entry: EntryId) -> Result<Option<Receipt>, ActError> {
+async fn receipt_now(app: &App, db: &mut PgConnection, entry: EntryId) -> Result<Option<Receipt>, ActError> {
     let Some(leaf) = log::leaf(db, entry).await? else { return Ok(None) };
-    let Some(published) = log::published(db, Some(leaf.log)).await?.filter(|log| leaf.index < log.size)
-    else {
-        return Ok(None);
-    };
+    let published = reading::published(db, &app.log, leaf.log).await?;
+    let Some(published) = published.filter(|log| leaf.index < log.size) else { return Ok(None) };
     let proof = reading::inclusion(db, leaf.log, leaf.index, published.size).await?;
     let entry = log::bodies(db, leaf.log, leaf.index, leaf.index + 1).await?.pop();
     let entry = entry.ok_or(ActError::NotFound)?;

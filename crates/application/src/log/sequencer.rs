@@ -18,7 +18,7 @@ use crate::log::cosigning::{Alarm, Witnesses};
 use crate::log::{LogStanding, cosigning, reading};
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
-use evidence_log::note::{KeyKind, Note, NoteError, SignerKey, VerifierKey};
+use evidence_log::note::{Note, NoteError, SignerKey, VerifierKey};
 use evidence_log::tile::Frontier;
 use storage::{StorageError, log};
 
@@ -63,6 +63,11 @@ pub enum LogError {
         /// What is wrong.
         why: &'static str,
     },
+    /// The last comparison found that something of the log is gone or changed.
+    #[error(
+        "refusing to sign: entries or hashes of the log are missing or changed; see `wardbook log check`"
+    )]
+    Damaged,
     /// A witness has seen a larger log.
     #[error("refusing to sign: {0}. Was a backup restored? See `wardbook log recover`")]
     Alarm(#[from] Alarm),
@@ -99,6 +104,7 @@ impl Sequencer {
     /// long as verifiers may know only the old one.
     #[must_use]
     pub fn new(app: App, keys: Vec<SignerKey>, archive: Archive) -> Self {
+        app.log.serves(keys.iter().map(|key| key.verifier().clone()).collect());
         Self { app, keys, archive, witnesses: Witnesses::default() }
     }
 
@@ -106,6 +112,10 @@ impl Sequencer {
     #[must_use]
     pub fn with_witnesses(self, witnesses: Witnesses) -> Self {
         Self { witnesses, ..self }
+    }
+
+    pub(super) fn archive(&self) -> &Archive {
+        &self.archive
     }
 
     pub(super) fn app(&self) -> &App {
@@ -184,6 +194,9 @@ impl Sequencer {
     pub async fn round(&self) -> Result<u64, LogError> {
         let standing = self.look().await?;
         self.witnesses.quiet()?;
+        if self.app.log.is_damaged() {
+            return Err(LogError::Damaged);
+        }
         let now = self.app.outside.clock.now();
         let work = standing.is_behind() || self.witnesses.are_due(standing.size, now);
         if !work && self.noted(self.is_archived().await)? {
@@ -248,6 +261,11 @@ impl Sequencer {
             return Ok(0);
         }
         let mut frontier = self.frontier(db, &head).await?;
+        // Nothing is signed on over entries that are gone: the others are compared with the register.
+        if let Some(at) = reading::changed_in_newest(db, &head, frontier.unfinished_leaves()).await? {
+            let what = format!("entry {at} is missing, or not what is signed; see `wardbook log check`");
+            return Err(LogError::Head(what));
+        }
         let grown = frontier.extend(entries.iter().map(|(_, body)| Hash::leaf(body)));
         let ids: Vec<_> = entries.iter().map(|(id, _)| *id).collect();
         log::append(db, head.log, head.size, &ids).await?;
@@ -281,10 +299,15 @@ impl Sequencer {
         self.require_signed(&head)?;
         let newest = self.newest().await?;
         self.agrees(db, &head, newest.as_ref()).await?;
+        let published = log::published(db, None).await?;
+        let archived = newest.as_ref().map_or(0, |newest| newest.size);
+        if published.as_ref().is_some_and(|published| archived < published.size) {
+            // What is published was archived before: its record is gone.
+            tracing::error!(archived, "log.archive_cut");
+        }
         if newest.as_ref().is_none_or(|newest| newest.size < head.size) {
             self.add_to_archive(newest, head.note.clone()).await?;
         }
-        let published = log::published(db, None).await?;
         Ok(Some((head, published)))
     }
 
@@ -373,9 +396,18 @@ impl Sequencer {
         }
     }
 
+    /// The newest checkpoint of the archive, signed by these keys where it is of their log.
     pub(super) async fn newest(&self) -> Result<Option<Checkpoint>, LogError> {
         let archive = self.archive.clone();
-        Ok(blocking(move || archive.newest()).await??)
+        let Some(note) = blocking(move || archive.newest()).await?? else { return Ok(None) };
+        let newest: Checkpoint =
+            note.text().parse().map_err(|error| LogError::Head(format!("archive: {error}")))?;
+        if newest.origin == self.origin()? {
+            let keys: Vec<_> = self.verifiers().cloned().collect();
+            note.verify(&keys)
+                .map_err(|error| LogError::Head(format!("the newest of the archive: {error}")))?;
+        }
+        Ok(Some(newest))
     }
 
     pub(super) async fn add_to_archive(
@@ -448,26 +480,8 @@ async fn ended<T>(tx: Transaction<'static, Postgres>, done: Result<T, LogError>)
 }
 
 /// Files are read and written away from the tasks that answer requests.
-async fn blocking<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, LogError> {
+pub(super) async fn blocking<T: Send + 'static>(
+    work: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, LogError> {
     tokio::task::spawn_blocking(work).await.map_err(|error| LogError::Settings(error.to_string()))
-}
-
-/// A key that signs notes, from its PEM text.
-///
-/// # Errors
-/// When it cannot be read, or the name cannot be that of a key.
-pub fn signer(name: &str, kind: KeyKind, pem: &str) -> Result<SignerKey, LogError> {
-    use ed25519_dalek::pkcs8::DecodePrivateKey;
-    let key = ed25519_dalek::SigningKey::from_pkcs8_pem(pem).map_err(|_| {
-        LogError::Settings(format!("a key of {name} is not an Ed25519 private key in PKCS#8 PEM"))
-    })?;
-    Ok(SignerKey::new(name, kind, key)?)
-}
-
-/// The keys of a log from PEM texts.
-///
-/// # Errors
-/// When one cannot be read, or the origin cannot be a name.
-pub fn keys(origin: &str, texts: &[String]) -> Result<Vec<SignerKey>, LogError> {
-    texts.iter().map(|text| signer(origin, KeyKind::Text, text)).collect()
 }

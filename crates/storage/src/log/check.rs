@@ -112,6 +112,16 @@ pub async fn logs(db: &mut PgConnection) -> Result<Vec<(i16, u64)>> {
     Ok(rows.into_iter().map(|row| (row.number, row.size.unsigned_abs())).collect())
 }
 
+/// The names of the logs.
+pub async fn origins(db: &mut PgConnection) -> Result<Vec<String>> {
+    Ok(sqlx::query_scalar!("SELECT origin FROM logs ORDER BY number").fetch_all(db).await?)
+}
+
+/// The root of a log.
+pub async fn root(db: &mut PgConnection, log: i16) -> Result<Option<Vec<u8>>> {
+    Ok(sqlx::query_scalar!("SELECT root FROM logs WHERE number = $1", log).fetch_optional(db).await?)
+}
+
 /// From here on this transaction sees one state of everything, and changes nothing.
 pub async fn see_one_state(db: &mut PgConnection) -> Result<()> {
     sqlx::query!("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY").execute(db).await?;
@@ -156,7 +166,7 @@ pub async fn saying(db: &mut PgConnection, registration: Option<RegistrationId>)
            FROM log_entries e
            LEFT JOIN log_leaves l ON l.entry_id = e.id LEFT JOIN log_pending p ON p.entry_id = e.id
            WHERE e.registration_id = $1 OR $1::uuid IS NULL AND e.registration_id IS NULL
-           ORDER BY l.log, l.index, p.position"#,
+           ORDER BY l.log, l.index, p.position, e.recorded_at, e.id"#,
         registration.map(|id| id.0)
     )
     .fetch_all(db)

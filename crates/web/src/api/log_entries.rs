@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use axum::http::{HeaderValue, StatusCode, header};
-use axum::response::IntoResponse;
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::response::{AppendHeaders, IntoResponse};
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::router::OpenApiRouter;
@@ -34,6 +34,9 @@ struct Wait {
 
 /// The receipt of an entry (its parties): a proof that it is in the log, which verifies by itself
 /// (C2SP tlog-proof, with the entry as its extra data). 202 while it is not published yet.
+///
+/// Where the service asks witnesses to sign, `x-log-quorum` says whether enough of them have signed the head of this
+/// receipt: `met`, or `missed`; then ask again for one that has.
 #[utoipa::path(get, path = "/v1/log-entries/{entry_id}/receipt", tag = "log",
     responses((status = 200, body = String, content_type = "text/plain"),
         (status = 202, description = "Not published yet: ask again",
@@ -41,7 +44,14 @@ struct Wait {
 async fn read_receipt(call: Call<Read>, Id(id): Id<EntryId>, Query(query): Query<Wait>) -> HandlerResult {
     let wait = Duration::from_secs(u64::from(query.wait.unwrap_or(2).min(LONGEST_WAIT)));
     Ok(match receipts::receipt(&call.app, &call.caller, id, wait).await? {
-        Some(receipt) => receipt.to_string().into_response(),
+        Some(receipt) => {
+            let quorum = call
+                .app
+                .log
+                .meets_quorum(&receipt.checkpoint)
+                .map(|met| (HeaderName::from_static("x-log-quorum"), if met { "met" } else { "missed" }));
+            (AppendHeaders(quorum), receipt.to_string()).into_response()
+        }
         None => {
             (StatusCode::ACCEPTED, [(header::RETRY_AFTER, HeaderValue::from_static("1"))]).into_response()
         }
