@@ -434,7 +434,6 @@ fn a_quorum_counts_witnesses_and_groups() {
         "group g any g\nquorum g",
         "quorum a\nquorum b",
         "witness c nonsense\nquorum a",
-        "word\nquorum a",
         "# nothing",
     ] {
         assert!(format!("{witnesses}{wrong}\n").parse::<Policy>().is_err(), "{wrong}");

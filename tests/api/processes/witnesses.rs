@@ -204,3 +204,39 @@ async fn a_word_without_proof_stops_nothing_and_proof_does() {
     assert!(alarm.contains("that these keys have signed"), "{alarm}");
     machine.town.close().await;
 }
+
+/// An auditor with that witness in its quorum says INCONSISTENT and not stale; a word alone accuses nobody.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_auditor_asks_the_witnesses_that_have_not_signed_what_they_have_seen() {
+    let machine = Machine::new().await;
+    let town = &machine.town;
+    town.ask(&town.tenant, json!({})).await.expect(201);
+    while town.sequencer.round().await.unwrap() > 0 {}
+    let server = machine.serve();
+    published(&machine).await;
+    let policy = std::fs::read_to_string(machine.file("policy")).unwrap();
+    let key = crate::harness::pem_of([11; 32]);
+    let kind = evidence_log::note::KeyKind::TextAndTime;
+    let vkey = application::log::signing::signer("w.example/w", kind, &key).unwrap().verifier().to_string();
+    let (size, root): (i64, Vec<u8>) =
+        sqlx::query_as("SELECT size, root FROM logs").fetch_one(&town.admin).await.unwrap();
+    let (size, root) = (u64::try_from(size).unwrap(), evidence_log::hash::Hash::from_slice(&root).unwrap());
+    let other = evidence_log::hash::Hash([5; 32]);
+    let shown = |size, root| Some(evidence_log::witness::shown(&head_signed_by_us(size, root)));
+    for (header, status, words) in [
+        (None, 3, "stale"),
+        (shown(size, root), 3, "stale"),
+        (shown(size + 5, other), 4, "INCONSISTENT: checkpoint: the witness w shows a head of size"),
+        (shown(size, other), 4, "does not contain it"),
+        (shown(size - 1, other), 4, "does not contain it"),
+    ] {
+        let address = liar(409, header, "9999999999\n").await;
+        let asks = policy.replace("quorum none", &format!("witness w {vkey} {address}\nquorum w"));
+        std::fs::write(machine.file("policy"), asks).unwrap();
+        let found = machine.audit(&server, "mirror", &[]).await;
+        assert_eq!(found.status.code(), Some(status), "{}", said(&found));
+        assert!(said(&found).contains(words), "{words}: {}", said(&found));
+    }
+    drop(server);
+    machine.town.close().await;
+}
