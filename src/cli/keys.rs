@@ -83,6 +83,8 @@ fn unread(file: &Path, error: &std::io::Error) -> String {
 pub struct Keys {
     /// What its tokens and cards name as their issuer.
     pub issuer: String,
+    /// What they named before.
+    pub earlier_issuers: Vec<String>,
     /// Access tokens.
     pub token: Vec<String>,
     /// Cards and status lists.
@@ -96,6 +98,7 @@ impl Keys {
     pub fn of_the_moment(issuer: &str) -> Result<Self, Box<dyn Error>> {
         Ok(Self {
             issuer: issuer.to_owned(),
+            earlier_issuers: vec![],
             token: vec![new_signing_key()?],
             card: vec![new_signing_key()?],
             master: vec![new_master_key()],

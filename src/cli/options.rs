@@ -87,12 +87,13 @@ pub async fn connect(options: PgConnectOptions, most: u32) -> Result<PgPool, Box
 
 /// What every act works with.
 pub fn app(pool: PgPool, keys: &Keys) -> Result<App, Box<dyn Error>> {
+    let cards = CardKeys::new(&keys.issuer, KeySet::from_pem(&keys.card)?);
     Ok(App {
         pool,
         outside: Outside::system(),
         passwords: Passwords::new(2)?,
         tokens: Arc::new(TokenKeys::from_pem(&keys.issuer, &keys.token)?),
-        cards: Arc::new(CardKeys::new(&keys.issuer, KeySet::from_pem(&keys.card)?)),
+        cards: Arc::new(cards.known_before_as(&keys.earlier_issuers)),
         status_lists: Arc::default(),
         spaces: Arc::default(),
         vault: Arc::new(Vault::new(&keys.master)?),
@@ -127,6 +128,9 @@ pub struct KeyOptions {
     /// The address of the service: what its tokens and cards name as their issuer. Printed cards carry it.
     #[arg(long, env = "WARDBOOK_ISSUER", default_value = "http://localhost:8080")]
     issuer: String,
+    /// Addresses that the service had before: cards that carry them stay good.
+    #[arg(long = "earlier-issuer", env = "WARDBOOK_EARLIER_ISSUERS", value_delimiter = ',')]
+    earlier_issuers: Vec<String>,
     /// Keys of access tokens; the first signs, all verify.
     #[arg(
         long = "token-key",
@@ -182,6 +186,7 @@ impl KeyOptions {
     pub fn read(&self) -> Result<Keys, Box<dyn Error>> {
         Ok(Keys {
             issuer: self.issuer.clone(),
+            earlier_issuers: self.earlier_issuers.clone(),
             token: KeySource::read_all(&self.token_keys)?,
             card: KeySource::read_all(&self.card_keys)?,
             master: self.master.read()?,

@@ -64,7 +64,7 @@ pub fn check(
     let place = claims.status.status_list;
     let number = cards.list_number(&place.uri).ok_or("a status list of another register")?;
     let text = files.text(&format!("lists/{number}.jwt"))?;
-    let list = StatusList::verify(&cards.keys, &text, &place.uri, now)?;
+    let list = StatusList::verify(&cards.keys, &text, &cards.list_uri(number), now)?;
     let list_age = now - list.issued_at;
     if list_age > most {
         return Err(format!("the status list is {} old: take in a fresh one", spoken(list_age)).into());

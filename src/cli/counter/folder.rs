@@ -13,7 +13,6 @@ use uuid::Uuid;
 
 use crypto::tokens::bundle::Bundle;
 use crypto::tokens::card::CardKeys;
-use crypto::tokens::keys::KeySet;
 use domain::ids::{CopyRequestId, CounterId};
 
 /// Where it all comes from.
@@ -133,7 +132,7 @@ impl Files {
     /// The public keys of cards, lists and bundles.
     pub fn card_keys(&self) -> FileResult<CardKeys> {
         let keys: Value = serde_json::from_str(&self.text("card-keys.json")?)?;
-        Ok(CardKeys::new(&self.register()?.issuer, KeySet::from_jwks(&keys)?))
+        Ok(CardKeys::published(&self.register()?.issuer, &keys)?)
     }
 
     /// The open authorisations that were taken in.

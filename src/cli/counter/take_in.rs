@@ -9,7 +9,6 @@ use crate::cli::counter::folder::{Files, Register};
 use application::outside::Outside;
 use crypto::tokens::bundle::Bundle;
 use crypto::tokens::card::CardKeys;
-use crypto::tokens::keys::KeySet;
 use crypto::tokens::status_list::StatusList;
 use domain::ids::CounterId;
 
@@ -53,7 +52,7 @@ pub fn run(options: Options) -> Done {
     }
     let service = Service::new(&register.address, options.program);
     let keys = json(&service, "/.well-known/card-keys.json")?;
-    let cards = CardKeys::new(&register.issuer, KeySet::from_jwks(&keys)?);
+    let cards = CardKeys::published(&register.issuer, &keys)?;
     let lists = json(&service, "/status-lists")?;
     let lists = lists.get("status_lists").and_then(Value::as_array).cloned().unwrap_or_default();
     let mut taken = Vec::new();

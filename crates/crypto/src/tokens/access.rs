@@ -13,7 +13,6 @@ const TYPE: &str = "at+jwt";
 
 /// What an access token says.
 #[derive(Debug, Clone, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Claims {
     /// Who issued it.
     pub iss: String,

@@ -23,7 +23,6 @@ pub const LIFE: Duration = Duration::hours(24);
 
 /// An open authorisation.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct OfflineAuthorisation {
     /// The request.
     pub copy_request: CopyRequestId,
@@ -43,7 +42,6 @@ pub struct OfflineAuthorisation {
 
 /// A bundle of a counter.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Bundle {
     /// The counter.
     pub sub: CounterId,

@@ -6,11 +6,11 @@
 //!         "status":{"status_list":{"idx":<index>,"uri":"<issuer>/status-lists/<n>"}}}
 //! ```
 //!
-//! There is no personal datum in it. Which register it is of is pinned by the address of the list. The
+//! Claims that are not known here are passed over: whoever reads comes before whoever writes. There is no personal datum in it. Which register it is of is pinned by the address of the list. The
 //! status claim is that of the IETF draft Token Status List.
 
 use serde::{Deserialize, Serialize, Serializer};
-use serde_json::Value;
+use serde_json::{Value, json};
 use thiserror::Error;
 use time::{Date, OffsetDateTime};
 
@@ -21,7 +21,6 @@ const TYPE: &str = "wardbook-card+jwt";
 
 /// What the token of a card says.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct CardClaims {
     /// The card's number: fourteen digits, not grouped.
     #[serde(serialize_with = "digits")]
@@ -38,7 +37,6 @@ fn digits<S: Serializer>(number: &TypedNumber, serializer: S) -> Result<S::Ok, S
 
 /// The status claim.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Status {
     /// A place in a list.
     pub status_list: StatusReference,
@@ -46,7 +44,6 @@ pub struct Status {
 
 /// A place in a list.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct StatusReference {
     /// Which place.
     pub idx: u32,
@@ -88,6 +85,8 @@ impl CardTokenError {
 /// The keys that sign cards and status lists, and the register whose they are.
 pub struct CardKeys {
     issuer: String,
+    /// Addresses that the register had before: cards that were printed then stay good.
+    earlier: Vec<String>,
     /// The keys.
     pub keys: KeySet,
 }
@@ -96,7 +95,25 @@ impl CardKeys {
     /// The keys of a register, which is known by its address.
     #[must_use]
     pub fn new(issuer: &str, keys: KeySet) -> Self {
-        Self { issuer: issuer.trim_end_matches('/').to_owned(), keys }
+        Self { issuer: issuer.trim_end_matches('/').to_owned(), earlier: vec![], keys }
+    }
+
+    /// The same, under addresses that the register had before.
+    #[must_use]
+    pub fn known_before_as(self, earlier: &[String]) -> Self {
+        let earlier = earlier.iter().map(|issuer| issuer.trim_end_matches('/').to_owned()).collect();
+        Self { earlier, ..self }
+    }
+
+    /// Those that a register publishes, which is known by its address.
+    ///
+    /// # Errors
+    /// When it is no set of keys.
+    pub fn published(issuer: &str, set: &Value) -> Result<Self, KeyError> {
+        let earlier = set.get("earlier_issuers").and_then(Value::as_array).into_iter().flatten();
+        let earlier: Vec<String> =
+            earlier.filter_map(|issuer| issuer.as_str().map(ToOwned::to_owned)).collect();
+        Ok(Self::new(issuer, KeySet::from_jwks(set)?).known_before_as(&earlier))
     }
 
     /// The address of the list of lists.
@@ -111,11 +128,14 @@ impl CardKeys {
         format!("{}/{number}", self.lists_uri())
     }
 
-    /// The number of a list, from its address.
+    /// The number of a list, from the address that it has or had.
     #[must_use]
     pub fn list_number(&self, uri: &str) -> Option<i32> {
-        let number: i32 = uri.strip_prefix(&self.lists_uri())?.strip_prefix('/')?.parse().ok()?;
-        (uri == self.list_uri(number)).then_some(number)
+        std::iter::once(&self.issuer).chain(&self.earlier).find_map(|issuer| {
+            let number: i32 =
+                uri.strip_prefix(issuer.as_str())?.strip_prefix("/status-lists/")?.parse().ok()?;
+            (uri == format!("{issuer}/status-lists/{number}")).then_some(number)
+        })
     }
 
     /// The token of a card with a place in a list.
@@ -152,10 +172,14 @@ impl CardKeys {
         Ok(claims)
     }
 
-    /// The public keys.
+    /// The public keys, and the addresses that the register had before (RFC 7517 s. 5 lets a set have more members).
     #[must_use]
     pub fn jwks(&self) -> Value {
-        self.keys.jwks()
+        let mut set = self.keys.jwks();
+        if let Some(members) = set.as_object_mut().filter(|_| !self.earlier.is_empty()) {
+            members.insert("earlier_issuers".to_owned(), json!(self.earlier));
+        }
+        set
     }
 }
 
@@ -163,7 +187,6 @@ impl CardKeys {
 mod tests {
     use super::*;
     use crate::tokens::keys::tests::pem;
-    use serde_json::json;
     use time::macros::{date, datetime};
 
     fn cards(seeds: &[u8]) -> CardKeys {
@@ -184,6 +207,24 @@ mod tests {
         let over = last + time::Duration::seconds(1);
         assert_eq!(rotated.verify(&token, over), Err(CardTokenError::Expired));
         assert_eq!(cards(&[2]).verify(&token, last), Err(CardTokenError::Token(TokenError::UnknownKey)));
+    }
+
+    /// A change of domain killed all printed cards.
+    #[test]
+    fn a_card_stays_good_where_the_register_has_another_address() {
+        let number = TypedNumber::from_digits("123456789012").unwrap();
+        let token = cards(&[1]).token(&number, date!(2028 - 11 - 02), (1, 412_345)).unwrap();
+        let now = datetime!(2026-11-02 09:00 UTC);
+        let keys = || KeySet::from_pem(&[pem(1)]).unwrap();
+        let moved = CardKeys::new("https://keys.example", keys());
+        assert_eq!(moved.verify(&token, now), Err(CardTokenError::OtherRegister));
+        let moved = moved.known_before_as(&["https://register.example/".to_owned()]);
+        assert_eq!(moved.verify(&token, now).unwrap().sub, number);
+        assert_eq!(moved.list_number("https://register.example/status-lists/1"), Some(1));
+        assert_eq!(moved.list_uri(1), "https://keys.example/status-lists/1");
+        // Counters learn it with the keys.
+        let counter = CardKeys::published("https://keys.example", &moved.jwks()).unwrap();
+        assert_eq!(counter.verify(&token, now).unwrap().sub, number);
     }
 
     #[test]
@@ -213,8 +254,10 @@ mod tests {
             *claims.pointer_mut(pointer).unwrap() = value;
             assert_eq!(cards.verify(&signed(&claims), now), Err(error), "{pointer}");
         }
+        // One more claim makes no card unreadable.
         let mut more = good.clone();
-        more["name"] = json!("somebody");
-        assert_eq!(cards.verify(&signed(&more), now), Err(CardTokenError::Token(TokenError::Content)));
+        more["tomorrow"] = json!("something");
+        more["status"]["status_list"]["tomorrow"] = json!(1);
+        assert!(cards.verify(&signed(&more), now).is_ok());
     }
 }

@@ -84,7 +84,6 @@ impl Key {
 
     fn from_jwk(jwk: &Value) -> Option<Self> {
         let of = |member: &str| jwk.get(member).and_then(Value::as_str);
-        (of("kty")? == "OKP" && of("crv")? == "Ed25519").then_some(())?;
         let x: [u8; 32] = URL_SAFE_NO_PAD.decode(of("x")?).ok()?.try_into().ok()?;
         let key = Self::new(&VerifyingKey::from_bytes(&x).ok()?, None);
         (of("kid")? == key.kid).then_some(key)
@@ -126,7 +125,12 @@ impl KeySet {
     pub fn from_jwks(set: &Value) -> Result<Self, KeyError> {
         install_provider();
         let keys = set.get("keys").and_then(Value::as_array).ok_or(KeyError::NotASet("no member keys"))?;
-        let keys: Option<Vec<Key>> = keys.iter().map(Key::from_jwk).collect();
+        // A key of another kind is for others to use: it spoils no set.
+        let of = |key: &Value, member: &str| key.get(member).and_then(Value::as_str).map(ToOwned::to_owned);
+        let ours = keys.iter().filter(|key| {
+            of(key, "kty").as_deref() == Some("OKP") && of(key, "crv").as_deref() == Some("Ed25519")
+        });
+        let keys: Option<Vec<Key>> = ours.map(Key::from_jwk).collect();
         match keys {
             None => Err(KeyError::NotASet("a key that is not Ed25519, or whose id is not its thumbprint")),
             Some(keys) if keys.is_empty() => Err(KeyError::NotASet("it is empty")),
@@ -342,6 +346,23 @@ pub(super) mod tests {
         let verifier = KeySet::from_jwks(&keys.jwks()).unwrap();
         assert_eq!(verifier.verify::<Value>("x+jwt", &token), Ok(json!({"sub": "a"})));
         assert!(verifier.sign("x+jwt", &json!({})).is_err());
+    }
+
+    /// A key of another kind in the card keys stopped every counter's take-in.
+    #[test]
+    fn a_key_of_another_kind_spoils_no_set() {
+        let keys = KeySet::from_pem(&[pem(1)]).unwrap();
+        let token = keys.sign("x+jwt", &json!({"sub": "a"})).unwrap();
+        let mut set = keys.jwks();
+        // RFC 7517, appendix A.1: an elliptic curve key.
+        let other = json!({"kty": "EC", "crv": "P-256", "x": "MKBCTNIcKUSDii11ySs3526iDZ8AiTo7Tu6KPAqv7D4",
+            "y": "4Etl6SRW2YiLUrN5vfvVHuhp7x8PxltmWWlbbM4IFyM", "use": "enc", "kid": "1"});
+        set["keys"].as_array_mut().unwrap().insert(0, other.clone());
+        let read = KeySet::from_jwks(&set).unwrap();
+        assert_eq!(read.verify::<Value>("x+jwt", &token), Ok(json!({"sub": "a"})));
+        assert!(KeySet::from_jwks(&json!({"keys": [other]})).is_err(), "none that can be used");
+        set["keys"][1]["kid"] = json!("another");
+        assert!(KeySet::from_jwks(&set).is_err(), "one of ours that is not what it says");
     }
 
     #[test]
