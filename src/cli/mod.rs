@@ -66,6 +66,11 @@ enum Command {
         #[command(flatten)]
         database: Database,
     },
+    /// End every session of everybody, as after a break-in: all sign in again.
+    EndSessions {
+        #[command(flatten)]
+        database: Database,
+    },
     /// Migrate, load an invented scenario, serve it on this machine, and print how to sign in.
     Demo(demo::Options),
     /// Run a private `PostgreSQL` cluster in a folder of its own until standard input closes.
@@ -132,6 +137,11 @@ pub fn run() -> ExitCode {
         Command::Invitations { database } => {
             asynchronously(async move { send_invitations(&database.app_without_keys().await?).await })
         }
+        Command::EndSessions { database } => asynchronously(async move {
+            let ended = sessions::end_everybodys(&database.app_without_keys().await?).await?;
+            println!("{ended} sessions ended");
+            Ok(())
+        }),
         Command::Demo(options) => demo::run(&options),
         Command::PrivatePostgres { folder, no_fsync } => cluster::run(folder, !no_fsync),
         Command::NewKey { file } => new_signing_key().and_then(|key| new_key(&file, &key)),

@@ -5,6 +5,7 @@ use std::io::IsTerminal as _;
 use std::net::SocketAddr;
 use std::time::Duration;
 
+use axum::Router;
 use clap::Args;
 use tokio::net::TcpListener;
 use tokio::time::Instant;
@@ -15,8 +16,8 @@ use application::log::check;
 use application::log::sequencer::{LogWork, Sequencer};
 use application::log::{Backpressure, LogView};
 use application::{App, cards, secrets, tasks};
+use web::Reader;
 use web::connections::{self, Most};
-use web::limits::Limits;
 
 /// Options of `serve`.
 #[derive(Args)]
@@ -40,6 +41,9 @@ pub struct Options {
     /// Serve although the database may lose what it has committed (`synchronous_commit = off`): for trying things out.
     #[arg(long, env = "WARDBOOK_COMMITS_MAY_BE_LOST")]
     commits_may_be_lost: bool,
+    /// Serve neither the page that reads the document (`/docs`) nor the document.
+    #[arg(long, env = "WARDBOOK_NO_READER")]
+    no_reader: bool,
 }
 
 /// How this process works on the log.
@@ -79,7 +83,9 @@ pub async fn run(options: Options) -> Done {
     tracing::info!(address = %listener.local_addr()?, callers = most.in_all, "serve.listening");
     let log = if no_sequencing { LogWork::Watch } else { LogWork::Sequence };
     let withdrawn = &options.keys.withdrawn_card_keys;
-    serve(app, withdrawn, (sequencer, log), listener, (options.limits.limits(), most)).await
+    let reader = if options.no_reader { Reader::Absent } else { Reader::Served };
+    let router = web::service(app.clone(), options.limits.limits(), reader);
+    serve(app, withdrawn, (sequencer, log), listener, (router, most)).await
 }
 
 /// What was answered stays: a database that answers before it has written could lose it when it dies.
@@ -112,7 +118,7 @@ pub async fn serve(
     withdrawn: &[String],
     (sequencer, work): (Sequencer, LogWork),
     listener: TcpListener,
-    (limits, most): (Limits, Most),
+    (router, most): (Router, Most),
 ) -> Done {
     sequencer.require_log().await?;
     cards::require_keys(&app, withdrawn).await?;
@@ -124,7 +130,7 @@ pub async fn serve(
     let sequencing = log.abort_handle();
     let under_way = app.work.clone();
     let (signalled, ends) = tokio::sync::oneshot::channel();
-    connections::serve(listener, web::router(app, limits), most, async move {
+    connections::serve(listener, router, most, async move {
         tokio::select! {
             () = signal() => {}
             // Without its sequencer a process would not even know how much waits.

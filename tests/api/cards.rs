@@ -411,7 +411,7 @@ async fn a_card_is_printed_for_those_who_may_and_names_nobody() {
     for (file, kind, begins) in [
         ("card.pdf", "application/pdf", "%PDF-"),
         ("letter.pdf", "application/pdf", "%PDF-"),
-        ("card.svg", "image/svg+xml", "<svg "),
+        ("card.svg", "image/svg+xml; charset=utf-8", "<svg "),
     ] {
         let path = format!("/v1/cards/{}/{file}", town.card.0);
         for who in [&town.tenant, &town.owner, &town.manager, &town.supplier] {

@@ -43,12 +43,26 @@ async fn undisturbed(State(work): State<Undisturbed>, request: Request, next: Ne
     work.run(next.run(request)).await
 }
 
+/// Whether the page that reads the document is served.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reader {
+    /// At `/docs`, with the document.
+    Served,
+    /// Not, and neither is the document.
+    Absent,
+}
+
 /// The whole service.
 pub fn router(app: App, limits: Limits) -> Router {
+    service(app, limits, Reader::Served)
+}
+
+/// The whole service, with the reader page or without it.
+pub fn service(app: App, limits: Limits, reader: Reader) -> Router {
     let (api, document) = openapi::build();
     // Browsers that came by TLS once come by nothing else for a year (RFC 6797).
     let by_tls = app.tokens.issuer().starts_with("https://");
-    let year = HeaderValue::from_static("max-age=31536000");
+    let year = HeaderValue::from_static("max-age=31536000; includeSubDomains");
     let hsts = by_tls.then(|| SetResponseHeaderLayer::overriding(header::STRICT_TRANSPORT_SECURITY, year));
     let (random, work) = (app.outside.clone(), app.work.clone());
     let layers = ServiceBuilder::new()
@@ -63,7 +77,10 @@ pub fn router(app: App, limits: Limits) -> Router {
         .layer(DefaultBodyLimit::max(BODY_LIMIT));
     Router::new()
         .merge(api)
-        .merge(openapi::reader(document))
+        .merge(match reader {
+            Reader::Served => openapi::reader(document),
+            Reader::Absent => Router::new(),
+        })
         .merge(api::health::routes())
         .merge(log::routes())
         .merge(status_lists::routes())
@@ -74,6 +91,11 @@ pub fn router(app: App, limits: Limits) -> Router {
         .layer(SetResponseHeaderLayer::overriding(
             header::REFERRER_POLICY,
             HeaderValue::from_static("no-referrer"),
+        ))
+        // Replies of the API are no pages: a browser that shows one loads nothing, and frames it nowhere.
+        .layer(SetResponseHeaderLayer::if_not_present(
+            header::CONTENT_SECURITY_POLICY,
+            HeaderValue::from_static("default-src 'none'; frame-ancestors 'none'"),
         ))
         .layer(option_layer(hsts))
         .with_state(app)

@@ -79,7 +79,7 @@ async fn tile(app: App, log: i16, path: &str, call: Result<Call<Log>, Problem>) 
         Content::Hashes(_) => "public, max-age=31536000, immutable",
         Content::Entries => {
             receipts::require_auditor(&call?.caller)?;
-            "private, max-age=31536000, immutable"
+            "no-store"
         }
     };
     let mut db = app.pool.acquire().await.map_err(ActError::from)?;

@@ -1,7 +1,8 @@
 //! The `OpenAPI` document, from the code, and a reader that needs no other host.
 
-use axum::Router;
+use axum::http::{HeaderValue, header};
 use axum::response::IntoResponse;
+use axum::{Router, middleware};
 use serde_json::Value;
 use utoipa::openapi::header::HeaderBuilder;
 use utoipa::openapi::path::Operation;
@@ -42,6 +43,23 @@ pub fn document() -> Document {
     build().1
 }
 
+/// What the reader page may load: its own scripts, styles and pictures, and the document. Nobody frames it.
+const READER_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
+    connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+/// Says of texts which characters they are in, and what they may load.
+async fn as_a_page(mut response: axum::response::Response) -> axum::response::Response {
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(READER_POLICY));
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok());
+    if let Some(kind) = kind.filter(|kind| kind.starts_with("text/") && !kind.contains("charset"))
+        && let Ok(kind) = HeaderValue::from_str(&format!("{kind}; charset=utf-8"))
+    {
+        headers.insert(header::CONTENT_TYPE, kind);
+    }
+    response
+}
+
 /// The reader page, and the document that it reads.
 pub fn reader(document: Document) -> Router<App> {
     Router::new()
@@ -51,6 +69,7 @@ pub fn reader(document: Document) -> Router<App> {
                 .url("/v1/openapi.json", document),
         )
         .route("/", axum::routing::get(|| async { axum::response::Redirect::to("/docs").into_response() }))
+        .layer(middleware::map_response(as_a_page))
 }
 
 /// What each group of operations is about.

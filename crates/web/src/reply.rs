@@ -92,6 +92,13 @@ pub fn kept_nowhere(kind: &'static str) -> [(HeaderName, &'static str); 2] {
     [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-store")]
 }
 
+/// The headers of a file that is kept nowhere on its way, under the name by which it is saved.
+#[must_use]
+pub fn file(kind: &'static str, disposition: &'static str) -> [(HeaderName, &'static str); 3] {
+    let [kind, cache] = kept_nowhere(kind);
+    [kind, cache, (header::CONTENT_DISPOSITION, disposition)]
+}
+
 /// Prints away from those who answer calls: it takes milliseconds.
 ///
 /// # Errors

@@ -96,8 +96,8 @@ async fn serve_demo(options: &Options, url: String) -> Done {
     let sequencer = Sequencer::new(app.clone(), keys, Archive::new(folder.0.join("checkpoints")));
     sequencer.init().await?;
     load(&app).await?.print(&address, &sequencer);
-    serve::serve(limited, &[], (sequencer, LogWork::Sequence), listener, (options.limits.limits(), most))
-        .await
+    let router = web::router(limited.clone(), options.limits.limits());
+    serve::serve(limited, &[], (sequencer, LogWork::Sequence), listener, (router, most)).await
 }
 
 /// Migrates as whoever may, and gives the address as a login that may no more than the service.

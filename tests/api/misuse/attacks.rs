@@ -326,3 +326,42 @@ async fn the_log_names_no_person() {
     }
     town.close().await;
 }
+
+/// A counter tries the PIN of any card of the register, and blocks it, by a cut for a request of its own.
+#[tokio::test]
+async fn a_counter_tries_no_pin_of_a_card_that_is_not_of_its_request() {
+    let town = Town::open().await;
+    let elsewhere = town.premises("9 Alder Rise", "A-9").await.0;
+    town.grant(&elsewhere, "keyholder", &town.stranger.id, json!({})).await;
+    let card = town
+        .supplier
+        .post(format!("/v1/registrations/{elsewhere}/cards"), json!({"person_id": town.stranger.id}));
+    let card = card.await.expect(201);
+    let pin = format!("/v1/cards/{}/pin", card["id"].as_str().unwrap());
+    town.stranger.post(pin, json!({"pin": PIN})).await.expect(200);
+    let open = town.authorised(json!({})).await;
+    town.cut(&open, 1).await;
+    // Right and wrong look alike, and neither counts.
+    for pin in [PIN, "0001"] {
+        let shown = json!({"card_number": card["number"], "pin": pin});
+        let refused = town.hand_over(&open, 1, shown).await;
+        assert_eq!(refused.codes(), ["card_of_another", "pin_wrong"], "{}", refused.text);
+    }
+    assert_eq!(town.count("SELECT sum(pin_failures) FROM cards").await, 0);
+    // A request that is over shows nothing either.
+    assert_eq!(town.hand_over(&open, 1, json!({})).await.outcome(), "permitted");
+    town.hand_over(&open, 1, json!({"pin": "0001"})).await.expect(409);
+    assert_eq!(town.count("SELECT sum(pin_failures) FROM cards").await, 0);
+    town.close().await;
+}
+
+/// One person of the register lets a program act for a dealer: the two who see every parcel would be one.
+#[tokio::test]
+async fn the_register_lets_no_program_act_for_somebody_who_has_a_head() {
+    let town = Town::open().await;
+    let path = format!("/v1/organisations/{}/client-programs", town.dealer);
+    let program = json!({"name": "till", "scopes": ["blanks"]});
+    town.supplier.post(&path, program.clone()).await.expect(403);
+    town.counter_staff.post(&path, program).await.expect(201);
+    town.close().await;
+}

@@ -26,9 +26,9 @@ async fn the_same_key_with_another_body_is_refused() {
 async fn a_secret_is_shown_with_the_first_answer_and_kept_nowhere() {
     let town = Town::open().await;
     let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-    let first = town.supplier.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
+    let first = town.counter_staff.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
     let secret = first["client_secret"].as_str().unwrap().to_owned();
-    let again = town.supplier.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
+    let again = town.counter_staff.post_keyed(&path, "once", json!({"name": "till"})).await.expect(201);
     assert_eq!((again["id"].clone(), again.get("client_secret")), (first["id"].clone(), None));
     let kept: Vec<String> =
         sqlx::query_scalar("SELECT reply::text FROM idempotency_keys WHERE reply IS NOT NULL")

@@ -315,8 +315,39 @@ async fn replies_by_tls_say_that_nothing_else_is_spoken() {
     for path in ["/health/live", "/v1/me", "/docs/"] {
         let headers = town.anon.get(path).await.headers;
         // The issuer of the town has https.
-        assert_eq!(headers["strict-transport-security"], "max-age=31536000", "{path}");
+        assert_eq!(headers["strict-transport-security"], "max-age=31536000; includeSubDomains", "{path}");
+        let policy = headers["content-security-policy"].to_str().unwrap();
+        assert!(
+            policy.contains("default-src 'none'") && policy.contains("frame-ancestors 'none'"),
+            "{policy}"
+        );
+        assert!(!policy.contains("unsafe"), "{policy}");
         assert_eq!(headers["referrer-policy"], "no-referrer", "{path}");
     }
+    town.close().await;
+}
+
+/// A device is lost and its owner cannot sign in; somebody becomes staff with a session of a month.
+#[tokio::test]
+async fn the_register_ends_sessions_and_those_of_staff_end_with_the_day() {
+    let town = Town::open().await;
+    let ada = town.account("Ada").await;
+    let sign_in = json!({"email": "ada@town.example", "password": PASSWORD});
+    let first = town.anon.post("/v1/sessions", sign_in.clone()).await.expect(201);
+    let path = format!("/v1/people/{}/session-end", ada.id);
+    town.owner.post(&path, json!({})).await.expect(403);
+    town.supplier.post(&path, json!({})).await.expect(200);
+    let refresh = |tokens: &Value| json!({"refresh_token": tokens["refresh_token"]});
+    town.anon.post("/v1/sessions/refresh", refresh(&first)).await.expect(401);
+    let second = town.anon.post("/v1/sessions", sign_in).await.expect(201);
+    let joined = json!({"person_id": ada.id, "post": "staff", "first_day": "2026-01-01"});
+    town.counter_staff.post(format!("/v1/organisations/{}/members", town.dealer), joined).await.expect(201);
+    let mut tokens = second;
+    for _ in 0..5 {
+        town.pass(Duration::hours(2));
+        tokens = town.anon.post("/v1/sessions/refresh", refresh(&tokens)).await.expect(200);
+    }
+    town.pass(Duration::minutes(150));
+    town.anon.post("/v1/sessions/refresh", refresh(&tokens)).await.expect(401);
     town.close().await;
 }

@@ -15,8 +15,11 @@ impl<'a> Shop<'a> {
     async fn new(machine: &'a Machine) -> Self {
         let town = &machine.town;
         let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-        let program =
-            town.supplier.post(path, json!({"name": "till", "scopes": ["offline-cuts"]})).await.expect(201);
+        let program = town
+            .counter_staff
+            .post(path, json!({"name": "till", "scopes": ["offline-cuts"]}))
+            .await
+            .expect(201);
         let text = |name: &str| program[name].as_str().unwrap().to_owned();
         Self { machine, program: (text("id"), text("client_secret")) }
     }

@@ -34,6 +34,7 @@ pub async fn issue(
     let (registration, access) = act.registration_for_update(registration_id).await?;
     // Whoever took over an account would have a card with a PIN of their own as well.
     access.require(access.governs() && act.caller.person() != Some(person))?;
+    act.caller.require_second_factor()?;
     access::require_active(&registration)?;
     let today = act.today();
     let current = cards::all(act.db(), registration_id, Portion::ALL).await?.into_iter();
@@ -68,6 +69,7 @@ pub(super) async fn revoke_with_right(act: &mut Act<'_>, card: &Card) -> Result<
 pub async fn replace(act: &mut Act<'_>, id: CardId, expires_on: Option<Date>) -> Result<Card, ActError> {
     let (old, access) = card_for_update(act, id).await?;
     access.require(access.governs())?;
+    act.caller.require_second_factor()?;
     let registration =
         registrations::registration(act.db(), old.registration_id).await?.ok_or(ActError::NotFound)?;
     access::require_active(&registration)?;
@@ -306,6 +308,7 @@ pub async fn reset_pin(act: &mut Act<'_>, id: CardId) -> Result<Card, ActError> 
     let (found, access) = card_for_update(act, id).await?;
     let own = act.caller.person() == Some(found.person_id);
     access.require(access.governs() && !own)?;
+    act.caller.require_second_factor()?;
     if !found.pin_set {
         return Err(ActError::WrongState { state: "no_pin", detail: "the card has no PIN".to_owned() });
     }
@@ -337,15 +340,21 @@ pub(crate) struct ShownAtCounter {
     pub document: Option<DocumentKind>,
 }
 
-/// Looks at a card and checks its PIN.
-pub(crate) async fn look_at(app: &App, credentials: Credentials) -> Result<ShownAtCounter, ActError> {
+/// Looks at a card and checks its PIN, if it is a card of the registration; of any other no PIN is tried, so that a
+/// counter learns and blocks nothing that is not its business. It takes as long.
+pub(crate) async fn look_at(
+    app: &App,
+    registration: Option<RegistrationId>,
+    credentials: Credentials,
+) -> Result<ShownAtCounter, ActError> {
     let Credentials { card: number, pin, document } = credentials;
     let Some(number) = number else {
         let pin = PinOutcome::NotGiven;
         return Ok(ShownAtCounter { card: None, number_given: false, pin, document });
     };
     let card = cards::shown_by_number(&mut *app.pool.acquire().await?, &number).await?;
-    let pin = pin_outcome(app, card.as_ref(), pin).await?;
+    let own = card.as_ref().filter(|card| Some(card.registration_id) == registration);
+    let pin = pin_outcome(app, own, pin).await?;
     Ok(ShownAtCounter { card, number_given: true, pin, document })
 }
 

@@ -15,7 +15,7 @@ use domain::cards::CardState;
 use domain::copies::decision::facts::{CardFacts, Collector, PinOutcome, ShownFacts, Step};
 use domain::copies::decision::{RecordedStep, decide};
 use domain::copies::signature::Signature;
-use domain::copies::{CopyRequest, Purpose};
+use domain::copies::{CopyRequest, Purpose, RequestState};
 use domain::count::number_of;
 use domain::counters::blanks::surplus;
 use domain::disclosures::commitment;
@@ -43,7 +43,9 @@ async fn before_the_act(
         return Err(ActError::NotFound);
     }
     drop(db);
-    look_at(app, credentials).await
+    // A request that is over shows nothing of anybody's PIN.
+    let open = found.state == RequestState::Authorised;
+    look_at(app, open.then_some(found.registration_id), credentials).await
 }
 
 /// The request, its registration taken for update, at a counter where the caller works: the one that is named,

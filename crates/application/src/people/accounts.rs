@@ -56,9 +56,13 @@ pub async fn change_password(
 ) -> Result<(), ActError> {
     let person = caller.require_person()?;
     let now = app.outside.clock.now();
+    let email =
+        accounts::account(&mut *app.pool.acquire().await?, person).await?.ok_or(ActError::NotFound)?.email;
+    // A poor choice is no attempt at the old one.
+    require_password("/new_password", &new, &email)?;
     let account = counted_account(app, person, now).await?;
-    require_password("/new_password", &new, &account.email)?;
     if !app.is_right(Lane::Password, old, Some(account.password_hash.clone())).await? {
+        tracing::warn!(account.id = %person, "account.proof_failed");
         return Err(ActError::invalid("/old_password", "is wrong"));
     }
     let hash = app.hash(Lane::Password, new).await?;
@@ -179,7 +183,7 @@ pub async fn set_second_factor(
     let secret = secret.ok_or_else(|| ActError::invalid("/secret", "is not one that was drawn"))?;
     let (account, shown) = proved_owner(app, person, password, old, now).await?;
     let step = step_of_code(&secret, &new.code, now).ok_or_else(|| ActError::invalid("/code", "is wrong"))?;
-    let drawn: Vec<[u8; 10]> = (0..RECOVERY_CODES).map(|_| app.outside.bytes()).collect();
+    let drawn: Vec<[u8; RECOVERY_BYTES]> = (0..RECOVERY_CODES).map(|_| app.outside.bytes()).collect();
     let codes: Vec<SecretString> = drawn.iter().map(|bytes| recovery_code(bytes).into()).collect();
     let hashes: Vec<_> = codes.iter().map(|code| recovery_hash(code.expose_secret())).collect();
     let mut db = app.pool.acquire().await?;
@@ -250,14 +254,17 @@ async fn change_factor(
     Ok(())
 }
 
-/// A recovery code: 80 bits in base32, in groups of four.
-fn recovery_code(bytes: &[u8; 10]) -> String {
+/// Random bytes of a recovery code: nothing to guess, so that no slow hash is needed.
+const RECOVERY_BYTES: usize = 15;
+
+/// A recovery code: 120 bits in base32, in groups of four.
+fn recovery_code(bytes: &[u8; RECOVERY_BYTES]) -> String {
     let letters = totp_rs::Secret::Raw(bytes.to_vec()).to_encoded().to_string();
     let groups: Vec<&str> = (0..letters.len()).step_by(4).filter_map(|at| letters.get(at..at + 4)).collect();
     groups.join("-")
 }
 
-/// The hash of a recovery code, however it was typed. It has 80 random bits, so that no slow hash is needed.
+/// The hash of a recovery code, however it was typed.
 fn recovery_hash(code: &str) -> [u8; 32] {
     let typed: String = code.chars().filter(char::is_ascii_alphanumeric).collect();
     secret_hash(&typed.to_ascii_uppercase())
@@ -286,10 +293,10 @@ mod tests {
 
     #[test]
     fn a_recovery_code_is_the_same_however_it_is_typed() {
-        let code = recovery_code(&[0, 1, 2, 3, 4, 250, 251, 252, 253, 254]);
-        assert_eq!(code, "AAAQ-EAYE-7L57-Z7P6");
+        let code = recovery_code(&[0, 1, 2, 3, 4, 250, 251, 252, 253, 254, 0, 1, 2, 3, 4]);
+        assert_eq!(code, "AAAQ-EAYE-7L57-Z7P6-AAAQ-EAYE");
         let typed = code.to_lowercase().replace('-', " ");
         assert_eq!(recovery_hash(&typed), recovery_hash(&code));
-        assert_ne!(recovery_hash("AAAQ-EAYE-7L57-Z7P7"), recovery_hash(&code));
+        assert_ne!(recovery_hash("AAAQ-EAYE-7L57-Z7P6-AAAQ-EAYF"), recovery_hash(&code));
     }
 }

@@ -128,6 +128,12 @@ pub async fn add_program(
     mut scopes: Vec<Scope>,
 ) -> Result<(ClientProgram, SecretString), ActError> {
     require_head(act.caller, organisation)?;
+    // The register's people speak for an organisation while nobody else does, and never beside its head.
+    let today = act.today();
+    if !act.caller.heads(organisation) && people::memberships::has_head(act.db(), organisation, today).await?
+    {
+        return Err(ActError::Forbidden("the head of the organisation lets programs act for it"));
+    }
     if people::organisation(act.db(), organisation).await?.is_none() {
         return Err(ActError::NotFound);
     }

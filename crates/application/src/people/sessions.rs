@@ -7,20 +7,23 @@ use time::{Duration, OffsetDateTime};
 use crate::caller::{Caller, needs_second_factor};
 use crate::network::Network;
 use crate::people::accounts::{FREE_ATTEMPTS, Factor, blocked, shown_factor};
-use crate::{ActError, App, Read};
+use crate::{Act, ActError, App, Read};
 use crypto::passwords::Lane;
 use crypto::tokens::keys::KeyError;
 use crypto::tokens::secret_hash;
-use domain::ids::{ActorId, ClientProgramId, SessionId};
+use domain::ids::{ActorId, ClientProgramId, PersonId, SessionId};
 use domain::people::{Post, Scope};
 use storage::people::memberships::Seat;
 use storage::people::sessions::SessionSummary;
-use storage::people::{accounts, memberships, places, sessions};
+use storage::people::{self, accounts, memberships, places, sessions};
 
 /// For how long a session of staff may stand unused: a long lunch at a counter. Of others: two weeks of a telephone in a
 /// drawer.
 const STAFF_IDLE: Duration = Duration::hours(3);
 const IDLE: Duration = Duration::days(14);
+/// How long a session of staff may last, a long day at a counter; of others: a month.
+const STAFF_LENGTH: Duration = Duration::hours(12);
+const LENGTH: Duration = Duration::days(30);
 /// Seconds for which an access token is good.
 pub const ACCESS_SECONDS: i64 = 600;
 
@@ -133,7 +136,7 @@ pub async fn sign_in(
     let seats = memberships::seats(&mut tx, person, now.date()).await?;
     let staff = seats.iter().any(|seat| needs_second_factor(seat.kind));
     let session = SessionId(app.outside.id(now));
-    let length = if staff { Duration::hours(12) } else { Duration::days(30) };
+    let length = if staff { STAFF_LENGTH } else { LENGTH };
     sessions::start(&mut tx, session, person, second_factor, now, now + length).await?;
     let refresh_token = new_refresh_token(app, &mut tx, session, now).await?;
     tx.commit().await?;
@@ -184,7 +187,9 @@ pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> 
         .ok_or(ActError::Unauthenticated)?;
     // Whoever stands at an unlocked computer hours later has nothing: staff after three hours, others after two weeks.
     let staff = running.seats.iter().any(|seat| needs_second_factor(seat.kind));
-    if now - found.issued_at > if staff { STAFF_IDLE } else { IDLE } {
+    let unused = now - found.issued_at > if staff { STAFF_IDLE } else { IDLE };
+    // Somebody may have become staff since they signed in.
+    if unused || (staff && now - found.started_at > STAFF_LENGTH) {
         return Err(ActError::Unauthenticated);
     }
     tx.commit().await?;
@@ -221,6 +226,27 @@ pub async fn end_own(app: &App, caller: &Caller, id: SessionId) -> Result<(), Ac
     let now = app.outside.clock.now();
     let ended = sessions::end_own(&mut *app.pool.acquire().await?, person, id, now).await?;
     if ended { Ok(()) } else { Err(ActError::NotFound) }
+}
+
+/// Ends every session of somebody, as when a device is lost and its owner cannot: by a person of the supplier.
+pub async fn end_all_of(act: &mut Act<'_>, person: PersonId) -> Result<(), ActError> {
+    act.caller.require_supplier()?;
+    act.caller.require_person()?;
+    people::person(act.db(), person).await?.ok_or(ActError::NotFound)?;
+    let now = act.now;
+    sessions::end_all(act.db(), person, now).await?;
+    act.enter_person("person.sessions_ended", person).await
+}
+
+/// Ends every session of everybody, and gives back how many: for whoever runs the service, as after a break-in.
+///
+/// # Errors
+/// When the database says no.
+pub async fn end_everybodys(app: &App) -> Result<u64, ActError> {
+    let now = app.outside.clock.now();
+    let ended = sessions::end_everybodys(&mut *app.pool.acquire().await?, now).await?;
+    tracing::warn!(ended, "sessions.all_ended");
+    Ok(ended)
 }
 
 /// Ends the caller's session: its access tokens stop working at once.

@@ -152,6 +152,7 @@ pub async fn set_rules(
 ) -> Result<i32, ActError> {
     let (before, access) = act.registration_for_update(id).await?;
     access.require(access.owns())?;
+    act.caller.require_second_factor()?;
     access::require_active(&before)?;
     rules::check(new)?;
     if before.rules_version != version {

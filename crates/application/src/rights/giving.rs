@@ -118,6 +118,7 @@ pub async fn grant(
     {
         return Err(ActError::Forbidden("nobody gives an authority to themselves"));
     }
+    act.caller.require_second_factor()?;
     let mut authority = draft(act, registration_id, grant);
     let giver = act.caller.actor();
     if !access.is_supplier() {

@@ -106,6 +106,7 @@ pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
         HoldKind::CourtOrder | HoldKind::Recovery => access.is_supplier(),
         HoldKind::Loss | HoldKind::Theft | HoldKind::Dispute => access.governs(),
     })?;
+    act.caller.require_second_factor()?;
     let found = holds::hold(act.db(), id).await?.ok_or(ActError::NotFound)?;
     if found.lifted_at.is_some() {
         return Err(ActError::WrongState {

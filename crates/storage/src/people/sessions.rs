@@ -112,6 +112,8 @@ pub struct RefreshToken {
     pub session_id: SessionId,
     /// The person whose session it is.
     pub person_id: PersonId,
+    /// When the session began.
+    pub started_at: OffsetDateTime,
     /// When it was given out.
     pub issued_at: OffsetDateTime,
     /// When it was used.
@@ -126,7 +128,7 @@ pub struct RefreshToken {
 pub async fn refresh_token(db: &mut PgConnection, token_hash: &[u8]) -> Result<Option<RefreshToken>> {
     Ok(sqlx::query_as!(
         RefreshToken,
-        "SELECT session_id, person_id, issued_at, used_at, expires_at, ended_at
+        "SELECT session_id, person_id, started_at, issued_at, used_at, expires_at, ended_at
          FROM refresh_tokens JOIN sessions ON sessions.id = session_id
          WHERE token_hash = $1 FOR UPDATE",
         token_hash
@@ -169,6 +171,13 @@ pub async fn end_all(db: &mut PgConnection, person: PersonId, now: OffsetDateTim
     .execute(db)
     .await?;
     Ok(())
+}
+
+/// Ends every session.
+pub async fn end_everybodys(db: &mut PgConnection, now: OffsetDateTime) -> Result<u64> {
+    let done =
+        sqlx::query!("UPDATE sessions SET ended_at = $1 WHERE ended_at IS NULL", now).execute(db).await?;
+    Ok(done.rows_affected())
 }
 
 /// A session that is running, with the seats of its person.

@@ -7,7 +7,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 use crate::api::ListQuery;
 use crate::extract::{Call, Csv, Id, Idempotent, Listing};
-use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
+use crate::reply::{HandlerResult, List, file, ok, printing, response};
 use crate::scopes::Read;
 use application::register::csv;
 use application::register::csv::ImportReport;
@@ -139,7 +139,7 @@ async fn progress_sheet(call: Call<Read>, Id(id): Id<SiteId>) -> HandlerResult {
     let progress = sites::progress(&mut call.read().await?, id).await?;
     let report = sheet(progress, call.app.outside.clock.now().date());
     let bytes = printing(move || report_pdf(&report)).await?;
-    Ok((kept_nowhere("application/pdf"), bytes).into_response())
+    Ok((file("application/pdf", "attachment; filename=\"progress.pdf\""), bytes).into_response())
 }
 
 fn sheet(progress: SiteProgress, today: time::Date) -> Report {

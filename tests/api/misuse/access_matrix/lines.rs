@@ -85,6 +85,7 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("confirm_account_reset", &[Supplier], Barred),
     ("sign_out", PEOPLE, Barred),
     ("erase_person", &[Supplier], Barred),
+    ("end_sessions_of_person", &[Supplier], Barred),
     ("add_organisation", &[Supplier], Barred),
     ("list_organisations", &[Supplier], Barred),
     ("read_organisation", &[Supplier, Counter, Till], Hidden),
@@ -92,7 +93,8 @@ pub const MATRIX: &[(&str, &[Who], Else)] = &[
     ("list_members", &[Supplier, Counter, Till], Hidden),
     ("preview_membership_end", &[Supplier, Counter], Hidden),
     ("end_membership", &[Supplier, Counter], Hidden),
-    ("add_client_program", &[Supplier, Counter], Hidden),
+    // The register does while the organisation has no head.
+    ("add_client_program", &[Counter], BarredFor(&[Supplier])),
     ("list_client_programs", &[Supplier, Counter], Hidden),
     ("revoke_client_program", &[Supplier, Counter], Hidden),
     ("add_person", ENTERS_PEOPLE, Barred),

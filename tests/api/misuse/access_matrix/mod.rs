@@ -74,7 +74,7 @@ async fn tills(town: &Town) -> (BTreeMap<Option<Scope>, Actor>, String) {
         let scopes: Vec<Scope> = scope.into_iter().collect();
         let program = json!({"name": "till", "scopes": scopes});
         let path = format!("/v1/organisations/{}/client-programs", town.dealer);
-        let program = town.supplier.post(path, program).await.expect(201);
+        let program = town.counter_staff.post(path, program).await.expect(201);
         program["id"].as_str().unwrap().clone_into(&mut id);
         tills.insert(scope, town.program(&id, &scopes));
     }

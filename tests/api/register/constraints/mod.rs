@@ -19,7 +19,7 @@ use crate::register::constraints::foreign::{FOREIGN, otherwise};
 
 async fn fill_every_table(town: &Town) {
     let program = format!("/v1/organisations/{}/client-programs", town.dealer);
-    town.supplier.post(program, json!({"name": "till"})).await.expect(201);
+    town.counter_staff.post(program, json!({"name": "till"})).await.expect(201);
     town.supplier.change("PUT", "/v1/default-rules", 0, json!({"rules": {}})).await.expect(200);
     town.owner.post("/v1/people", json!({"name": "Friend"})).await.expect(201);
     let narrow = json!({"differ_ids": [town.differ]});

@@ -12,7 +12,7 @@ use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing, Secret};
 use crate::operation::Conflict;
 use crate::problem::Problem;
-use crate::reply::{HandlerResult, List, kept_nowhere, ok, printing, response};
+use crate::reply::{HandlerResult, List, file, kept_nowhere, ok, printing, response};
 use crate::scopes::Read;
 use application::cards::{Credentials, Face};
 use application::{ActError, App, Reply, cards};
@@ -161,7 +161,7 @@ async fn printed<T: Send + 'static>(
 async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&mut call.read().await?, id).await?;
     let pdf = printed(face, |card, _| card_pdf(card)).await?;
-    Ok((kept_nowhere("application/pdf"), pdf).into_response())
+    Ok((file("application/pdf", "attachment; filename=\"card.pdf\""), pdf).into_response())
 }
 
 /// A letter on A4 with the card in it (its holder, owner, agent, supplier).
@@ -173,7 +173,7 @@ async fn print_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&mut call.read().await?, id).await?;
     let pdf = printed(face, letter_pdf).await?;
-    Ok((kept_nowhere("application/pdf"), pdf).into_response())
+    Ok((file("application/pdf", "attachment; filename=\"letter.pdf\""), pdf).into_response())
 }
 
 /// A card for the screen of a phone (its holder, owner, agent, supplier).
@@ -185,7 +185,7 @@ async fn print_letter(call: Call, Id(id): Id<CardId>) -> HandlerResult {
 async fn show_card(call: Call, Id(id): Id<CardId>) -> HandlerResult {
     let face = cards::face(&mut call.read().await?, id).await?;
     let svg = printed(face, |card, _| card_svg(card)).await?;
-    Ok((kept_nowhere("image/svg+xml"), svg).into_response())
+    Ok((file("image/svg+xml; charset=utf-8", "inline; filename=\"card.svg\""), svg).into_response())
 }
 
 /// Replace a card that is worn, lost or about to expire (owner, agent, supplier): the old one counts no

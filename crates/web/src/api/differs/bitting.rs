@@ -10,7 +10,7 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::api::copies::{StepView, view};
 use crate::body::EmptyBody;
 use crate::extract::{Body, Call, Heights, Id, Idempotent};
-use crate::reply::{HandlerResult, kept_nowhere, printing};
+use crate::reply::{HandlerResult, file, kept_nowhere, printing};
 use application::copies::{CuttingSheet, DecidedRequest};
 use application::{Act, App, Reply, copies, differs};
 use domain::ids::{CopyRequestId, DifferId};
@@ -106,7 +106,12 @@ async fn look_at_cutting_sheet(
     match sheet {
         Some(sheet) if wants_pdf(&headers) => {
             let pdf = printing(move || printed(&sheet, &decided)).await?;
-            Ok((StatusCode::CREATED, kept_nowhere("application/pdf"), pdf).into_response())
+            Ok((
+                StatusCode::CREATED,
+                file("application/pdf", "attachment; filename=\"cutting-sheet.pdf\""),
+                pdf,
+            )
+                .into_response())
         }
         sheet => {
             let reply = LookView { step: view(decided, vec![]), sheet: sheet.map(CuttingSheetView::from) };

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Call, Id, Idempotent};
-use crate::reply::{HandlerResult, kept_nowhere, ok, printing};
+use crate::reply::{HandlerResult, file, ok, printing};
 use crate::scopes::Read;
 use application::differs::keying;
 use application::differs::keying::{Group, Openings, ScheduleLine};
@@ -94,7 +94,11 @@ async fn read_openings(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerR
 async fn schedule_csv(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let (_, lines) = keying::schedule(&mut call.read().await?, id).await?;
     let bytes = csv::written(&lines)?;
-    Ok((kept_nowhere("text/csv; charset=utf-8; header=present"), bytes).into_response())
+    Ok((
+        file("text/csv; charset=utf-8; header=present", "attachment; filename=\"keying-schedule.csv\""),
+        bytes,
+    )
+        .into_response())
 }
 
 /// The keying schedule as PDF (owner, agent, supplier). It shows no address.
@@ -115,7 +119,7 @@ async fn schedule_pdf(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerRe
         ],
     };
     let bytes = printing(move || report_pdf(&report)).await?;
-    Ok((kept_nowhere("application/pdf"), bytes).into_response())
+    Ok((file("application/pdf", "attachment; filename=\"keying-schedule.pdf\""), bytes).into_response())
 }
 
 fn schedule_table(lines: Vec<ScheduleLine>) -> Table {

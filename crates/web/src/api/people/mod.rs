@@ -11,7 +11,7 @@ use crate::body::EmptyBody;
 use crate::extract::{Call, Id, Idempotent, Listing};
 use crate::reply::{HandlerResult, List, ok};
 use crate::scopes::Read;
-use application::people::{invitations, resets};
+use application::people::{invitations, resets, sessions as signed_in};
 use application::{App, Reply, people};
 use domain::ids::{AccountResetId, PersonId};
 use domain::people::{AccountReset, Person};
@@ -24,6 +24,7 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(operations!(read_person))
         .routes(operations!(invite_person))
         .routes(operations!(erase_person))
+        .routes(operations!(end_sessions_of_person))
         .routes(operations!(ask_for_account_reset))
         .routes(operations!(list_account_resets))
         .routes(operations!(confirm_account_reset))
@@ -85,6 +86,21 @@ async fn invite_person(
     call.act(&key, async |act| {
         invitations::invite_again(act, id).await?;
         Reply::created(&serde_json::json!({}), format!("/v1/people/{id}"))
+    })
+    .await
+}
+
+/// End every session of a person (supplier): a device is lost, and its owner cannot end it.
+#[utoipa::path(post, path = "/v1/people/{person_id}/session-end", tag = "people",
+    responses((status = 200, body = serde_json::Value)))]
+async fn end_sessions_of_person(
+    call: Call,
+    Id(id): Id<PersonId>,
+    Idempotent { key, .. }: Idempotent<EmptyBody>,
+) -> HandlerResult {
+    call.act(&key, async |act| {
+        signed_in::end_all_of(act, id).await?;
+        Reply::ok(&serde_json::json!({}))
     })
     .await
 }

@@ -1,12 +1,11 @@
 //! A register in and out as CSV.
 
 use axum::extract::DefaultBodyLimit;
-use axum::http::{HeaderValue, header};
 use axum::response::IntoResponse;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::extract::{Call, Csv, Id};
-use crate::reply::{HandlerResult, response};
+use crate::reply::{HandlerResult, file, response};
 use crate::scopes::{Read, Register};
 use application::register::csv;
 use application::register::csv::ImportReport;
@@ -38,6 +37,6 @@ async fn import_register(call: Call<Register>, Csv { key, bytes }: Csv) -> Handl
     responses((status = 200, body = String, content_type = "text/csv")))]
 async fn export_register(call: Call<Read>, Id(id): Id<RegistrationId>) -> HandlerResult {
     let bytes = csv::export(&mut call.read().await?, id).await?;
-    let kind = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
-    Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
+    let disposition = "attachment; filename=\"register.csv\"";
+    Ok((file("text/csv; charset=utf-8; header=present", disposition), bytes).into_response())
 }
