@@ -14,7 +14,7 @@
 //!
 //! The context names what is sealed and whose it is, such as `bitting:<differ id>`: what was copied to
 //! another row does not open there. The first master key wraps; every one unwraps, so that a new one
-//! is put in front, and the old one is taken away once `wardbook secrets rotate` has run.
+//! is put in front, and the old one is taken away once `wardbook rotate-secrets` has run.
 
 use std::collections::HashMap;
 use std::sync::{Mutex, PoisonError};

@@ -96,6 +96,15 @@ impl SaidTable {
         TABLES.iter().find(|table| table.name == name)
     }
 
+    /// A row with the columns that are said or committed to, and when it was changed: what somebody adds to a table one
+    /// day, or tries at a counter, is shown to nobody by that.
+    #[must_use]
+    pub fn shown(&self, row: &Value) -> Value {
+        let columns = self.plain.iter().chain(self.committed).chain(&["changed_at"]);
+        let shown = columns.filter_map(|column| Some(((*column).to_owned(), row.get(*column)?.clone())));
+        Value::Object(shown.collect())
+    }
+
     /// Its rows belong to registrations.
     #[must_use]
     pub fn is_of_registration(&self) -> bool {

@@ -19,7 +19,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
-use tokio::time::{sleep, timeout};
+use tokio::time::{Instant, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt;
@@ -67,6 +67,7 @@ async fn accept(
 ) {
     let places = Arc::new(Semaphore::new(most.in_all));
     let counts = Counts::default();
+    let mut told: Option<Instant> = None;
     // The semaphore is never closed.
     while let Ok(place) = Arc::clone(&places).acquire_owned().await {
         let (stream, peer) = match listener.accept().await {
@@ -78,7 +79,13 @@ async fn accept(
                 continue;
             }
         };
-        let Some(counted) = counts.one_more(Network::of(peer.ip()), most.by_address) else {
+        let network = Network::of(peer.ip());
+        let Some(counted) = counts.one_more(network, most.by_address) else {
+            // Once a minute, whoever it is: lines are not to be a way to fill a disk.
+            if told.is_none_or(|told| told.elapsed() > Duration::from_mins(1)) {
+                tracing::warn!(%network, "connections.refused");
+                told = Some(Instant::now());
+            }
             continue;
         };
         let connection = connection(stream, peer, router.clone(), closing.clone());

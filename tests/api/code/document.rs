@@ -70,6 +70,7 @@ fn every_file_that_the_docs_name_is_there() {
             "migrations/",
             "openapi/",
             "docker/",
+            "deploy/",
         ];
         for word in words(&text, "/._-") {
             if folders.iter().any(|folder| word.starts_with(folder)) {

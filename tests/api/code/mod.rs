@@ -2,6 +2,7 @@
 
 mod document;
 mod layering;
+mod requirements;
 mod words;
 
 use std::path::{Path, PathBuf};

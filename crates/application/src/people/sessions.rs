@@ -120,6 +120,7 @@ pub async fn sign_in(
     let person = account.person_id;
     let second_factor = account.second_factor().is_some();
     if second_factor && factor.is_none() {
+        tracing::info!(actor.id = %person, network = %from, "sign_in.code_needed");
         return Ok(SignIn::CodeNeeded);
     }
     let shown = shown_factor(app, &account, factor, now).await?;
@@ -140,7 +141,12 @@ pub async fn sign_in(
     sessions::start(&mut tx, session, person, second_factor, now, now + length).await?;
     let refresh_token = new_refresh_token(app, &mut tx, session, now).await?;
     tx.commit().await?;
-    tracing::info!(actor.id = %person, network = %from, second_factor, "sign_in.done");
+    let with = match factor {
+        None => "password",
+        Some(Factor::Code(_)) => "code",
+        Some(Factor::Recovery(_)) => "recovery_code",
+    };
+    tracing::info!(actor.id = %person, network = %from, with, "sign_in.done");
     Ok(SignIn::Done(SessionTokens {
         access_token: app.tokens.sign(person.to_string(), session.to_string(), now, ACCESS_SECONDS)?,
         expires_in: ACCESS_SECONDS,
@@ -193,6 +199,7 @@ pub async fn refresh(app: &App, token: &str) -> Result<SessionTokens, ActError> 
         return Err(ActError::Unauthenticated);
     }
     tx.commit().await?;
+    tracing::info!(actor.id = %found.person_id, session.id = %found.session_id, "session.refreshed");
     let caller = Caller::in_session(running.person, found.session_id, running.second_factor, running.seats);
     Ok(SessionTokens {
         access_token: app.tokens.sign(
@@ -310,9 +317,10 @@ pub async fn client_credentials(
     let mut db = app.pool.acquire().await?;
     let program = sessions::known_program(&mut db, ClientProgramId(id)).await?;
     // Hashes of random secrets: comparing them gives nothing away.
-    let program = program
-        .filter(|program| program.secret_hash == secret_hash(secret))
-        .ok_or(ActError::Unauthenticated)?;
+    let Some(program) = program.filter(|program| program.secret_hash == secret_hash(secret)) else {
+        tracing::warn!(actor.id = %id, "program.token_refused");
+        return Err(ActError::Unauthenticated);
+    };
     let asked = match scope {
         Some(text) => scopes_of(text).filter(|asked| asked.iter().all(|one| program.scopes.contains(one))),
         None => Some(program.scopes.clone()),
@@ -321,6 +329,7 @@ pub async fn client_credentials(
     let scope = asked.iter().map(|scope| scope.as_str()).collect::<Vec<_>>().join(" ");
     let now = app.outside.clock.now();
     let access_token = app.tokens.sign_for_program(id.to_string(), scope.clone(), now, ACCESS_SECONDS)?;
+    tracing::info!(actor.id = %id, scope, "program.token_given");
     Ok(ProgramToken { access_token, scope })
 }
 

@@ -13,6 +13,7 @@ use domain::keys::KeyState;
 use domain::numbers::TypedNumber;
 use domain::register::registrations::Registration;
 use domain::register::rules::Rules;
+use domain::standing::SaidTable;
 use domain::text::Premises;
 use storage::differs::answers as stored_answers;
 use storage::register::{history, registrations, rules as stored_rules, sections};
@@ -174,7 +175,14 @@ pub async fn record_as_of(
     at: OffsetDateTime,
 ) -> Result<(String, Value), ActError> {
     read.caller.require_supplier()?;
-    history::record_as_of(&mut read.db, id, at).await?.ok_or(ActError::NotFound)
+    let (table, row) = history::record_as_of(&mut read.db, id, at).await?.ok_or(ActError::NotFound)?;
+    shown(table, &row).ok_or(ActError::NotFound)
+}
+
+/// A row of the past, with the columns that leave the register.
+fn shown(table: String, row: &Value) -> Option<(String, Value)> {
+    let shown = SaidTable::named(&table)?.shown(row);
+    Some((table, shown))
 }
 
 /// Whether a row lasts beyond a change of hands; everything else on a registration happened in somebody's time.
@@ -205,5 +213,5 @@ pub async fn as_of(
     access.require_sight(access.since().is_none_or(|since| at >= since))?;
     let mut rows = history::as_of(&mut read.db, registration, at).await?;
     rows.retain(|(table, row)| lasts(table, row) || is_of_own_time(&access, row));
-    Ok(rows)
+    Ok(rows.into_iter().filter_map(|(table, row)| shown(table, &row)).collect())
 }
