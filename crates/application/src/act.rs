@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use crate::access::{Access, access_of};
 use crate::caller::Caller;
+use crate::entries::OpenEntries;
 use crate::outside::Outside;
 use crate::rates::Place;
 use crate::{ActError, App, Reply};
@@ -38,7 +39,7 @@ pub struct Act<'a> {
     /// When; read again once the registration is taken for update.
     pub now: OffsetDateTime,
     key: Option<&'a Idempotency>,
-    entries: Vec<OpenEntry>,
+    entries: OpenEntries,
     _place: Option<Place>,
 }
 
@@ -109,7 +110,15 @@ impl<'a> Act<'a> {
         // Nobody waits in line with a connection in hand.
         let place = app.limits.place(caller).await?;
         let tx = storage::begin(&app.pool).await?;
-        Ok(Self { tx, app, caller, now: app.outside.clock.now(), key: None, entries: vec![], _place: place })
+        Ok(Self {
+            tx,
+            app,
+            caller,
+            now: app.outside.clock.now(),
+            key: None,
+            entries: OpenEntries::default(),
+            _place: place,
+        })
     }
 
     /// Keeps the reply and commits.
@@ -134,8 +143,11 @@ impl<'a> Act<'a> {
         self.say_what_was_written().await?;
         let wrote_entries = !self.entries.is_empty();
         if wrote_entries {
-            let entries =
-                std::mem::take(&mut self.entries).into_iter().map(sealed).collect::<Result<_, _>>()?;
+            let entries = std::mem::take(&mut self.entries)
+                .into_all()
+                .into_iter()
+                .map(sealed)
+                .collect::<Result<_, _>>()?;
             evidence::write_entries(&mut self.tx, entries).await?;
         }
         self.tx.commit().await?;
@@ -157,10 +169,7 @@ impl<'a> Act<'a> {
     /// Says a row in one of the entries of the act: that of the row itself, else one of the same registration.
     pub(crate) async fn say(&mut self, row: &SaidRow) -> Result<(), ActError> {
         let outside = &self.app.outside;
-        let open = |entry: &&mut OpenEntry| entry.has_room() && entry.registration() == row.registration;
-        let mut fitting: Vec<&mut OpenEntry> = self.entries.iter_mut().filter(open).collect();
-        let own = fitting.iter().position(|entry| entry.subject() == row.id).unwrap_or(0);
-        if let Some(entry) = fitting.get_mut(own) {
+        if let Some(entry) = self.entries.for_row(row) {
             entry.say(row, || outside.bytes());
             return Ok(());
         }
@@ -175,8 +184,7 @@ impl<'a> Act<'a> {
     /// What shows a field of an entry of this act.
     #[must_use]
     pub fn shows(&self, entry: EntryId, name: &str) -> Option<String> {
-        let entry = self.entries.iter().find(|open| open.id() == entry)?;
-        entry.shows(name).map(ToOwned::to_owned)
+        self.entries.find(entry)?.shows(name).map(ToOwned::to_owned)
     }
 
     /// A registration that the caller may see, taken for update, with what the caller may do on it.

@@ -13,6 +13,7 @@
 //! not happen.
 
 mod act;
+mod entries;
 mod error;
 mod hashing;
 mod read;

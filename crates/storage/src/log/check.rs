@@ -165,7 +165,8 @@ pub async fn saying(db: &mut PgConnection, registration: Option<RegistrationId>)
                   ARRAY(SELECT disclosure FROM disclosures s WHERE s.entry_id = e.id ORDER BY name) AS "shown!"
            FROM log_entries e
            LEFT JOIN log_leaves l ON l.entry_id = e.id LEFT JOIN log_pending p ON p.entry_id = e.id
-           WHERE e.registration_id = $1 OR $1::uuid IS NULL AND e.registration_id IS NULL
+           WHERE (e.registration_id = $1 OR $1::uuid IS NULL AND e.registration_id IS NULL)
+             AND position('"rows":'::bytea IN e.body) > 0
            ORDER BY l.log, l.index, p.position, e.recorded_at, e.id"#,
         registration.map(|id| id.0)
     )
