@@ -110,23 +110,12 @@ pub async fn report(act: &mut Act<'_>, id: KeyId, new: NewLoss) -> Result<LossRe
 
 /// Nothing is copied of a differ while a loss is open.
 async fn hold_for(act: &mut Act<'_>, loss: &Loss, differ: DifferId) -> Result<(), ActError> {
-    let hold = Hold {
-        id: act.id(),
-        registration_id: loss.registration_id,
-        kind: match loss.kind {
-            LossKind::Lost => HoldKind::Loss,
-            LossKind::Stolen => HoldKind::Theft,
-        },
-        barred_person_id: None,
-        differ_id: Some(differ),
-        loss_id: Some(loss.id),
-        court: None,
-        order_reference: None,
-        ordered_on: None,
-        ends_on: None,
-        placed_at: act.now,
-        lifted_at: None,
+    let kind = match loss.kind {
+        LossKind::Lost => HoldKind::Loss,
+        LossKind::Stolen => HoldKind::Theft,
     };
+    let hold = Hold::new(act.id(), loss.registration_id, kind, act.now);
+    let hold = Hold { differ_id: Some(differ), loss_id: Some(loss.id), ..hold };
     place_hold(act, &hold).await
 }
 

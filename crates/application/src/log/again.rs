@@ -88,20 +88,8 @@ async fn hold_one(
     if again::is_held(act.db(), registration, person).await? {
         return Ok(());
     }
-    let hold = Hold {
-        id: act.id(),
-        registration_id: registration,
-        kind: HoldKind::Recovery,
-        barred_person_id: person,
-        differ_id: None,
-        loss_id: None,
-        court: None,
-        order_reference: None,
-        ordered_on: None,
-        ends_on: None,
-        placed_at: act.now,
-        lifted_at: None,
-    };
+    let hold = Hold::new(act.id(), registration, HoldKind::Recovery, act.now);
+    let hold = Hold { barred_person_id: person, ..hold };
     place_hold(act, &hold).await
 }
 

@@ -72,18 +72,13 @@ pub async fn place(act: &mut Act<'_>, registration: RegistrationId, new: NewHold
         return Err(ActError::Invalid(problems));
     }
     let hold = Hold {
-        id: act.id(),
-        registration_id: registration,
-        kind: new.kind,
         barred_person_id: new.barred_person,
         differ_id: new.differ,
-        loss_id: None,
         court: new.court.map(String::from),
         order_reference: new.order_reference.map(String::from),
         ordered_on: new.ordered_on,
         ends_on: new.ends_on,
-        placed_at: act.now,
-        lifted_at: None,
+        ..Hold::new(act.id(), registration, new.kind, act.now)
     };
     place_hold(act, &hold).await?;
     Ok(hold)

@@ -51,3 +51,29 @@ record! {
         lifted_at: Option<OffsetDateTime>,
     }
 }
+
+impl Hold {
+    /// One on a whole registration, which nobody has lifted.
+    #[must_use]
+    pub fn new(
+        id: HoldId,
+        registration_id: RegistrationId,
+        kind: HoldKind,
+        placed_at: OffsetDateTime,
+    ) -> Self {
+        Self {
+            id,
+            registration_id,
+            kind,
+            barred_person_id: None,
+            differ_id: None,
+            loss_id: None,
+            court: None,
+            order_reference: None,
+            ordered_on: None,
+            ends_on: None,
+            placed_at,
+            lifted_at: None,
+        }
+    }
+}
