@@ -46,6 +46,12 @@ pub fn disclosed(entry: &str, disclosure: &str) -> Option<(String, Value)> {
     let entry: Value = serde_json::from_str(entry).ok()?;
     let commitment = Value::String(commitment(disclosure));
     entry.get("commitments")?.as_array()?.contains(&commitment).then_some(())?;
+    read(disclosure)
+}
+
+/// The name and value that a disclosure shows, of whatever entry it is.
+#[must_use]
+pub fn read(disclosure: &str) -> Option<(String, Value)> {
     let shown = URL_SAFE_NO_PAD.decode(disclosure).ok()?;
     let (_, name, value): (String, String, Value) = serde_json::from_slice(&shown).ok()?;
     Some((name, value))

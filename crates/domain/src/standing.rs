@@ -18,7 +18,7 @@ use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::disclosures::disclosed;
+use crate::disclosures::{commitment, read};
 use crate::ids::{EntryId, RegistrationId};
 
 /// A table whose rows the entries say.
@@ -209,6 +209,8 @@ struct Known {
     plain: Option<Map<String, Value>>,
     /// What its disclosures show, as far as they were not erased.
     shown: BTreeMap<String, Value>,
+    /// Everything that its entry commits to is shown.
+    complete: bool,
 }
 
 /// How rows stand, as the entries say.
@@ -265,17 +267,25 @@ impl fmt::Display for Difference {
 impl Standing {
     /// Takes in what an entry says; entries come in the order of the log. An entry of a form that says no rows, or
     /// tables that are not known here, are passed over.
-    pub fn take_in(&mut self, entry: EntryId, body: &str, disclosures: &[(String, String)]) {
-        let Ok(read) = serde_json::from_str::<Value>(body) else { return };
-        for SaidRow { table, id, plain, gone, .. } in rows_of(&read) {
-            let prefix = format!("{}/{id}/", table.name);
-            let shown = disclosures
-                .iter()
-                .filter(|(name, _)| name.starts_with(&prefix))
-                .filter_map(|(_, text)| disclosed(body, text))
-                .filter_map(|(name, value)| Some((name.strip_prefix(&prefix)?.to_owned(), value)))
-                .collect();
-            self.rows.insert((table.name, id), Known { entry, plain: (!gone).then_some(plain), shown });
+    pub fn take_in(&mut self, entry: EntryId, body: &str, disclosures: &[String]) {
+        let Ok(said) = serde_json::from_str::<Value>(body) else { return };
+        let rows = rows_of(&said);
+        if rows.is_empty() {
+            return;
+        }
+        let commitments = said.get("commitments").and_then(Value::as_array).into_iter().flatten();
+        let commitments: BTreeSet<&str> = commitments.filter_map(Value::as_str).collect();
+        let shown = disclosures.iter().filter(|text| commitments.contains(commitment(text).as_str()));
+        let shown: BTreeMap<String, Value> = shown.filter_map(|text| read(text)).collect();
+        // Where all of it is shown, a column without a commitment had no value.
+        let complete = shown.len() == commitments.len();
+        for row in rows {
+            let prefix = row.name_of("");
+            let of_row = shown.range(prefix.clone()..).take_while(|(name, _)| name.starts_with(&prefix));
+            let column = |name: &String| name.trim_start_matches(&prefix).to_owned();
+            let shown = of_row.map(|(name, value)| (column(name), value.clone())).collect();
+            let plain = (!row.gone).then_some(row.plain);
+            self.rows.insert((row.table.name, row.id), Known { entry, plain, shown, complete });
         }
     }
 
@@ -293,8 +303,8 @@ impl Standing {
             seen.insert((row.table.name, row.id));
             let known = self.rows.get(&(row.table.name, row.id));
             let (kind, columns) = match known {
-                Some(Known { plain: Some(plain), shown, .. }) => {
-                    (DifferenceKind::Changed, changed(row, plain, shown))
+                Some(Known { plain: Some(plain), shown, complete, .. }) => {
+                    (DifferenceKind::Changed, changed(row, plain, shown, *complete))
                 }
                 Some(Known { plain: None, .. }) | None => (DifferenceKind::Unknown, vec![]),
             };
@@ -361,12 +371,17 @@ fn different(
 }
 
 /// Columns of a row that are not as they are said. What was erased cannot be compared, and is not.
-fn changed(row: &SaidRow, plain: &Map<String, Value>, shown: &BTreeMap<String, Value>) -> Vec<String> {
+fn changed(
+    row: &SaidRow,
+    plain: &Map<String, Value>,
+    shown: &BTreeMap<String, Value>,
+    complete: bool,
+) -> Vec<String> {
     let in_plain = row.table.plain.iter().filter(|column| row.plain.get(**column) != plain.get(**column));
     let now = |column: &str| row.committed.iter().find(|(name, _)| *name == column).map(|(_, value)| value);
     let in_shown = row.table.committed.iter().filter(|column| {
         let shown = shown.get(**column);
-        shown.is_some() && shown != now(column)
+        (shown.is_some() || complete) && shown != now(column)
     });
     in_plain.chain(in_shown).map(|column| (*column).to_owned()).collect()
 }

@@ -102,9 +102,15 @@ pub async fn savepoint(db: &mut sqlx::PgConnection) -> Result<()> {
     Ok(())
 }
 
-/// Goes back to the newest such point.
+/// Goes back to the newest such point, and forgets it.
 pub async fn roll_back_to_savepoint(db: &mut sqlx::PgConnection) -> Result<()> {
-    sqlx::query!("ROLLBACK TO SAVEPOINT line").execute(db).await?;
+    sqlx::query!("ROLLBACK TO SAVEPOINT line").execute(&mut *db).await?;
+    release_savepoint(db).await
+}
+
+/// Forgets the newest such point: each that is kept takes a place among the locks of the server.
+pub async fn release_savepoint(db: &mut sqlx::PgConnection) -> Result<()> {
+    sqlx::query!("RELEASE SAVEPOINT line").execute(db).await?;
     Ok(())
 }
 

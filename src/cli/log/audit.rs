@@ -104,6 +104,18 @@ fn audit(options: &Options) -> Result<String, Finding> {
     let seen = match policy.verify(&note) {
         // Witnesses that were not reached accuse nobody; one that shows another head does.
         Err(error @ PolicyError::NoQuorum(_)) => {
+            let wrong = |error: PolicyError| Finding::Inconsistent(error.to_string());
+            let head = policy.without_quorum().verify(&note).map_err(wrong)?.checkpoint;
+            if let Some(before) = known(&options.mirror)? {
+                not_backwards(&before, &head)?;
+                if root_at(&client, before.size, head.size)? != before.root {
+                    let what = format!(
+                        "checkpoint: the log of size {} does not contain the one of size {} that was seen before",
+                        head.size, before.size
+                    );
+                    return Err(Finding::Inconsistent(what));
+                }
+            }
             not_seen_otherwise(&client, &policy, &note)?;
             return Err(Finding::Stale(error.to_string()));
         }

@@ -23,7 +23,8 @@ pub fn run(database: Database) -> ExitCode {
 
 async fn compare(database: Database) -> Result<u64, Box<dyn Error>> {
     let app = database.app_without_keys().await?;
-    let Checked { entries, registrations, count, differences } = check::whole(&app, Duration::ZERO).await?;
+    let Checked { entries, registrations, count, differences, .. } =
+        check::whole(&app, Duration::ZERO).await?;
     for difference in &differences {
         println!("{difference}");
     }

@@ -13,13 +13,13 @@ use uuid::Uuid;
 
 use crate::{ActError, App};
 use domain::copies::decision::RecordedStep;
-use domain::disclosures::commitment;
+use domain::disclosures::{commitment, read};
 use domain::ids::{EntryId, RegistrationId};
 use domain::standing::{Difference, DifferenceKind, SaidRow, Standing};
 use evidence_log::hash::Hash;
 use evidence_log::tile::{Content, Frontier, Tile, TilePath, WIDTH};
 use storage::log::check as stored;
-use storage::log::check::EntryWithRows;
+use storage::log::check::{EntryWithRows, LogThen};
 
 /// How many entries or registrations are read at once.
 const BATCH: i64 = 512;
@@ -37,12 +37,15 @@ pub struct Checked {
     pub count: u64,
     /// The first of them.
     pub differences: Vec<Difference>,
+    /// Something of the log itself is gone or changed.
+    pub damaged: bool,
 }
 
 impl Checked {
     fn add(&mut self, found: impl IntoIterator<Item = Difference>) {
         for difference in found {
             self.count += 1;
+            self.damaged |= LOG_ITSELF.contains(&difference.of.as_str());
             if self.differences.len() < MOST_NAMED {
                 self.differences.push(difference);
             }
@@ -65,16 +68,30 @@ pub async fn whole(app: &App, rest: Duration) -> Result<Checked, ActError> {
     let mut checked = Checked::default();
     let mut counts = Counts::default();
     let logs = stored::logs(&mut *app.pool.acquire().await?).await?;
-    for (log, size) in logs {
-        entries_of(app, (log, size), rest, (&mut checked, &mut counts)).await?;
+    for log in &logs {
+        entries_of(app, log, rest, (&mut checked, &mut counts)).await?;
     }
-    let mut db = app.pool.acquire().await?;
-    for entry in stored::waiting(&mut db).await? {
+    // What came since, what waits, and what was counted: as they were at one instant.
+    let mut tx = storage::begin(&app.pool).await?;
+    stored::see_one_state(&mut tx).await?;
+    let now = stored::logs(&mut tx).await?;
+    for log in &logs {
+        let size = now.iter().find(|now| now.number == log.number).map_or(0, |now| now.size);
+        for entry in stored::entries(&mut tx, log.number, log.size, i64::MAX).await? {
+            look_at(&entry, &mut checked, &mut counts);
+            if entry.index.is_none_or(|index| index >= size) {
+                let (id, registration) = (entry.id, entry.registration);
+                checked.add([of_entry("log_leaves", DifferenceKind::Unknown, id, registration, &[])]);
+            }
+        }
+    }
+    for entry in stored::waiting(&mut tx).await? {
         look_at(&entry, &mut checked, &mut counts);
     }
-    let lost = stored::lost(&mut db).await?;
+    let lost = stored::lost(&mut tx).await?;
     checked.add(lost.into_iter().map(|id| of_entry("log_pending", DifferenceKind::Gone, id, None, &[])));
-    let (erased, recovered) = stored::counts(&mut db).await?;
+    let (erased, recovered) = stored::counts(&mut tx).await?;
+    tx.commit().await?;
     for (of, same) in
         [("erased_disclosures", counts.erased == erased), ("log_recovered", counts.recovered == recovered)]
     {
@@ -83,7 +100,6 @@ pub async fn whole(app: &App, rest: Duration) -> Result<Checked, ActError> {
             checked.add([of_entry(of, DifferenceKind::Changed, id, None, &["count"])]);
         }
     }
-    drop(db);
     registrations(app, rest, &mut checked).await?;
     Ok(checked)
 }
@@ -91,10 +107,11 @@ pub async fn whole(app: &App, rest: Duration) -> Result<Checked, ActError> {
 /// Looks at the entries of a log, at the leaf of each, and at the tree over them.
 async fn entries_of(
     app: &App,
-    (log, size): (i16, u64),
+    then: &LogThen,
     rest: Duration,
     (checked, counts): (&mut Checked, &mut Counts),
 ) -> Result<(), ActError> {
+    let (log, size) = (then.number, then.size);
     let mut tree = TreeLook { log, tree: Frontier::default(), unfinished: BTreeMap::new() };
     let mut next = 0;
     while next < size {
@@ -140,11 +157,7 @@ async fn entries_of(
         drop(db);
         tokio::time::sleep(rest).await;
     }
-    let mut db = app.pool.acquire().await?;
-    for entry in stored::entries(&mut db, log, size, BATCH).await? {
-        checked.add([of_entry("log_leaves", DifferenceKind::Unknown, entry.id, entry.registration, &[])]);
-    }
-    tree.end(&mut db, checked).await
+    tree.end(&mut *app.pool.acquire().await?, &then.root, checked).await
 }
 
 /// The tree as its leaves make it, against what is stored above them.
@@ -172,11 +185,11 @@ impl TreeLook {
         Ok(())
     }
 
-    async fn end(self, db: &mut PgConnection, checked: &mut Checked) -> Result<(), ActError> {
+    async fn end(self, db: &mut PgConnection, root: &[u8], checked: &mut Checked) -> Result<(), ActError> {
         for tile in self.unfinished.values() {
             self.compare(db, tile, checked).await?;
         }
-        if stored::root(db, self.log).await?.as_deref() != Some(&self.tree.root().0[..]) {
+        if root != &self.tree.root().0[..] {
             checked.add([of_log("logs", DifferenceKind::Changed, self.log, self.tree.size())]);
         }
         Ok(())
@@ -195,7 +208,8 @@ impl TreeLook {
         let found = storage::log::tiles(db, self.log, &[(tile.level, tile.index)]).await?;
         let kind = match found.first() {
             None => DifferenceKind::Gone,
-            Some(stored) if stored.hashes != tile.hashes => DifferenceKind::Changed,
+            // The log may have grown since: hashes are only added to a tile.
+            Some(stored) if !stored.hashes.starts_with(&tile.hashes) => DifferenceKind::Changed,
             Some(_) => return Ok(()),
         };
         let path = TilePath::at_size(Content::Hashes(tile.level), tile.index, self.tree.size());
@@ -260,7 +274,8 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
     let table = if said.outcome.is_some() { "decisions" } else { "changes" };
     match &entry.row {
         Some(row) => {
-            let columns = differing(&said, row);
+            let by = entry.disclosures.iter().find(|(name, _)| name == "by").and_then(|(_, text)| read(text));
+            let columns = differing(&said, by.map(|(_, by)| by).as_ref(), row);
             if !columns.is_empty() {
                 add(table, DifferenceKind::Changed, &columns);
             }
@@ -268,8 +283,9 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
         None if entry.recovered => {}
         None => add(table, DifferenceKind::Gone, &[]),
     }
-    let shown: BTreeSet<String> = entry.disclosures.iter().map(|text| commitment(text)).collect();
-    if !shown.is_subset(&said.commitments) {
+    let shown: BTreeSet<String> = entry.disclosures.iter().map(|(_, text)| commitment(text)).collect();
+    let renamed = |(name, text): &(String, String)| read(text).is_none_or(|(shown, _)| shown != *name);
+    if !shown.is_subset(&said.commitments) || entry.disclosures.iter().any(renamed) {
         add("disclosures", DifferenceKind::Changed, &[]);
     }
     let erased: BTreeSet<&String> = entry.erased.iter().collect();
@@ -277,7 +293,9 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
     if !entry.recovered && said.commitments.iter().any(|one| unshown(&one)) {
         add("disclosures", DifferenceKind::Gone, &[]);
     }
+    // What was erased or came back in an hour that a backup lost is not counted: the rows are lost with it.
     match said.what.as_str() {
+        _ if entry.recovered => {}
         "person.erased" => counts.erased += said.count,
         "log.recovered" => counts.recovered += said.count,
         _ => {}
@@ -285,7 +303,7 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
 }
 
 /// The columns of a decision or change that are not as its entry says.
-fn differing(said: &Said, row: &Value) -> Vec<&'static str> {
+fn differing(said: &Said, by: Option<&Value>, row: &Value) -> Vec<&'static str> {
     let text = |column: &str| row.get(column).and_then(Value::as_str);
     let id = |column: &str| text(column).and_then(|text| text.parse::<Uuid>().ok());
     let at = text("at").and_then(|at| OffsetDateTime::parse(at, &Rfc3339).ok());
@@ -295,6 +313,7 @@ fn differing(said: &Said, row: &Value) -> Vec<&'static str> {
             found.push(column);
         }
     };
+    compare("by_actor", by.is_none_or(|by| row.get("by_actor") == Some(by)));
     compare("at", at == Some(said.at));
     compare("registration_id", id("registration_id") == said.registration);
     if let Some(outcome) = &said.outcome {
@@ -366,13 +385,19 @@ pub(crate) async fn differences_now(
 }
 
 /// Compares everything once a day, until the process ends; what differs is an alarm, and stays one until the next time.
+/// While the log itself is damaged it is soon looked at again, since nothing is signed meanwhile.
 pub async fn run(app: App, first: Duration, every: Duration) {
-    let mut ticks = tokio::time::interval_at(tokio::time::Instant::now() + first, every);
-    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut wait = first;
     loop {
-        ticks.tick().await;
+        tokio::time::sleep(wait).await;
+        wait = every;
         match whole(&app, Duration::from_millis(5)).await {
-            Ok(checked) => tell(&app, &checked),
+            Ok(checked) => {
+                tell(&app, &checked);
+                if checked.damaged {
+                    wait = first;
+                }
+            }
             Err(error) => tracing::error!(error = %error, "log.not_checked"),
         }
     }
@@ -384,8 +409,7 @@ const LOG_ITSELF: &[&str] = &["log_entries", "log_leaves", "log_pending", "log_t
 fn tell(app: &App, checked: &Checked) {
     let count = i64::try_from(checked.count).unwrap_or(i64::MAX);
     app.log.metrics.differences.set(count);
-    let of_the_log = |one: &Difference| LOG_ITSELF.contains(&one.of.as_str());
-    app.log.found(checked.differences.iter().any(of_the_log));
+    app.log.found(checked.damaged);
     for difference in checked.differences.iter().take(20) {
         tracing::error!(
             kind = %difference.kind,

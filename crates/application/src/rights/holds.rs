@@ -121,7 +121,11 @@ pub async fn lift(act: &mut Act<'_>, id: HoldId) -> Result<Hold, ActError> {
         return lift_hold(act, found).await;
     }
     act.caller.require_person()?;
-    let (different, rows) = check::differences_now(act.db(), Some(found.registration_id)).await?;
+    let (mut different, rows) = check::differences_now(act.db(), Some(found.registration_id)).await?;
+    // What else is not as the log says is no part of a recovery, and stays an alarm.
+    let named: Vec<_> = different.iter().filter_map(|one| one.entry_id).map(|entry| entry.0).collect();
+    let recovered = storage::log::check::recovered(act.db(), &named).await?;
+    different.retain(|one| one.entry_id.is_some_and(|entry| recovered.contains(&entry.0)));
     let lifted = lift_hold(act, found).await?;
     for difference in different {
         let now = rows.iter().find(|row| row.table.name == difference.of && row.id == difference.id);

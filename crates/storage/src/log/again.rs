@@ -16,7 +16,10 @@ async fn attempt<T>(
 ) -> Result<std::result::Result<T, String>> {
     crate::savepoint(db).await?;
     match what(db).await {
-        Ok(done) => Ok(Ok(done)),
+        Ok(done) => {
+            crate::release_savepoint(db).await?;
+            Ok(Ok(done))
+        }
         Err(StorageError::Database(sqlx::Error::Database(error)))
             if error.code().is_some_and(|code| code.starts_with("23")) =>
         {

@@ -23,8 +23,8 @@ pub struct EntryWithRows {
     pub body: Vec<u8>,
     /// The decision or the change that it is of.
     pub row: Option<Value>,
-    /// What shows the fields that it commits to.
-    pub disclosures: Vec<String>,
+    /// What shows the fields that it commits to, under the names by which it is found.
+    pub disclosures: Vec<(String, String)>,
     /// Commitments whose disclosures went with a person.
     pub erased: Vec<String>,
     /// It came back from a mirror.
@@ -37,7 +37,8 @@ macro_rules! select_entries {
             r#"SELECT placed.index AS "index?", e.id, e.kind, e.registration_id, e.body,
                       coalesce((SELECT to_jsonb(d) FROM decisions d WHERE d.entry_id = e.id),
                                (SELECT to_jsonb(c) FROM changes c WHERE c.entry_id = e.id)) AS "row?",
-                      ARRAY(SELECT disclosure FROM disclosures s WHERE s.entry_id = e.id) AS "disclosures!",
+                      ARRAY(SELECT name FROM disclosures s WHERE s.entry_id = e.id ORDER BY name) AS "names!",
+                      ARRAY(SELECT disclosure FROM disclosures s WHERE s.entry_id = e.id ORDER BY name) AS "shown!",
                       ARRAY(SELECT commitment FROM erased_disclosures s WHERE s.entry_id = e.id) AS "erased!",
                       EXISTS (SELECT FROM log_recovered r WHERE r.entry_id = e.id) AS "recovered!"
                FROM "# + $from + r#" AS placed JOIN log_entries e ON e.id = placed.entry_id
@@ -58,7 +59,7 @@ macro_rules! entries {
                 registration: row.registration_id.map(RegistrationId),
                 body: row.body,
                 row: row.row,
-                disclosures: row.disclosures,
+                disclosures: row.names.into_iter().zip(row.shown).collect(),
                 erased: row.erased,
                 recovered: row.recovered,
             })
@@ -106,20 +107,33 @@ pub async fn counts(db: &mut PgConnection) -> Result<(u64, u64)> {
     Ok((row.erased.unsigned_abs(), row.recovered.unsigned_abs()))
 }
 
-/// The logs, with how many entries each has.
-pub async fn logs(db: &mut PgConnection) -> Result<Vec<(i16, u64)>> {
-    let rows = sqlx::query!("SELECT number, size FROM logs ORDER BY number").fetch_all(db).await?;
-    Ok(rows.into_iter().map(|row| (row.number, row.size.unsigned_abs())).collect())
+/// A log as it stood at one instant.
+#[derive(Debug, Clone)]
+pub struct LogThen {
+    /// Which.
+    pub number: i16,
+    /// How many entries it had.
+    pub size: u64,
+    /// The root over them.
+    pub root: Vec<u8>,
+}
+
+/// The logs.
+pub async fn logs(db: &mut PgConnection) -> Result<Vec<LogThen>> {
+    let rows = sqlx::query!("SELECT number, size, root FROM logs ORDER BY number").fetch_all(db).await?;
+    let log = |number, size: i64, root| LogThen { number, size: size.unsigned_abs(), root };
+    Ok(rows.into_iter().map(|row| log(row.number, row.size, row.root)).collect())
+}
+
+/// Which of these entries came back from a mirror.
+pub async fn recovered(db: &mut PgConnection, entries: &[Uuid]) -> Result<Vec<Uuid>> {
+    let found = sqlx::query_scalar!("SELECT entry_id FROM log_recovered WHERE entry_id = ANY ($1)", entries);
+    Ok(found.fetch_all(db).await?)
 }
 
 /// The names of the logs.
 pub async fn origins(db: &mut PgConnection) -> Result<Vec<String>> {
     Ok(sqlx::query_scalar!("SELECT origin FROM logs ORDER BY number").fetch_all(db).await?)
-}
-
-/// The root of a log.
-pub async fn root(db: &mut PgConnection, log: i16) -> Result<Option<Vec<u8>>> {
-    Ok(sqlx::query_scalar!("SELECT root FROM logs WHERE number = $1", log).fetch_optional(db).await?)
 }
 
 /// From here on this transaction sees one state of everything, and changes nothing.
@@ -153,16 +167,15 @@ pub struct SayingEntry {
     pub id: EntryId,
     /// Its bytes.
     pub body: Vec<u8>,
-    /// The names and disclosures of rows.
-    pub disclosures: Vec<(String, String)>,
+    /// What shows the fields that it commits to.
+    pub disclosures: Vec<String>,
 }
 
 /// The entries of a registration, or those of none, in the order of the log.
 pub async fn saying(db: &mut PgConnection, registration: Option<RegistrationId>) -> Result<Vec<SayingEntry>> {
     let rows = sqlx::query!(
         r#"SELECT e.id, e.body,
-                  ARRAY(SELECT name FROM disclosures s WHERE s.entry_id = e.id ORDER BY name) AS "names!",
-                  ARRAY(SELECT disclosure FROM disclosures s WHERE s.entry_id = e.id ORDER BY name) AS "shown!"
+                  ARRAY(SELECT disclosure FROM disclosures s WHERE s.entry_id = e.id) AS "disclosures!"
            FROM log_entries e
            LEFT JOIN log_leaves l ON l.entry_id = e.id LEFT JOIN log_pending p ON p.entry_id = e.id
            WHERE (e.registration_id = $1 OR $1::uuid IS NULL AND e.registration_id IS NULL)
@@ -174,11 +187,7 @@ pub async fn saying(db: &mut PgConnection, registration: Option<RegistrationId>)
     .await?;
     Ok(rows
         .into_iter()
-        .map(|row| SayingEntry {
-            id: EntryId(row.id),
-            body: row.body,
-            disclosures: row.names.into_iter().zip(row.shown).collect(),
-        })
+        .map(|row| SayingEntry { id: EntryId(row.id), body: row.body, disclosures: row.disclosures })
         .collect())
 }
 

@@ -43,7 +43,9 @@ pub async fn import(act: &mut Act<'_>, bytes: &[u8]) -> Result<ImportReport, Act
                 let mut columns = Columns::default();
                 storage::savepoint(act.db()).await?;
                 bring_in(act, &mut known, &line, &mut columns).await?;
-                if !columns.problems.is_empty() {
+                if columns.problems.is_empty() {
+                    storage::release_savepoint(act.db()).await?;
+                } else {
                     storage::roll_back_to_savepoint(act.db()).await?;
                 }
                 (line.record, columns.problems)
