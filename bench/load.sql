@@ -58,8 +58,8 @@ INSERT INTO authorities (id, registration_id, class, person_id, every_differ, ma
 SELECT bench_id(16, i), bench_id(6, i), 'keyholder', bench_id(2, (i + 1) % 64), false, true, false, false, false,
        '2026-01-01', bench_id(2, 0), '2026-01-01Z', '2026-01-01Z'
 FROM generate_series(1::bigint, :n) i;
-INSERT INTO authority_differs (authority_id, differ_id, registration_id)
-SELECT bench_id(16, i), bench_id(8, i), bench_id(6, i) FROM generate_series(1::bigint, :n) i;
+INSERT INTO authority_differs (authority_id, differ_id, registration_id, changed_at)
+SELECT bench_id(16, i), bench_id(8, i), bench_id(6, i), '2026-01-01Z' FROM generate_series(1::bigint, :n) i;
 INSERT INTO copy_requests (id, registration_id, differ_id, asked_by, recipient_id, counter_id, quantity, purpose, state,
                            asked_at, authorised_at, lapses_at, cut_count, handed_count, version, changed_at)
 SELECT bench_id(17, i), bench_id(6, i), bench_id(8, i), bench_id(2, i % 64), bench_id(2, i % 64), bench_id(4, 1), 1,
