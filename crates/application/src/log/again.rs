@@ -49,7 +49,8 @@ pub struct EnteredAgain {
 impl EnteredAgain {
     fn list(&mut self, lost: &LostEntry, what: &str, why: &str) {
         let of = lost.registration.map(|id| format!(" of registration {id}")).unwrap_or_default();
-        self.to_enter.push(format!("{} {}{of}: {what}: {why} (entry {})", lost.at, lost.what, lost.entry));
+        let (at, act, subject, entry) = (lost.at, &lost.what, lost.subject, lost.entry);
+        self.to_enter.push(format!("{at} {act}{of}, of {subject}: {what}: {why} (entry {entry})"));
     }
 }
 
@@ -135,7 +136,9 @@ async fn enter_row(
 ) -> Result<(), storage::StorageError> {
     let name = format!("{} {}", row.table.name, row.id);
     let Some(columns) = row.again() else {
-        done.list(lost, &name, "with whom it is stands in no entry");
+        let why =
+            if row.gone { "the register had given it up" } else { "with whom it is stands in no entry" };
+        done.list(lost, &name, why);
         return Ok(());
     };
     match again::row(db, row, &columns, lost.at).await? {
