@@ -13,9 +13,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
-use serde::Serialize;
 use serde_json::{Map, Value, json};
-use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::disclosures::{commitment, read};
@@ -232,7 +230,7 @@ words! {
 }
 
 /// Something that does not agree with the log.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Difference {
     /// What kind of difference.
     pub kind: DifferenceKind,
@@ -287,11 +285,6 @@ impl Standing {
             let plain = (!row.gone).then_some(row.plain);
             self.rows.insert((row.table.name, row.id), Known { entry, plain, shown, complete });
         }
-    }
-
-    /// The rows that are said, with what is said of them in plain.
-    pub fn rows(&self) -> impl Iterator<Item = (&'static str, Uuid, &Map<String, Value>)> {
-        self.rows.iter().filter_map(|((table, id), known)| Some((*table, *id, known.plain.as_ref()?)))
     }
 
     /// Where rows of the register differ from what is said.

@@ -24,7 +24,7 @@ use storage::log::check::{EntryWithRows, LogThen};
 /// How many entries or registrations are read at once.
 const BATCH: i64 = 512;
 /// The most differences that are named; more are counted.
-pub const MOST_NAMED: usize = 1000;
+const MOST_NAMED: usize = 1000;
 
 /// What was compared, and what was found.
 #[derive(Debug, Default)]
@@ -125,6 +125,7 @@ async fn entries_of(
             let tile = tiles.iter().find(|tile| tile.index == index / width)?;
             tile.hashes.get(usize::try_from(index % width).ok()?).copied()
         };
+        let mut leaves = vec![];
         let mut there = found.iter().peekable();
         for index in next..end {
             let entry = there.next_if(|entry| entry.index == Some(index));
@@ -148,11 +149,12 @@ async fn entries_of(
                 }
                 _ => {}
             }
-            tree.grow(&mut db, leaf(index).or(hash).unwrap_or(Hash::EMPTY), checked).await?;
+            leaves.push(leaf(index).or(hash).unwrap_or(Hash::EMPTY));
             if let Some(entry) = entry {
                 look_at(entry, checked, counts);
             }
         }
+        tree.grow(&mut db, leaves, checked).await?;
         next = end;
         drop(db);
         tokio::time::sleep(rest).await;
@@ -171,10 +173,10 @@ impl TreeLook {
     async fn grow(
         &mut self,
         db: &mut PgConnection,
-        leaf: Hash,
+        leaves: Vec<Hash>,
         checked: &mut Checked,
     ) -> Result<(), ActError> {
-        for tile in self.tree.extend([leaf]) {
+        for tile in self.tree.extend(leaves) {
             if tile.hashes.len() < usize::from(WIDTH) {
                 self.unfinished.insert((tile.level, tile.index), tile);
             } else {
@@ -356,13 +358,7 @@ async fn registrations(app: &App, rest: Duration, checked: &mut Checked) -> Resu
 }
 
 /// Where the rows of a registration, or those that belong to none, are not as the entries say.
-///
-/// # Errors
-/// When the database cannot be read.
-pub async fn differences(
-    app: &App,
-    registration: Option<RegistrationId>,
-) -> Result<Vec<Difference>, ActError> {
+async fn differences(app: &App, registration: Option<RegistrationId>) -> Result<Vec<Difference>, ActError> {
     let mut tx = storage::begin(&app.pool).await?;
     stored::see_one_state(&mut tx).await?;
     let (found, _) = differences_now(&mut tx, registration).await?;
