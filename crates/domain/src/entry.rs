@@ -16,7 +16,9 @@
 //!
 //! Whatever concerns a person (who asked, who approved, who collected) is a commitment ([`crate::disclosures`]).
 
-use serde::Serialize;
+use std::collections::BTreeSet;
+
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use time::OffsetDateTime;
 use uuid::Uuid;
@@ -59,7 +61,7 @@ pub struct Draft {
     pub rules_version: Option<u32>,
     /// Under which rule a person was erased.
     pub under: Option<String>,
-    /// How many disclosures went with that person.
+    /// How many disclosures went with that person, or entries came back from a mirror.
     pub count: Option<u64>,
     /// What is committed to: names and values, a person's id among them.
     pub personal: Vec<(&'static str, Value)>,
@@ -106,6 +108,59 @@ struct Body<'a> {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     rows: Vec<Value>,
     commitments: Vec<String>,
+}
+
+/// An entry as it is read, of either form; what is not known here is passed over.
+#[derive(Debug, Clone, Deserialize)]
+pub struct ReadEntry {
+    /// Its id.
+    pub entry: EntryId,
+    /// What happened.
+    pub what: String,
+    /// When it happened.
+    #[serde(with = "time::serde::rfc3339")]
+    pub at: OffsetDateTime,
+    /// The registration.
+    pub registration: Option<RegistrationId>,
+    /// What it happened to.
+    pub subject: Uuid,
+    /// The outcome, for a decision.
+    pub outcome: Option<String>,
+    /// The codes of its reasons.
+    #[serde(default)]
+    pub reasons: Vec<String>,
+    /// The version of the rules under which it was taken.
+    pub rules_version: Option<i32>,
+    /// How many disclosures went with a person, or entries came back.
+    #[serde(default)]
+    pub count: u64,
+    #[serde(default)]
+    rows: Vec<Value>,
+    /// What it commits to.
+    #[serde(default)]
+    pub commitments: BTreeSet<String>,
+}
+
+impl ReadEntry {
+    /// Reads the bytes of an entry.
+    ///
+    /// # Errors
+    /// When they are not those of one.
+    pub fn parse(body: &[u8]) -> Result<Self, serde_json::Error> {
+        serde_json::from_slice(body)
+    }
+
+    /// A decision has an outcome.
+    #[must_use]
+    pub fn kind(&self) -> EntryKind {
+        if self.outcome.is_some() { EntryKind::Decision } else { EntryKind::Change }
+    }
+
+    /// The rows that it says, of tables that are known here.
+    #[must_use]
+    pub fn said_rows(&self) -> Vec<SaidRow> {
+        self.rows.iter().filter_map(|row| SaidRow::new(row.get("of")?.as_str()?, row)).collect()
+    }
 }
 
 /// An entry is at most 65,535 bytes long; rows leave room for everything else.

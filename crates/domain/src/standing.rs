@@ -30,61 +30,66 @@ pub struct SaidTable {
     pub committed: &'static [&'static str],
     /// Columns that change without an entry, or are no part of what is said.
     pub unsaid: &'static [&'static str],
+    /// What is committed to is written with a row and stays as it is.
+    pub keeps_what_it_commits_to: bool,
 }
 
 macro_rules! tables {
-    ($($name:literal: [$($plain:literal)*] [$($committed:literal)*] [$($unsaid:literal)*])*) => {
+    (@ keeps) => { true };
+    (@ changes) => { false };
+    ($($name:literal $keeps:ident: [$($plain:literal)*] [$($committed:literal)*] [$($unsaid:literal)*])*) => {
         /// Every table that has versions.
         pub const TABLES: &[SaidTable] = &[$(SaidTable {
             name: $name,
             plain: &[$($plain),*],
             committed: &[$($committed),*],
             unsaid: &[$($unsaid),*],
+            keeps_what_it_commits_to: tables!(@ $keeps),
         }),*];
     };
 }
 
 tables! {
-    "answers": ["id" "registration_id" "lock_id" "differ_id" "differ_registration_id" "since" "until"] [] ["changed_at"]
-    "appointments": ["id" "counter_id" "section_id" "first_day" "last_day" "revoked_at"] [] ["changed_at"]
-    "audits": ["id" "registration_id" "level" "silence" "opened_at" "due_on" "closed_at"]
+    "answers" keeps: ["id" "registration_id" "lock_id" "differ_id" "differ_registration_id" "since" "until"] [] ["changed_at"]
+    "appointments" keeps: ["id" "counter_id" "section_id" "first_day" "last_day" "revoked_at"] [] ["changed_at"]
+    "audits" keeps: ["id" "registration_id" "level" "silence" "opened_at" "due_on" "closed_at"]
         ["person_id" "opened_by"] ["changed_at"]
-    "authorities": ["id" "registration_id" "class" "organisation_id" "post" "standing" "every_differ" "may_order"
+    "authorities" keeps: ["id" "registration_id" "class" "organisation_id" "post" "standing" "every_differ" "may_order"
         "may_approve" "may_pass_on" "occupier" "most_per_request" "most_keys" "first_day" "last_day" "given_under"
         "given_at" "revoked_at" "left_on"] ["person_id" "given_by" "confirmed_by"] ["changed_at"]
-    "authority_differs": ["id" "registration_id" "authority_id" "differ_id"] [] ["changed_at"]
+    "authority_differs" keeps: ["id" "registration_id" "authority_id" "differ_id"] [] ["changed_at"]
     // What is tried at a counter changes no card.
-    "cards": ["id" "registration_id" "state" "expires_on" "status_list" "status_index" "replaces_id"]
+    "cards" keeps: ["id" "registration_id" "state" "expires_on" "status_list" "status_index" "replaces_id"]
         ["person_id" "number"] ["pin_hash" "pin_failures" "pin_blocked_until" "changed_at"]
-    "copy_requests": ["id" "registration_id" "differ_id" "counter_id" "quantity" "purpose" "replaces_key_id"
+    "copy_requests" keeps: ["id" "registration_id" "differ_id" "counter_id" "quantity" "purpose" "replaces_key_id"
         "needed_from" "due_back_on" "extends_request_id" "state" "asked_at" "authorised_at" "lapses_at" "cut_count"
         "handed_count" "version"] ["asked_by" "recipient_id" "emergency_reason"] ["changed_at"]
-    "counters": ["id" "dealer_id" "time_zone"] ["name"] ["changed_at"]
-    "differs": ["id" "registration_id" "section_id" "level" "state" "allotted_at"] ["number"] ["changed_at"]
-    "holds": ["id" "registration_id" "kind" "differ_id" "loss_id" "ordered_on" "ends_on" "placed_at" "lifted_at"]
+    "counters" changes: ["id" "dealer_id" "time_zone"] ["name"] ["changed_at"]
+    "differs" keeps: ["id" "registration_id" "section_id" "level" "state" "allotted_at"] ["number"] ["changed_at"]
+    "holds" changes: ["id" "registration_id" "kind" "differ_id" "loss_id" "ordered_on" "ends_on" "placed_at" "lifted_at"]
         ["barred_person_id" "court" "order_reference" "placed_by" "lifted_by"] ["changed_at"]
-    "keys": ["id" "registration_id" "differ_id" "copy_number" "cut_id" "lever_pack_id" "state" "due_back_on"
+    "keys" changes: ["id" "registration_id" "differ_id" "copy_number" "cut_id" "lever_pack_id" "state" "due_back_on"
         "overdue_since" "version"] ["holder_id"] ["changed_at"]
-    "locks": ["id" "registration_id" "kind" "hand" "standard" "escape_route" "room_class" "version"]
+    "locks" changes: ["id" "registration_id" "kind" "hand" "standard" "escape_route" "room_class" "version"]
         ["label"] ["changed_at"]
-    "losses": ["id" "registration_id" "key_id" "kind" "happened_on" "reported_at" "found_at" "charge" "charge_amount"
+    "losses" changes: ["id" "registration_id" "key_id" "kind" "happened_on" "reported_at" "found_at" "charge" "charge_amount"
         "charge_currency" "waived_by_post" "decision" "decided_at"]
         ["crime_reference" "place" "reported_by" "decision_reason" "decided_by"] ["changed_at"]
-    "mandates": ["id" "registration_id" "first_day" "last_day" "revoked_at"]
+    "mandates" keeps: ["id" "registration_id" "first_day" "last_day" "revoked_at"]
         ["recipient_id" "collector_id"] ["changed_at"]
-    "memberships": ["id" "organisation_id" "post" "first_day" "last_day" "ended_at"] ["person_id"] ["changed_at"]
-    "plot_locks": ["id" "registration_id" "plot_id" "lock_id" "sequence" "final_differ_id" "fitted_at"
+    "memberships" keeps: ["id" "organisation_id" "post" "first_day" "last_day" "ended_at"] ["person_id"] ["changed_at"]
+    "plot_locks" changes: ["id" "registration_id" "plot_id" "lock_id" "sequence" "final_differ_id" "fitted_at"
         "lever_pack_id" "final_key_works_at" "site_key_dead_at"] ["fitted_by" "tried_by"] ["changed_at"]
-    "plots": ["id" "registration_id" "site_id" "site_registration_id" "sequence" "handed_over_at"]
+    "plots" keeps: ["id" "registration_id" "site_id" "site_registration_id" "sequence" "handed_over_at"]
         ["label"] ["changed_at"]
-    "registrations": ["id" "section_id" "owner_id" "rules_version" "version" "next_audit_on" "created_at"
+    "registrations" changes: ["id" "section_id" "owner_id" "rules_version" "version" "next_audit_on" "created_at"
         "owner_since" "ended_at"] ["number" "premises"] ["changed_at"]
-    "rekey_locks": ["id" "registration_id" "rekey_id" "lock_id" "keys_for" "fitted_at" "lever_pack_id"
+    "rekey_locks" changes: ["id" "registration_id" "rekey_id" "lock_id" "keys_for" "fitted_at" "lever_pack_id"
         "old_keys_collected"] ["fitted_by"] ["changed_at"]
-    "rekeys": ["id" "registration_id" "loss_id" "state" "begun_at" "ended_at"] ["reason" "plan" "begun_by"] ["changed_at"]
-    "sections": ["id" "protection" "filed_on" "next_renewal_on" "last_expiry_on" "version"]
+    "rekeys" keeps: ["id" "registration_id" "loss_id" "state" "begun_at" "ended_at"] ["reason" "plan" "begun_by"] ["changed_at"]
+    "sections" changes: ["id" "protection" "filed_on" "next_renewal_on" "last_expiry_on" "version"]
         ["name" "territory" "geometry"] ["changed_at"]
-    "sites": ["id" "registration_id" "builder_id" "temporary_differ_id" "created_at"] ["name"] ["changed_at"]
+    "sites" keeps: ["id" "registration_id" "builder_id" "temporary_differ_id" "created_at"] ["name"] ["changed_at"]
 }
 
 impl SaidTable {
@@ -263,17 +268,15 @@ impl fmt::Display for Difference {
 }
 
 impl Standing {
-    /// Takes in what an entry says; entries come in the order of the log. An entry of a form that says no rows, or
-    /// tables that are not known here, are passed over.
-    pub fn take_in(&mut self, entry: EntryId, body: &str, disclosures: &[String]) {
-        let Ok(said) = serde_json::from_str::<Value>(body) else { return };
-        let rows = rows_of(&said);
-        if rows.is_empty() {
-            return;
-        }
-        let commitments = said.get("commitments").and_then(Value::as_array).into_iter().flatten();
-        let commitments: BTreeSet<&str> = commitments.filter_map(Value::as_str).collect();
-        let shown = disclosures.iter().filter(|text| commitments.contains(commitment(text).as_str()));
+    /// Takes in the rows that an entry says, in the order of the log, with what shows its commitments.
+    pub fn take_in(
+        &mut self,
+        entry: EntryId,
+        rows: Vec<SaidRow>,
+        commitments: &BTreeSet<String>,
+        disclosures: &[String],
+    ) {
+        let shown = disclosures.iter().filter(|text| commitments.contains(&commitment(text)));
         let shown: BTreeMap<String, Value> = shown.filter_map(|text| read(text)).collect();
         // Where all of it is shown, a column without a commitment had no value.
         let complete = shown.len() == commitments.len();
@@ -321,36 +324,6 @@ impl Standing {
             }
         }
         found
-    }
-}
-
-/// The rows that an entry says.
-#[must_use]
-pub fn rows_of(entry: &Value) -> Vec<SaidRow> {
-    entry.get("rows").and_then(Value::as_array).into_iter().flatten().filter_map(read_row).collect()
-}
-
-fn read_row(row: &Value) -> Option<SaidRow> {
-    SaidRow::new(row.get("of")?.as_str()?, row)
-}
-
-impl SaidTable {
-    /// What is committed to is written with a row and stays as it is.
-    #[must_use]
-    pub fn keeps_what_it_commits_to(&self) -> bool {
-        [
-            "keys",
-            "locks",
-            "registrations",
-            "sections",
-            "counters",
-            "holds",
-            "losses",
-            "plot_locks",
-            "rekey_locks",
-        ]
-        .iter()
-        .all(|changing| self.name != *changing)
     }
 }
 

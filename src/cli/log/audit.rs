@@ -74,6 +74,12 @@ impl From<NotReached> for Finding {
     }
 }
 
+impl From<PolicyError> for Finding {
+    fn from(error: PolicyError) -> Self {
+        Self::Inconsistent(error.to_string())
+    }
+}
+
 /// What cannot be read or written on this machine.
 fn here(error: impl Into<Box<dyn Error>>) -> Finding {
     Finding::Here(error.into())
@@ -101,34 +107,27 @@ fn audit(options: &Options) -> Result<String, Finding> {
     let policy = read_policy(&options.policy).map_err(Finding::Here)?;
     let client = Client::new(&options.address, options.log, options.program.clone());
     let note = client.checkpoint()?;
+    let head = by_log(&policy, &note)?;
+    let before = known(&options.mirror)?;
+    if let Some(before) = &before {
+        not_backwards(before, &head)?;
+    }
     let seen = match policy.verify(&note) {
-        // Witnesses that were not reached accuse nobody; one that shows another head does.
+        // Witnesses that were not reached accuse nobody; the mirror does, and one that shows another head.
         Err(error @ PolicyError::NoQuorum(_)) => {
-            let wrong = |error: PolicyError| Finding::Inconsistent(error.to_string());
-            let head = policy.without_quorum().verify(&note).map_err(wrong)?.checkpoint;
-            if let Some(before) = known(&options.mirror)? {
-                not_backwards(&before, &head)?;
-                if root_at(&client, before.size, head.size)? != before.root {
-                    let what = format!(
-                        "checkpoint: the log of size {} does not contain the one of size {} that was seen before",
-                        head.size, before.size
-                    );
-                    return Err(Finding::Inconsistent(what));
-                }
+            if let Some(before) = &before
+                && root_at(&client, before.size, head.size)? != before.root
+            {
+                return Err(does_not_contain(&head, before));
             }
-            not_seen_otherwise(&client, &policy, &note)?;
+            not_seen_otherwise(&client, &policy, &note, &head)?;
             return Err(Finding::Stale(error.to_string()));
         }
-        verified => verified.map_err(|error| Finding::Inconsistent(error.to_string()))?,
+        verified => verified?,
     };
-    let before = known(&options.mirror)?;
-    let head = &seen.checkpoint;
-    if let Some(before) = &before {
-        not_backwards(before, head)?;
-    }
     require_fresh(options.fresh, &seen)?;
     let from = before.as_ref().filter(|_| !options.all).map_or(0, |before| before.size);
-    Reading { client: &client, mirror: &options.mirror, before: before.as_ref(), head }.read(from)?;
+    Reading { client: &client, mirror: &options.mirror, before: before.as_ref(), head: &head }.read(from)?;
     write(&options.mirror.join("checkpoint"), note.as_bytes())?;
     let witnesses = seen.witnesses.len();
     Ok(format!(
@@ -139,21 +138,33 @@ fn audit(options: &Options) -> Result<String, Finding> {
     ))
 }
 
+/// The head of a checkpoint that the log has signed, whoever else has.
+fn by_log(policy: &Policy, note: &str) -> Result<Checkpoint, Finding> {
+    Ok(policy.without_quorum().verify(note)?.checkpoint)
+}
+
+fn does_not_contain(head: &Checkpoint, before: &Checkpoint) -> Finding {
+    Finding::Inconsistent(format!(
+        "checkpoint: the log of size {} does not contain the one of size {} that was seen before",
+        head.size, before.size
+    ))
+}
+
 /// Asks the witnesses of a policy what they have seen of the log, since they have not signed what it serves.
-fn not_seen_otherwise(client: &Client, policy: &Policy, note: &str) -> Result<(), Finding> {
-    let by_log = |note: &str| -> Result<(Note, Checkpoint), Finding> {
-        let wrong = |error: PolicyError| Finding::Inconsistent(error.to_string());
-        let head = policy.without_quorum().verify(note).map_err(wrong)?.checkpoint;
-        Ok((note.parse().map_err(here)?, head))
-    };
-    let (served, head) = by_log(note)?;
+fn not_seen_otherwise(
+    client: &Client,
+    policy: &Policy,
+    note: &str,
+    head: &Checkpoint,
+) -> Result<(), Finding> {
+    let served: Note = note.parse().map_err(here)?;
     for witness in policy.witnesses().iter().filter(|witness| witness.address.is_some()) {
         let Some(seen) = cosigning::seen_by(witness, &served, head.size, policy.logs()) else { continue };
         if seen.origin != head.origin {
             continue;
         }
         // The log may have grown since its checkpoint was read.
-        let head = if seen.size > head.size { by_log(&client.checkpoint()?)?.1 } else { head.clone() };
+        let head = if seen.size > head.size { by_log(policy, &client.checkpoint()?)? } else { head.clone() };
         let shown = format!(
             "the witness {} shows a head of size {} that the log has signed",
             witness.name, seen.size
@@ -306,10 +317,7 @@ impl Reading<'_> {
             }
             match self.before.filter(|before| before.size == tree.size()) {
                 Some(before) if before.root != tree.root() => {
-                    return Err(Finding::Inconsistent(format!(
-                        "checkpoint: the log of size {} does not contain the one of size {} that was seen before",
-                        self.head.size, before.size
-                    )));
+                    return Err(does_not_contain(self.head, before));
                 }
                 _ => {}
             }

@@ -3,39 +3,20 @@
 
 use std::collections::BTreeSet;
 
-use serde::Deserialize;
-use serde_json::{Value, json};
+use serde_json::json;
 use sqlx::PgConnection;
-use time::OffsetDateTime;
 use uuid::Uuid;
 
 use crate::caller::Caller;
 use crate::rights::holds::place_hold;
 use crate::{Act, ActError, App};
 use domain::copies::decision::{Code, Reason, RecordedStep};
-use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, EntryId, PersonId, RegistrationId};
+use domain::entry::ReadEntry;
+use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, PersonId, RegistrationId};
 use domain::rights::holds::{Hold, HoldKind};
-use domain::standing;
 use domain::standing::SaidRow;
 use storage::log::again;
 use storage::people::sessions;
-
-/// An entry that came back, as far as it is entered again.
-#[derive(Debug, Clone, Deserialize)]
-pub(super) struct LostEntry {
-    pub(super) entry: EntryId,
-    what: String,
-    #[serde(with = "time::serde::rfc3339")]
-    pub(super) at: OffsetDateTime,
-    pub(super) registration: Option<RegistrationId>,
-    subject: Uuid,
-    pub(super) outcome: Option<String>,
-    #[serde(default)]
-    reasons: Vec<String>,
-    rules_version: Option<i32>,
-    #[serde(default)]
-    rows: Vec<Value>,
-}
 
 /// What became of the entries that came back.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -47,7 +28,7 @@ pub struct EnteredAgain {
 }
 
 impl EnteredAgain {
-    fn list(&mut self, lost: &LostEntry, what: &str, why: &str) {
+    fn list(&mut self, lost: &ReadEntry, what: &str, why: &str) {
         let of = lost.registration.map(|id| format!(" of registration {id}")).unwrap_or_default();
         let (at, act, subject, entry) = (lost.at, &lost.what, lost.subject, lost.entry);
         self.to_enter.push(format!("{at} {act}{of}, of {subject}: {what}: {why} (entry {entry})"));
@@ -59,7 +40,7 @@ impl EnteredAgain {
 ///
 /// # Errors
 /// When the database says no.
-pub(super) async fn hold(app: &App, lost: &[LostEntry]) -> Result<(), ActError> {
+pub(super) async fn hold(app: &App, lost: &[ReadEntry]) -> Result<(), ActError> {
     let named: BTreeSet<Uuid> = lost.iter().filter_map(|entry| entry.registration).map(|id| id.0).collect();
     let named: Vec<Uuid> = named.into_iter().collect();
     let apart: Vec<Uuid> =
@@ -100,10 +81,10 @@ async fn hold_one(
 /// When the database cannot be written.
 pub(super) async fn enter(
     db: &mut PgConnection,
-    lost: &LostEntry,
+    lost: &ReadEntry,
     done: &mut EnteredAgain,
 ) -> Result<(), storage::StorageError> {
-    let rows: Vec<SaidRow> = standing::rows_of(&json!({"rows": lost.rows}));
+    let rows = lost.said_rows();
     // The request stands before the decision on it, and the cut before its keys.
     let (requests, others): (Vec<_>, Vec<_>) = rows.iter().partition(|row| row.table.name == "copy_requests");
     for row in requests {
@@ -130,7 +111,7 @@ pub(super) async fn enter(
 
 async fn enter_row(
     db: &mut PgConnection,
-    lost: &LostEntry,
+    lost: &ReadEntry,
     row: &SaidRow,
     done: &mut EnteredAgain,
 ) -> Result<(), storage::StorageError> {
@@ -144,7 +125,7 @@ async fn enter_row(
     match again::row(db, row, &columns, lost.at).await? {
         Ok(()) => {
             done.rows += 1;
-            if !row.table.keeps_what_it_commits_to() {
+            if !row.table.keeps_what_it_commits_to {
                 done.list(lost, &name, "entered again; look whether names, people and texts are right");
             }
         }
@@ -155,7 +136,7 @@ async fn enter_row(
 
 async fn enter_decision(
     db: &mut PgConnection,
-    lost: &LostEntry,
+    lost: &ReadEntry,
     outcome: &str,
     done: &mut EnteredAgain,
 ) -> Result<Option<DecisionId>, storage::StorageError> {
@@ -181,7 +162,7 @@ async fn enter_decision(
 /// The cut that keys came from: it stands in the keys, and at which counter in the request.
 async fn enter_cut(
     db: &mut PgConnection,
-    lost: &LostEntry,
+    lost: &ReadEntry,
     decision: DecisionId,
     (rows, done): (&[SaidRow], &mut EnteredAgain),
 ) -> Result<(), storage::StorageError> {

@@ -4,7 +4,6 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use serde::Deserialize;
 use serde_json::Value;
 use sqlx::PgConnection;
 use time::OffsetDateTime;
@@ -14,6 +13,7 @@ use uuid::Uuid;
 use crate::{ActError, App};
 use domain::copies::decision::RecordedStep;
 use domain::disclosures::{commitment, read};
+use domain::entry::ReadEntry;
 use domain::ids::{EntryId, RegistrationId};
 use domain::standing::{Difference, DifferenceKind, SaidRow, Standing};
 use evidence_log::hash::Hash;
@@ -227,25 +227,6 @@ fn of_log(of: &str, kind: DifferenceKind, log: i16, index: u64) -> Difference {
     Difference { kind, of: of.to_owned(), id: Uuid::nil(), registration_id: None, entry_id: None, columns }
 }
 
-/// What an entry says about itself.
-#[derive(Deserialize)]
-struct Said {
-    entry: Uuid,
-    what: String,
-    #[serde(with = "time::serde::rfc3339")]
-    at: OffsetDateTime,
-    registration: Option<Uuid>,
-    subject: Uuid,
-    outcome: Option<String>,
-    #[serde(default)]
-    reasons: Vec<String>,
-    rules_version: Option<i64>,
-    #[serde(default)]
-    count: u64,
-    #[serde(default)]
-    commitments: BTreeSet<String>,
-}
-
 fn of_entry(
     of: &str,
     kind: DifferenceKind,
@@ -263,14 +244,14 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
     let mut add = |of: &str, kind, columns: &[&str]| {
         checked.add([of_entry(of, kind, entry.id, entry.registration, columns)]);
     };
-    let Ok(said) = serde_json::from_slice::<Said>(&entry.body) else {
+    let Ok(said) = ReadEntry::parse(&entry.body) else {
         add("log_entries", DifferenceKind::Changed, &["body"]);
         return;
     };
-    if said.entry != entry.id.0 {
+    if said.entry != entry.id {
         add("log_entries", DifferenceKind::Changed, &["id"]);
     }
-    if said.registration != entry.registration.map(|id| id.0) {
+    if said.registration != entry.registration {
         add("log_entries", DifferenceKind::Changed, &["registration_id"]);
     }
     let table = if said.outcome.is_some() { "decisions" } else { "changes" };
@@ -305,7 +286,7 @@ fn look_at(entry: &EntryWithRows, checked: &mut Checked, counts: &mut Counts) {
 }
 
 /// The columns of a decision or change that are not as its entry says.
-fn differing(said: &Said, by: Option<&Value>, row: &Value) -> Vec<&'static str> {
+fn differing(said: &ReadEntry, by: Option<&Value>, row: &Value) -> Vec<&'static str> {
     let text = |column: &str| row.get(column).and_then(Value::as_str);
     let id = |column: &str| text(column).and_then(|text| text.parse::<Uuid>().ok());
     let at = text("at").and_then(|at| OffsetDateTime::parse(at, &Rfc3339).ok());
@@ -317,7 +298,7 @@ fn differing(said: &Said, by: Option<&Value>, row: &Value) -> Vec<&'static str> 
     };
     compare("by_actor", by.is_none_or(|by| row.get("by_actor") == Some(by)));
     compare("at", at == Some(said.at));
-    compare("registration_id", id("registration_id") == said.registration);
+    compare("registration_id", id("registration_id").map(RegistrationId) == said.registration);
     if let Some(outcome) = &said.outcome {
         let step = text("step").and_then(|step| step.parse::<RecordedStep>().ok());
         let reasons = row.get("reasons").and_then(Value::as_array).into_iter().flatten();
@@ -328,7 +309,10 @@ fn differing(said: &Said, by: Option<&Value>, row: &Value) -> Vec<&'static str> 
         compare("request_id", id("request_id") == Some(said.subject));
         compare("outcome", text("outcome") == Some(outcome.as_str()));
         compare("reasons", codes == said.reasons);
-        compare("rules_version", row.get("rules_version").and_then(Value::as_i64) == said.rules_version);
+        compare(
+            "rules_version",
+            row.get("rules_version").and_then(Value::as_i64) == said.rules_version.map(i64::from),
+        );
     } else {
         compare("kind", text("kind") == Some(said.what.as_str()));
         compare("subject_id", id("subject_id") == Some(said.subject));
@@ -373,8 +357,9 @@ pub(crate) async fn differences_now(
 ) -> Result<(Vec<Difference>, Vec<SaidRow>), ActError> {
     let mut standing = Standing::default();
     for entry in stored::saying(db, registration).await? {
-        let body = String::from_utf8_lossy(&entry.body);
-        standing.take_in(entry.id, &body, &entry.disclosures);
+        // One that cannot be read is found where the entries are looked at.
+        let Ok(said) = ReadEntry::parse(&entry.body) else { continue };
+        standing.take_in(entry.id, said.said_rows(), &said.commitments, &entry.disclosures);
     }
     let rows = stored::rows(db, registration).await?;
     Ok((standing.differences(&rows), rows))

@@ -4,9 +4,9 @@ use sqlx::PgConnection;
 use time::OffsetDateTime;
 
 use crate::log::again;
-use crate::log::again::{EnteredAgain, LostEntry};
+use crate::log::again::EnteredAgain;
 use crate::log::sequencer::{LogError, Sequencer};
-use domain::entry::EntryKind;
+use domain::entry::ReadEntry;
 use domain::ids::EntryId;
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
@@ -20,11 +20,6 @@ pub struct RecoveryCount {
     pub entries: u64,
     /// What became of those whose decisions and changes this database did not know.
     pub again: EnteredAgain,
-}
-
-/// A decision has an outcome.
-fn kind_of(lost: &LostEntry) -> EntryKind {
-    if lost.outcome.is_some() { EntryKind::Decision } else { EntryKind::Change }
 }
 
 impl Sequencer {
@@ -45,8 +40,8 @@ impl Sequencer {
     /// # Errors
     /// When they do not lead to the archived root: then nothing was changed.
     pub async fn replay(&self, entries: &[Vec<u8>]) -> Result<RecoveryCount, LogError> {
-        let read = |body: &Vec<u8>| serde_json::from_slice::<LostEntry>(body);
-        let lost: Vec<LostEntry> =
+        let read = |body: &Vec<u8>| ReadEntry::parse(body);
+        let lost: Vec<ReadEntry> =
             entries.iter().map(read).collect::<Result<_, _>>().map_err(|error| {
                 LogError::Settings(format!("an entry of the mirror cannot be read: {error}"))
             })?;
@@ -87,7 +82,7 @@ impl Sequencer {
         Ok((grown, newest))
     }
 
-    async fn bring_back(&self, entries: &[Vec<u8>], lost: &[LostEntry]) -> Result<RecoveryCount, LogError> {
+    async fn bring_back(&self, entries: &[Vec<u8>], lost: &[ReadEntry]) -> Result<RecoveryCount, LogError> {
         let now = self.app().outside.clock.now();
         let mut tx = storage::begin(&self.app().pool).await?;
         let head = log::head_for_update(&mut tx).await?.ok_or(LogError::None)?;
@@ -186,7 +181,7 @@ fn written(at: OffsetDateTime) -> Result<String, LogError> {
 }
 
 /// Stores an entry unless it is there; whether its decision or change is not.
-async fn store_again(db: &mut PgConnection, lost: &LostEntry, body: &[u8]) -> Result<bool, LogError> {
+async fn store_again(db: &mut PgConnection, lost: &ReadEntry, body: &[u8]) -> Result<bool, LogError> {
     let id = lost.entry;
     match log::body(db, id).await? {
         Some(there) if there == body => Ok(false),
@@ -195,7 +190,7 @@ async fn store_again(db: &mut PgConnection, lost: &LostEntry, body: &[u8]) -> Re
             Err(StorageError::Corrupt { table: "log_entries", problem }.into())
         }
         None => {
-            log::store_recovered(db, id, kind_of(lost), lost.registration, body, lost.at).await?;
+            log::store_recovered(db, id, lost.kind(), lost.registration, body, lost.at).await?;
             Ok(true)
         }
     }
