@@ -213,6 +213,19 @@ impl<'a> Act<'a> {
         Ok((registration, access))
     }
 
+    /// A registration taken for update, whoever the caller is: what is true once it is taken counts.
+    ///
+    /// # Errors
+    /// When the database says no.
+    pub(crate) async fn take_registration(
+        &mut self,
+        id: RegistrationId,
+    ) -> Result<Option<Registration>, ActError> {
+        let registration = registrations::registration_for_update(&mut self.tx, id).await?;
+        self.read_clock();
+        Ok(registration)
+    }
+
     /// A registration of which something is offered to the caller, or by the caller, taken for update: whether they
     /// are a party does not count.
     ///
@@ -223,9 +236,7 @@ impl<'a> Act<'a> {
         id: RegistrationId,
     ) -> Result<Registration, ActError> {
         self.app.limits.count(self.caller, id)?;
-        let registration = registrations::registration_for_update(&mut self.tx, id).await?;
-        self.read_clock();
-        registration.ok_or(ActError::NotFound)
+        self.take_registration(id).await?.ok_or(ActError::NotFound)
     }
 
     /// A registration that the caller may see, as it stands: before something else is taken.
@@ -315,20 +326,7 @@ impl<'a> Act<'a> {
         mut personal: Vec<(&'static str, Value)>,
     ) -> Draft {
         personal.push(("by", Value::String(self.caller.actor().to_string())));
-        Draft {
-            id: self.id(),
-            kind: EntryKind::Change,
-            what,
-            at: self.now,
-            registration: None,
-            subject,
-            outcome: None,
-            reasons: vec![],
-            rules_version: None,
-            under: None,
-            count: None,
-            personal,
-        }
+        Draft { personal, ..Draft::change(self.id(), what, self.now, subject) }
     }
 
     async fn write_change(&mut self, draft: Draft) -> Result<EntryId, ActError> {

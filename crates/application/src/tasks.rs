@@ -16,7 +16,6 @@ use domain::keys::{KeyState, is_overdue};
 use storage::keys::audits as stored_audits;
 use storage::people::memberships as stored_memberships;
 use storage::people::{invitations, places, sessions};
-use storage::register::registrations;
 use storage::rights::offers;
 use storage::{cards, copies as stored, idempotency, keys};
 
@@ -113,8 +112,7 @@ async fn sweep(app: &App, now: OffsetDateTime) -> Result<(), ActError> {
 }
 
 async fn mark_overdue(act: &mut Act<'_>, id: KeyId, registration: RegistrationId) -> Result<bool, ActError> {
-    registrations::registration_for_update(act.db(), registration).await?;
-    act.read_clock();
+    act.take_registration(registration).await?;
     let Some(mut key) = keys::key(act.db(), id).await? else { return Ok(false) };
     let (now, today) = (act.now, act.today());
     let due = key.state == KeyState::WithPerson && is_overdue(key.due_back_on, today);

@@ -169,6 +169,25 @@ const ROOM_FOR_ROWS: usize = 48 * 1024;
 const COMMITMENT_LENGTH: usize = 46;
 
 impl Draft {
+    /// That of a change, about which nothing else is said yet.
+    #[must_use]
+    pub fn change(id: EntryId, what: &'static str, at: OffsetDateTime, subject: Uuid) -> Self {
+        Self {
+            id,
+            kind: EntryKind::Change,
+            what,
+            at,
+            registration: None,
+            subject,
+            outcome: None,
+            reasons: vec![],
+            rules_version: None,
+            under: None,
+            count: None,
+            personal: vec![],
+        }
+    }
+
     /// Salts what is committed to; a salt is drawn for each.
     #[must_use]
     pub fn open(mut self, mut salt: impl FnMut() -> [u8; 16]) -> OpenEntry {

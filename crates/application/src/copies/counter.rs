@@ -23,7 +23,6 @@ use domain::ids::{CopyRequestId, CounterId, CutId, DecisionId, KeyId, PersonId};
 use domain::keys::{Key, KeyAct, KeyState};
 use domain::register::registrations::Registration;
 use storage::counters::blanks;
-use storage::register::registrations;
 use storage::{StorageError, cards, copies, keys, people};
 
 /// What goes before an act at a counter, in this order: a reply that was kept leaves here; so does somebody at
@@ -61,10 +60,7 @@ pub(super) async fn at_counter(
     if elsewhere || !caller.works_at(act.db(), found.counter_id).await? {
         return Err(ActError::NotFound);
     }
-    let registration = registrations::registration_for_update(act.db(), found.registration_id)
-        .await?
-        .ok_or(ActError::NotFound)?;
-    act.read_clock();
+    let registration = act.take_registration(found.registration_id).await?.ok_or(ActError::NotFound)?;
     let request = copies::request(act.db(), id).await?.ok_or(ActError::NotFound)?;
     Ok((registration, request))
 }

@@ -32,7 +32,6 @@ use domain::ids::{CopyRequestId, CounterId, DifferId, KeyId, PersonId, Registrat
 use domain::register::registrations::Registration;
 use domain::text::Remark;
 use storage::copies::facts;
-use storage::register::registrations;
 use storage::{Portion, copies, keys};
 
 /// What is asked for.
@@ -284,10 +283,7 @@ pub async fn lapse(
     id: CopyRequestId,
     registration_id: RegistrationId,
 ) -> Result<bool, ActError> {
-    let Some(registration) = registrations::registration_for_update(act.db(), registration_id).await? else {
-        return Ok(false);
-    };
-    act.read_clock();
+    let Some(registration) = act.take_registration(registration_id).await? else { return Ok(false) };
     let Some(mut request) = copies::request(act.db(), id).await? else { return Ok(false) };
     let due = request.lapses_at.is_some_and(|lapses_at| lapses_at <= act.now);
     if request.state != RequestState::Authorised || !due {

@@ -17,7 +17,6 @@ use domain::register::rules::Rules;
 use domain::rights::notices::NoticeKind;
 use domain::text::Remark;
 use storage::keys::audits;
-use storage::register::registrations;
 use storage::{Portion, people};
 
 /// Which keys an audit asks for; all of them, when nothing is named.
@@ -101,10 +100,7 @@ pub(crate) async fn plan_next(
 
 /// Opens the audit of a registration that is due. `false` when it is no more.
 pub(crate) async fn open_due(act: &mut Act<'_>, registration_id: RegistrationId) -> Result<bool, ActError> {
-    let Some(registration) = registrations::registration_for_update(act.db(), registration_id).await? else {
-        return Ok(false);
-    };
-    act.read_clock();
+    let Some(registration) = act.take_registration(registration_id).await? else { return Ok(false) };
     let (next, today) = (audits::next(act.db(), registration_id).await?, act.today());
     if registration.ended_at.is_some() || next.is_none_or(|next| next > today) {
         return Ok(false);
@@ -119,8 +115,7 @@ pub(crate) async fn close_due(
     id: AuditId,
     registration: RegistrationId,
 ) -> Result<bool, ActError> {
-    registrations::registration_for_update(act.db(), registration).await?;
-    act.read_clock();
+    act.take_registration(registration).await?;
     match audits::audit(act.db(), id).await? {
         Some(audit) if audit.closed_at.is_none() => close_audit(act, &audit).await.map(|_| true),
         _ => Ok(false),
@@ -166,8 +161,7 @@ pub async fn answer(act: &mut Act<'_>, id: AuditLineId, has_it: bool) -> Result<
     let audit = if act.caller.person() == Some(found.holder_id) {
         // Whoever has a key answers for it, also when their right to it has ended.
         let audit = audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?;
-        registrations::registration_for_update(act.db(), audit.registration_id).await?;
-        act.read_clock();
+        act.take_registration(audit.registration_id).await?;
         audits::audit(act.db(), found.audit_id).await?.ok_or(ActError::NotFound)?
     } else {
         let (access, audit) = audit_for_update(act, found.audit_id).await?;

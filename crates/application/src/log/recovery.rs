@@ -6,7 +6,7 @@ use time::OffsetDateTime;
 use crate::log::again;
 use crate::log::again::EnteredAgain;
 use crate::log::sequencer::{LogError, Sequencer};
-use domain::entry::ReadEntry;
+use domain::entry::{Draft, ReadEntry};
 use domain::ids::EntryId;
 use evidence_log::checkpoint::Checkpoint;
 use evidence_log::hash::Hash;
@@ -97,12 +97,12 @@ impl Sequencer {
             ids.push(lost.entry);
         }
         if came_back > 0 {
-            let id = EntryId(self.app().outside.id(now));
-            let body = serde_json::json!({
-                "v": 2, "entry": id, "what": "log.recovered", "at": written(now)?, "subject": id, "count": came_back,
-                "commitments": [],
-            });
-            log::write_own(&mut tx, "log.recovered", id, body.to_string().as_bytes(), now).await?;
+            let outside = &self.app().outside;
+            let id = EntryId(outside.id(now));
+            let draft = Draft { count: Some(came_back), ..Draft::change(id, "log.recovered", now, id.0) };
+            let sealed = draft.open(|| outside.bytes()).seal();
+            let sealed = sealed.map_err(|error| LogError::Settings(error.to_string()))?;
+            log::write_own(&mut tx, "log.recovered", id, &sealed.body, now).await?;
         }
         log::append(&mut tx, head.log, head.size, &ids).await?;
         log::write_tiles(&mut tx, head.log, &grown).await?;
